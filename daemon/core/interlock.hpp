@@ -1,0 +1,163 @@
+// The interlock: permit <=> no cause stands.
+#pragma once
+
+#include <cstdint>
+#include <span>
+#include <vector>
+
+#include "core/limit.hpp"
+#include "core/plan.hpp"
+#include "core/time.hpp"
+
+namespace dekeyd::core {
+
+/// From harmless to severest; the state shown is the severest cause's.
+enum class State : std::uint8_t { permitted, starting, tripped, held, latched, locked_out };
+std::string_view text(State state) noexcept;
+
+enum class Origin : std::uint8_t { none, local, remote };
+enum class CommandKind : std::uint8_t { hold, release, reset };
+std::string_view text(Origin origin) noexcept;
+std::string_view text(CommandKind kind) noexcept;
+
+struct Command {
+    CommandKind kind = CommandKind::hold;
+    Origin origin = Origin::local;
+    std::uint32_t id = 0;  ///< given back in the event that answers it
+};
+
+/// Index of a cause's source: limits first, then channels, then Builtin.
+using SourceIndex = std::uint16_t;
+inline constexpr SourceIndex no_source = 0xffff;
+
+struct SourceRule {
+    Duration hold_off{};
+    bool latches = false;
+    bool counted = true;
+};
+
+/// What must survive a restart. Latches are by source; the file keeps them by id.
+struct Memory {
+    bool first_start = false;     ///< no state file: latched until the operator's first reset
+    bool unreadable = false;      ///< a damaged one: latched
+    bool locked_out = false;
+    bool held_locally = false;
+    bool held_remotely = false;
+    Duration trip_level{};        ///< the leaky counter: + window for each trip, leaks one second a second
+    Duration unclean_level{};     ///< the same for unclean starts
+    std::vector<bool> latched;    ///< one per source
+    bool operator==(const Memory&) const = default;
+};
+
+enum class EventKind : std::uint8_t {
+    started,        ///< the daemon decides; value: 1 after an unclean stop
+    permitted,      ///< the line goes to permit
+    tripped,        ///< a source became a cause; one for each trip
+    latched,        ///< a standing cause became latched
+    cleared,        ///< a cause left
+    locked_out,
+    held,
+    released,
+    reset,
+    refused,        ///< a command changed nothing; source: what stands, if anything
+    warning,
+    warning_over,
+    sensor_lost,
+    sensor_back,
+    rf_on,          ///< a transmission begins
+    rf_off,
+};
+std::string_view text(EventKind kind) noexcept;
+
+struct Event {
+    std::uint64_t number = 0;  ///< counts from 1 since this start
+    Instant at{};
+    EventKind kind = EventKind::started;
+    SourceIndex source = no_source;
+    State state = State::starting;  ///< after the step
+    bool first_cause = false;       ///< tripped: permit stood until this one
+    Condition condition = Condition::clear;
+    Reading reading{};              ///< of the quantity concerned
+    double level = 0.0;             ///< the limit passed, or 0
+    Origin origin = Origin::none;
+    CommandKind command = CommandKind::hold;
+    std::uint32_t command_id = 0;
+};
+
+/// Fixed room, filled during one step, emptied at the next; what doesn't fit is counted, never lost in silence.
+class EventList {
+public:
+    explicit EventList(std::size_t room) { events_.reserve(room); }
+    void clear() noexcept { events_.clear(); }
+    void add(const Event& event) noexcept {
+        ++number_;
+        if (events_.size() == events_.capacity()) {
+            ++dropped_;
+            return;
+        }
+        events_.push_back(event);
+        events_.back().number = number_;
+    }
+    [[nodiscard]] std::span<const Event> all() const noexcept { return events_; }
+    [[nodiscard]] std::span<Event> all() noexcept { return events_; }
+    [[nodiscard]] std::uint64_t dropped() const noexcept { return dropped_; }
+
+private:
+    std::vector<Event> events_;
+    std::uint64_t number_ = 0;
+    std::uint64_t dropped_ = 0;
+};
+
+/// One source as the operator sees it.
+struct Cause {
+    Condition condition = Condition::unknown;  ///< the last one that was news
+    bool active = false;
+    bool latched = false;
+    bool first = false;           ///< the cause that took the permit away
+    Instant since{};              ///< active: since when
+    Instant clear_since{};        ///< meaningful while condition is clear
+};
+
+class Interlock {
+public:
+    /// `rules`: one per source; `memory.latched` has as many, or is empty.
+    Interlock(const InterlockPlan& plan, std::vector<SourceRule> rules, Memory memory, bool unclean_start);
+
+    /// One decision. `conditions`: one per source, never-evaluated ones unknown. `drive_absent`: false also when
+    /// drive can't be told. Commands act after the decision, so that none turns inhibit into permit in its own step.
+    /// Returns permit. No throw, no allocation.
+    bool step(Instant now, std::span<const Condition> conditions, bool drive_absent, std::span<const Command> commands,
+              EventList& events) noexcept;
+
+    [[nodiscard]] bool permit() const noexcept { return permit_; }
+    [[nodiscard]] State state() const noexcept;
+    [[nodiscard]] bool starting() const noexcept { return starting_; }
+    [[nodiscard]] std::span<const Cause> causes() const noexcept { return causes_; }
+    [[nodiscard]] const Memory& memory() const noexcept { return memory_; }
+    [[nodiscard]] std::span<const SourceRule> rules() const noexcept { return rules_; }
+    /// Earliest time at which state may change without news; Instant::max() if none.
+    [[nodiscard]] Instant due() const noexcept;
+    [[nodiscard]] Instant settled_since() const noexcept { return settled_since_; }
+
+private:
+    void see(Instant now, SourceIndex source, Condition condition, bool drive_absent, EventList& events) noexcept;
+    void activate(Instant now, SourceIndex source, Condition condition, EventList& events) noexcept;
+    void count_trip(Instant now, SourceIndex source, EventList& events) noexcept;
+    void settle(Instant now) noexcept;
+    void obey(Instant now, const Command& command, EventList& events) noexcept;
+    [[nodiscard]] bool gone(Instant now, SourceIndex source) const noexcept;
+    [[nodiscard]] bool empty() const noexcept;
+
+    InterlockPlan plan_;
+    std::vector<SourceRule> rules_;
+    std::vector<Cause> causes_;
+    Memory memory_;
+    bool starting_ = true;
+    bool permit_ = false;
+    bool settling_ = false;     ///< every source's last condition is clear
+    Instant settled_since_{};
+    Instant last_{};
+    bool stepped_ = false;
+};
+
+}  // namespace dekeyd::core

@@ -1,0 +1,201 @@
+// The plan: what a checked configuration tells core. Immutable once built; all checking was done before.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "core/reading.hpp"
+#include "core/time.hpp"
+
+namespace dekeyd::core {
+
+// ---- from volts to watts ---------------------------------------------------------------------------------------
+
+/// V = slope * (P - intercept): slope in V/dB of either sign, P and intercept in dBm at the detector.
+struct LogDetector {
+    double slope_v_per_db = 0.0;
+    double intercept_dbm = 0.0;
+};
+
+struct TablePoint {
+    double volts = 0.0;
+    double dbm = 0.0;
+};
+
+/// At least two points, dBm strictly rising, volts strictly monotone; linear in dB between them.
+struct TableDetector {
+    std::vector<TablePoint> points;
+};
+
+/// A diode in its square-law region: V = volts_per_watt * P.
+struct SquareLawDetector {
+    double volts_per_watt = 0.0;
+};
+
+using Detector = std::variant<LogDetector, TableDetector, SquareLawDetector>;
+
+/// From the detector's volts to the power on the main line:
+/// dBm on the line = dBm at the detector + coupling + pads + cable + waveform.
+struct PowerChain {
+    Detector detector;
+    double coupling_db = 0.0;  ///< positive: 40 for a 40 dB coupler
+    double pads_db = 0.0;      ///< attenuators between port and detector, positive
+    double cable_db = 0.0;     ///< loss of the cable to the detector, positive
+    double waveform_db = 0.0;  ///< what a detector calibrated on a carrier must have added for this modulation
+    double floor_dbm = 0.0;    ///< at the detector: below it the power is "at most this"
+    double ceiling_dbm = 0.0;  ///< at the detector: above it the power is "at least this"
+    std::optional<std::uint16_t> temperature_channel;  ///< for the coefficient
+    double temperature_db_per_k = 0.0;                 ///< added per kelvin above the reference
+    double temperature_reference_c = 25.0;
+    // Terms of the uncertainty, each a half-width in dB at k = 2.
+    double conformance_db = 1.0;  ///< the detector's own log conformance, where not calibrated
+    double calibration_db = 0.0;  ///< of the reference meter
+    double coupling_tolerance_db = 0.5;
+    double converter_db = 0.1;    ///< converter step and gain, seen through the slope
+    double temperature_db = 0.3;  ///< drift that no coefficient takes out
+    double mismatch_db = 0.2;     ///< at the detector's input
+};
+
+// ---- channels --------------------------------------------------------------------------------------------------
+
+enum class ChannelKind : std::uint8_t { temperature, power, voltage, current, speed, contact };
+
+/// One measured quantity: where its samples come from, and how they become a reading.
+struct Channel {
+    std::string id;    ///< a-z 0-9 and hyphen
+    std::string name;  ///< for people
+    ChannelKind kind = ChannelKind::voltage;
+    std::uint16_t sampler = 0;
+    std::uint16_t slot = 0;
+    bool required = true;  ///< its fault inhibits even where no limit watches it
+    Duration allowed_age{};
+    double valid_low = 0.0;  ///< window of the sample, in its own unit (live zero)
+    double valid_high = 0.0;
+    double gain = 1.0;  ///< reading = (sample - zero) * gain, for all kinds but power
+    double zero = 0.0;
+    std::optional<PowerChain> power;  ///< for kind power
+    double largest_jump = 0.0;        ///< temperature: a larger one between readings waits for a second; 0 = no rule
+    std::optional<double> power_on_value;  ///< the part's magic value, re-read before it is believed (85 degC)
+    Duration frozen_after{};  ///< bit-identical for so long: a warning (0 = never)
+    bool frozen_is_fault = false;
+};
+
+// ---- quantities ------------------------------------------------------------------------------------------------
+
+/// What core works out from the channels that have a role. Indexed after the channels in Snapshot::quantities.
+enum class Derived : std::uint8_t {
+    vswr,             ///< at the coupler; low/high from directivity
+    reflection,       ///< |Gamma|
+    return_loss,      ///< dB
+    mismatch_loss,    ///< dB
+    net_power,        ///< W, forward less reflected
+    antenna_vswr,     ///< with the feeder's loss taken out
+    antenna_power,    ///< W, accepted by the antenna
+    gain,             ///< dB, drive to forward
+    compression,      ///< dB under the small-signal gain
+    dc_power,         ///< W
+    efficiency,       ///< percent
+    heat,             ///< W
+    circulator_load,  ///< W, averaged over the load's thermal time
+    thermal_resistance,  ///< K/W, heatsink to ambient
+    settling_temperature,  ///< degC, where the heatsink will end
+    time_to_limit,    ///< s, until the heatsink's trip level
+    count_,
+};
+inline constexpr std::size_t derived_count = static_cast<std::size_t>(Derived::count_);
+
+/// Index into Snapshot::quantities: channels first, then Derived.
+using QuantityIndex = std::uint16_t;
+
+/// Which channel plays which part; empty where it isn't measured.
+struct Roles {
+    std::optional<std::uint16_t> forward, reflected, drive, supply, current, heatsink, ambient, fan;
+    std::optional<std::uint16_t> enable_sense;  ///< contact: the enable voltage after the line's contact
+    std::optional<std::uint16_t> key_sense;     ///< contact: a status, never an interlock
+};
+
+struct RfPlan {
+    double rated_w = 0.0;
+    double minimum_forward_w = 0.0;  ///< below it ratios are not measurable
+    double rf_present_w = 0.0;       ///< forward at or above it: RF is on the line (above the measured feed-through)
+    double drive_absent_w = 0.0;     ///< drive below it: the exciter is off
+    std::uint16_t forward_again_slot = 0;  ///< same sampler: forward read once more after reflected
+    std::optional<double> directivity_db;  ///< of the whole installation, both arms
+    double feeder_loss_db = 0.0;
+    std::optional<double> small_signal_gain_db;
+    double main_line_loss_db = 0.0;
+};
+
+// ---- limits ----------------------------------------------------------------------------------------------------
+
+enum class Direction : std::uint8_t { above, below };
+enum class Rearm : std::uint8_t { automatic, latched };
+enum class ClearBy : std::uint8_t { level, rf_off };
+enum class Edge : std::uint8_t { reading, low, high };
+
+/// "while `quantity` is at or above `level`": below it the limit rests, unknown it is unknown.
+struct Gate {
+    QuantityIndex quantity = 0;
+    double level = 0.0;
+    Direction open = Direction::above;  ///< a fan's limit: "while heatsink is above"; supply: "while contactor closed"
+};
+
+struct LimitPlan {
+    std::string id;
+    std::string name;
+    QuantityIndex watch = 0;
+    Edge edge = Edge::reading;
+    Direction direction = Direction::above;
+    double trip = 0.0;
+    double clear = 0.0;  ///< on the safe side of trip; unused where clear_by is rf_off
+    ClearBy clear_by = ClearBy::level;
+    std::optional<double> warn;  ///< on the safe side of trip
+    Duration qualify{};
+    Duration hold_off{};
+    Rearm rearm = Rearm::latched;
+    bool counted = true;  ///< adds to the count that ends in lockout
+    std::optional<Gate> gate;
+};
+
+// ---- the interlock ---------------------------------------------------------------------------------------------
+
+struct InterlockPlan {
+    Duration settling{};          ///< all good for so long before the first permit
+    std::uint32_t lockout_trips = 3;
+    Duration lockout_window{};
+    std::uint32_t unclean_starts = 3;
+    Duration unclean_window = std::chrono::minutes{15};
+    bool held_after_start = false;
+    Duration guard_deadline{};    ///< a step later than this after the one before is an overrun
+    std::uint32_t overruns_in_a_row = 3;
+    Duration sensor_hold_off{};   ///< hold-off of the built-in causes
+};
+
+/// Everything core needs to know. `samplers[i]` is the number of slots of sampler i.
+struct Plan {
+    std::vector<std::uint16_t> samplers;
+    std::vector<Channel> channels;
+    Roles roles;
+    RfPlan rf;
+    std::vector<LimitPlan> limits;
+    InterlockPlan interlock;
+
+    [[nodiscard]] std::size_t quantity_count() const noexcept { return channels.size() + derived_count; }
+    [[nodiscard]] QuantityIndex index(Derived d) const noexcept {
+        return static_cast<QuantityIndex>(channels.size() + static_cast<std::size_t>(d));
+    }
+};
+
+/// Identity, name and unit of a quantity, for topics, screens and messages. `index` < plan.quantity_count().
+struct QuantityInfo {
+    std::string_view id;
+    std::string_view name;
+    Unit unit = Unit::none;
+};
+QuantityInfo describe(const Plan& plan, QuantityIndex index) noexcept;
+Unit unit_of(ChannelKind kind) noexcept;
+
+}  // namespace dekeyd::core

@@ -1,0 +1,110 @@
+// The configuration: YAML text in, a checked Configuration or every fault at once out.
+#pragma once
+
+#include <cstddef>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "core/plan.hpp"
+#include "core/time.hpp"
+
+namespace dekeyd::formats {
+
+/// One fault of a configuration text. Lines and columns count from 1.
+struct Fault {
+    std::size_t line = 0;
+    std::size_t column = 0;
+    std::string key;       ///< dotted path: limits.heatsink.trip
+    std::string what;      ///< what is wrong
+    std::string expected;  ///< what was expected, and how to mend it; the nearest right key where one is near
+};
+
+/// Legal and unwise, or a default that nobody confirmed.
+struct Advice {
+    std::size_t line = 0;
+    std::string key;
+    std::string what;
+};
+
+enum class BusDriver { w1, iio, hwmon, contact };
+
+/// What a slot of a bus reads. `address`: w1 id (28-...), IIO channel (voltage0), hwmon channel (in1), GPIO line.
+struct SlotConfig {
+    std::string sensor;  ///< id of the channel it feeds
+    std::string address;
+    bool normally_closed = true;  ///< contacts
+    std::string chip;             ///< contacts: gpiochip by label or name; empty: the line's name must be unique
+};
+
+/// One sampler: a bus or a device with its own thread. Its index is the plan's sampler index.
+struct BusConfig {
+    std::string id;
+    BusDriver driver = BusDriver::w1;
+    std::string device;  ///< IIO or hwmon: the chip's `name`
+    std::string label;   ///< tells two of the same name apart: IIO label, or a part of the device's path
+    core::Duration period{};
+    std::optional<double> lowest_code, highest_code;  ///< the converter's ends
+    std::vector<SlotConfig> slots;                    ///< in reading order; forward again last where VSWR needs it
+};
+
+enum class LineDriver { gpio, file };
+
+struct LineConfig {
+    LineDriver driver = LineDriver::gpio;
+    std::string chip;  ///< gpiochip by label or name; empty: the line's name must be unique
+    std::string line;  ///< name, or offset as a number
+    bool permit_high = true;
+    std::string path;  ///< for the file driver
+};
+
+struct MqttConfig {
+    std::string host;
+    int port = 1883;
+    std::string user;
+    std::string password_file;
+    bool password_in_clear = false;  ///< allow a password without TLS to a broker that isn't on loopback
+    bool tls = false;
+    std::string ca_file, certificate_file, key_file;
+    bool remote_release = false;
+    bool remote_reset = false;
+    core::Duration slowest{};  ///< a value is sent at least so often
+    core::Duration fastest{};  ///< and at most so often
+};
+
+struct Configuration {
+    std::string id;    ///< Homie device id and instance: a-z 0-9 and hyphen
+    std::string name;  ///< for people
+    core::Plan plan;
+    std::vector<BusConfig> buses;
+    LineConfig line;
+    std::optional<LineConfig> contactor;
+    std::optional<MqttConfig> mqtt;
+    core::Duration guard_period{};
+    std::string sysfs_root;       ///< default /sys
+    std::string state_directory;  ///< default /var/lib/dekeyd
+    std::string run_directory;    ///< default /run/dekeyd
+    std::vector<Advice> advice;
+};
+
+/// Exactly one of the two is meaningful: faults empty <=> configuration set.
+struct Loaded {
+    std::optional<Configuration> configuration;
+    std::vector<Fault> faults;
+    std::vector<Advice> advice;
+};
+
+/// Parses and checks the whole text. Never throws for any content; a size and depth scan comes before the library.
+Loaded load_configuration(std::string_view yaml);
+
+/// Reads the file (at most 1 MiB) and parses it; an unreadable file is a fault at line 0.
+Loaded load_configuration_file(const std::string& path);
+
+/// "file:12:9: error: ..." with the source line and a caret, for people.
+std::string render(const std::string& file, std::string_view yaml, const Fault& fault);
+
+/// The configuration in sentences: what it guards, what it does.
+std::vector<std::string> summarise(const Configuration& configuration);
+
+}  // namespace dekeyd::formats

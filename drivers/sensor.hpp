@@ -1,0 +1,50 @@
+// A sensor as a sampler sees it: one place to read, which can be found again.
+#pragma once
+
+#include <memory>
+#include <string>
+
+#include "core/reading.hpp"
+#include "core/scan.hpp"
+
+namespace dekeyd::drivers {
+
+/// Moves bytes from one kernel interface to a number. Used by one thread. May block as long as the kernel does.
+class Sensor {
+public:
+    virtual ~Sensor() = default;
+    Sensor() = default;
+    Sensor(const Sensor&) = delete;
+    Sensor& operator=(const Sensor&) = delete;
+
+    /// One conversion: value in V, degC, A, rpm, W or 1/0, or the fault. `begun` is left to the caller.
+    /// No allocation once open. A sensor that isn't there yet, or went, is a fault, never an exception.
+    virtual core::Sample read() noexcept = 0;
+
+    /// Looks again whether the open file is still the device it was opened for, and opens it anew where not.
+    /// Called about once a second and after any fault.
+    virtual void refresh() noexcept = 0;
+
+    /// For messages: driver, path as found or as sought.
+    [[nodiscard]] virtual std::string where() const = 0;
+};
+
+/// `root` is /sys, or a test's folder. Ids and names as in the configuration. None of these opens anything yet.
+std::unique_ptr<Sensor> make_w1_sensor(const std::string& root, const std::string& id);
+
+struct IioAddress {
+    std::string device;   ///< the device's `name`
+    std::string label;    ///< its `label`, or a part of its path, where two have the same name; may be empty
+    std::string channel;  ///< voltage0, temp, current1, ...
+    double lowest_code = 0.0, highest_code = 0.0;  ///< equal: no saturation rule
+};
+std::unique_ptr<Sensor> make_iio_sensor(const std::string& root, const IioAddress& address);
+
+struct HwmonAddress {
+    std::string chip;     ///< the chip's `name`
+    std::string label;    ///< a part of its path, where two have the same name; may be empty
+    std::string channel;  ///< in1, curr1, temp1, fan1, power1
+};
+std::unique_ptr<Sensor> make_hwmon_sensor(const std::string& root, const HwmonAddress& address);
+
+}  // namespace dekeyd::drivers
