@@ -38,33 +38,33 @@ struct SourceRule {
 
 /// What must survive a restart. Latches are by source; the file keeps them by id.
 struct Memory {
-    bool first_start = false;     ///< no state file: latched until the operator's first reset
-    bool unreadable = false;      ///< a damaged one: latched
+    bool first_start = false;  ///< no state file: latched until the operator's first reset
+    bool unreadable = false;   ///< a damaged one: latched
     bool locked_out = false;
     bool held_locally = false;
     bool held_remotely = false;
-    Duration trip_level{};        ///< the leaky counter: + window for each trip, leaks one second a second
-    Duration unclean_level{};     ///< the same for unclean starts
-    std::vector<bool> latched;    ///< one per source
+    Duration trip_level{};      ///< the leaky counter: + window for each trip, leaks one second a second
+    Duration unclean_level{};   ///< the same for unclean starts
+    std::vector<bool> latched;  ///< one per source
     bool operator==(const Memory&) const = default;
 };
 
 enum class EventKind : std::uint8_t {
-    started,        ///< the daemon decides; value: 1 after an unclean stop
-    permitted,      ///< the line goes to permit
-    tripped,        ///< a source became a cause; one for each trip
-    latched,        ///< a standing cause became latched
-    cleared,        ///< a cause left
+    started,    ///< the daemon decides; value: 1 after an unclean stop
+    permitted,  ///< the line goes to permit
+    tripped,    ///< a source became a cause; one for each trip
+    latched,    ///< a standing cause became latched
+    cleared,    ///< a cause left
     locked_out,
     held,
     released,
     reset,
-    refused,        ///< a command changed nothing; source: what stands, if anything
+    refused,  ///< a command changed nothing; source: what stands, if anything
     warning,
     warning_over,
     sensor_lost,
     sensor_back,
-    rf_on,          ///< a transmission begins
+    rf_on,  ///< a transmission begins
     rf_off,
 };
 std::string_view text(EventKind kind) noexcept;
@@ -77,8 +77,8 @@ struct Event {
     State state = State::starting;  ///< after the step
     bool first_cause = false;       ///< tripped: permit stood until this one
     Condition condition = Condition::clear;
-    Reading reading{};              ///< of the quantity concerned
-    double level = 0.0;             ///< the limit passed, or 0
+    Reading reading{};   ///< of the quantity concerned
+    double level = 0.0;  ///< the limit passed, or 0
     Origin origin = Origin::none;
     CommandKind command = CommandKind::hold;
     std::uint32_t command_id = 0;
@@ -111,11 +111,11 @@ private:
 /// One source as the operator sees it.
 struct Cause {
     Condition condition = Condition::unknown;  ///< the last one that was news
-    bool active = false;
+    bool active = false;                       ///< it inhibits
     bool latched = false;
-    bool first = false;           ///< the cause that took the permit away
-    Instant since{};              ///< active: since when
-    Instant clear_since{};        ///< meaningful while condition is clear
+    bool first = false;     ///< the cause that took the permit away
+    Instant since{};        ///< active: since when
+    Instant clear_since{};  ///< meaningful while condition is clear
 };
 
 class Interlock {
@@ -140,20 +140,29 @@ public:
     [[nodiscard]] Instant settled_since() const noexcept { return settled_since_; }
 
 private:
+    void leak(Instant now) noexcept;
     void see(Instant now, SourceIndex source, Condition condition, bool drive_absent, EventList& events) noexcept;
-    void activate(Instant now, SourceIndex source, Condition condition, EventList& events) noexcept;
+    void activate(Instant now, SourceIndex source, EventList& events) noexcept;
+    void latch(Instant now, SourceIndex source, EventList* events) noexcept;
     void count_trip(Instant now, SourceIndex source, EventList& events) noexcept;
     void settle(Instant now) noexcept;
     void obey(Instant now, const Command& command, EventList& events) noexcept;
+    void release(Instant now, const Command& command, EventList& events) noexcept;
+    void reset(Instant now, const Command& command, EventList& events) noexcept;
+    void answer(Instant now, EventKind kind, const Command& command, SourceIndex source, EventList& events) noexcept;
     [[nodiscard]] bool gone(Instant now, SourceIndex source) const noexcept;
-    [[nodiscard]] bool empty() const noexcept;
+    [[nodiscard]] bool free_of_causes() const noexcept;
 
     InterlockPlan plan_;
     std::vector<SourceRule> rules_;
     std::vector<Cause> causes_;
     Memory memory_;
+    Duration trip_level_{};  ///< leaks every step; memory_ has it as of the last event, so that idling writes nothing
+    Duration unclean_level_{};
+    std::size_t active_ = 0;  ///< how many causes are active
     bool starting_ = true;
     bool permit_ = false;
+    bool first_found_ = false;  ///< in this step a first cause was marked
     bool settling_ = false;     ///< every source's last condition is clear
     Instant settled_since_{};
     Instant last_{};

@@ -79,7 +79,7 @@ struct Channel {
     std::optional<PowerChain> power;  ///< for kind power
     double largest_jump = 0.0;        ///< temperature: a larger one between readings waits for a second; 0 = no rule
     std::optional<double> power_on_value;  ///< the part's magic value, re-read before it is believed (85 degC)
-    Duration frozen_after{};  ///< bit-identical for so long: a warning (0 = never)
+    Duration frozen_after{};               ///< bit-identical for so long: a warning (0 = never)
     bool frozen_is_fault = false;
 };
 
@@ -87,22 +87,22 @@ struct Channel {
 
 /// What core works out from the channels that have a role. Indexed after the channels in Snapshot::quantities.
 enum class Derived : std::uint8_t {
-    vswr,             ///< at the coupler; low/high from directivity
-    reflection,       ///< |Gamma|
-    return_loss,      ///< dB
-    mismatch_loss,    ///< dB
-    net_power,        ///< W, forward less reflected
-    antenna_vswr,     ///< with the feeder's loss taken out
-    antenna_power,    ///< W, accepted by the antenna
-    gain,             ///< dB, drive to forward
-    compression,      ///< dB under the small-signal gain
-    dc_power,         ///< W
-    efficiency,       ///< percent
-    heat,             ///< W
-    circulator_load,  ///< W, averaged over the load's thermal time
-    thermal_resistance,  ///< K/W, heatsink to ambient
+    vswr,                  ///< at the coupler; low/high from directivity
+    reflection,            ///< |Gamma|
+    return_loss,           ///< dB
+    mismatch_loss,         ///< dB
+    net_power,             ///< W, forward less reflected
+    antenna_vswr,          ///< with the feeder's loss taken out
+    antenna_power,         ///< W, accepted by the antenna
+    gain,                  ///< dB, drive to forward
+    compression,           ///< dB under the small-signal gain
+    dc_power,              ///< W
+    efficiency,            ///< percent
+    heat,                  ///< W
+    circulator_load,       ///< W, averaged over the load's thermal time
+    thermal_resistance,    ///< K/W, heatsink to ambient
     settling_temperature,  ///< degC, where the heatsink will end
-    time_to_limit,    ///< s, until the heatsink's trip level
+    time_to_limit,         ///< s, until the heatsink's trip level
     count_,
 };
 inline constexpr std::size_t derived_count = static_cast<std::size_t>(Derived::count_);
@@ -122,8 +122,11 @@ struct RfPlan {
     double minimum_forward_w = 0.0;  ///< below it ratios are not measurable
     double rf_present_w = 0.0;       ///< forward at or above it: RF is on the line (above the measured feed-through)
     double drive_absent_w = 0.0;     ///< drive below it: the exciter is off
-    std::uint16_t forward_again_slot = 0;  ///< same sampler: forward read once more after reflected
-    std::optional<double> directivity_db;  ///< of the whole installation, both arms
+    std::uint16_t forward_again_slot = 0;                    ///< same sampler: forward read once more after reflected
+    Duration release_time = std::chrono::milliseconds{100};  ///< relay and filter: RF may last so long after inhibit
+    Duration hang_time = std::chrono::seconds{1};            ///< RF absent for so long ends a transmission
+    Duration edge_time = std::chrono::milliseconds{20};      ///< qualify time of the plausibility rules
+    std::optional<double> directivity_db;                    ///< of the whole installation, both arms
     double feeder_loss_db = 0.0;
     std::optional<double> small_signal_gain_db;
     double main_line_loss_db = 0.0;
@@ -163,15 +166,15 @@ struct LimitPlan {
 // ---- the interlock ---------------------------------------------------------------------------------------------
 
 struct InterlockPlan {
-    Duration settling{};          ///< all good for so long before the first permit
+    Duration settling{};  ///< all good for so long before the first permit
     std::uint32_t lockout_trips = 3;
     Duration lockout_window{};
     std::uint32_t unclean_starts = 3;
     Duration unclean_window = std::chrono::minutes{15};
     bool held_after_start = false;
-    Duration guard_deadline{};    ///< a step later than this after the one before is an overrun
+    Duration guard_deadline{};  ///< a step later than this after the one before is an overrun
     std::uint32_t overruns_in_a_row = 3;
-    Duration sensor_hold_off{};   ///< hold-off of the built-in causes
+    Duration sensor_hold_off{};  ///< hold-off of the built-in causes
 };
 
 /// Everything core needs to know. `samplers[i]` is the number of slots of sampler i.

@@ -27,6 +27,7 @@ enum class Fault : std::uint8_t {
     unconfirmed,     ///< a lone jump or a power-on value that waits for its second reading
     wrong_device,    ///< the identity of the open file no longer fits
     chip_fault,      ///< the chip's own *_fault attribute is set
+    frozen,          ///< bit-identical for too long, where that is configured as a fault
     stale,           ///< the last good value is older than the allowed age
     implausible,     ///< contradicts another measurement
 };
@@ -65,7 +66,19 @@ struct Reading {
 inline constexpr double unbounded = 1.0e9;
 
 /// What a channel or a derived quantity is given in.
-enum class Unit : std::uint8_t { none, celsius, watt, dbm, decibel, volt, ampere, rpm, percent, kelvin_per_watt, second };
+enum class Unit : std::uint8_t {
+    none,
+    celsius,
+    watt,
+    dbm,
+    decibel,
+    volt,
+    ampere,
+    rpm,
+    percent,
+    kelvin_per_watt,
+    second
+};
 
 std::string_view symbol(Unit unit) noexcept;
 

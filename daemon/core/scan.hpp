@@ -13,8 +13,8 @@ namespace dekeyd::core {
 /// finite; it means something only where fault is none.
 struct Sample {
     double value = 0.0;
-    Instant begun{};              ///< just before the conversion was asked for
-    std::uint32_t openings = 0;   ///< contacts: openings counted since start, so that a short one isn't lost
+    Instant begun{};             ///< just before the conversion was asked for
+    std::uint32_t openings = 0;  ///< contacts: openings counted since start, so that a short one isn't lost
     Fault fault = Fault::not_in_scan;
 };
 

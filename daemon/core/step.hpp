@@ -8,6 +8,8 @@
 #include <string_view>
 #include <vector>
 
+#include "core/channel_reader.hpp"
+#include "core/derived.hpp"
 #include "core/interlock.hpp"
 #include "core/limit.hpp"
 #include "core/plan.hpp"
@@ -34,7 +36,7 @@ struct LineState {
 
 struct StepInput {
     Instant now{};
-    std::span<const Scan> scans;        ///< in the order of arrival
+    std::span<const Scan> scans;  ///< in the order of arrival
     std::span<const Command> commands;
     LineState line;
 };
@@ -48,6 +50,8 @@ struct Decision {
 struct ChannelCount {
     std::uint64_t good_keyed = 0, good_idle = 0, faults_keyed = 0, faults_idle = 0;
     Fault last_fault = Fault::none;
+    bool lost = true;     ///< no reading that may be believed
+    bool frozen = false;  ///< bit-identical for longer than configured
 };
 
 /// Everything a reader outside may show. Sized once; copying between equals allocates nothing.
@@ -57,8 +61,8 @@ struct Snapshot {
     bool permit = false;
     State state = State::starting;
     bool rf_present = false;
-    std::vector<Reading> quantities;   ///< channels, then Derived
-    std::vector<Cause> causes;         ///< limits, channels, Builtin
+    std::vector<Reading> quantities;     ///< channels, then Derived
+    std::vector<Cause> causes;           ///< limits, channels, Builtin
     std::vector<std::uint8_t> warnings;  ///< per limit: 1 while its warning stands
     std::vector<ChannelCount> channels;
     Memory memory;
@@ -92,44 +96,49 @@ public:
     [[nodiscard]] static Snapshot blank(const Plan& plan);
 
 private:
-    struct ChannelState {
-        Reading last_good;         ///< moved only by a successful reading
-        Fault fault = Fault::never_read;
-        bool news = false;         ///< a sample for it came in this step
-        bool lost = true;
-        double candidate = 0.0;    ///< a jump that waits for its second reading
-        Instant candidate_at{};
-        bool has_candidate = false;
-        Instant unchanged_since{};
-        std::uint32_t openings = 0;
-        bool opened = false;       ///< an opening since the last scan
-    };
-
     void absorb(const Scan& scan, Instant now) noexcept;
-    void take(std::uint16_t channel, const Sample& sample, Instant now) noexcept;
-    bool believable(std::uint16_t channel, double value, Instant begun) noexcept;
-    Reading convert(const Channel& channel, double sample, Instant begun) const noexcept;
-    void derive(const Scan& scan) noexcept;
-    void age(Instant now) noexcept;
-    void judge_limits(Instant now, bool all) noexcept;
+    void take_forward(const Scan& scan, Instant now) noexcept;
+    void derive_rf(const Bracket& bracket, Instant now) noexcept;
+    void derive_power() noexcept;
+    void judge_news(Instant now) noexcept;
+    void grow_old(Instant now) noexcept;
+    void judge_limit(std::size_t limit, Instant now, bool news) noexcept;
     void judge_channels() noexcept;
     void judge_builtins(const StepInput& input) noexcept;
-    void warn(Instant now) noexcept;
+    void look_for_rf(Instant now) noexcept;
+    void warn(std::size_t limit, Verdict verdict, Instant now) noexcept;
+    void report_sensors(Instant now) noexcept;
     void fold(std::size_t source, Condition condition) noexcept;
-    void publish(const StepInput& input, const Decision& decision) noexcept;
+    void fill_in_events() noexcept;
+    void publish(Instant now) noexcept;
+    [[nodiscard]] std::optional<double> temperature_for(const Channel& channel) const noexcept;
     [[nodiscard]] bool rf_absent() const noexcept;
-    [[nodiscard]] const Reading& quantity(QuantityIndex index) const noexcept { return snapshot_.quantities[index]; }
+    [[nodiscard]] bool drive_absent() const noexcept;
+    void news_of(Derived derived, const Reading& reading) noexcept;
+    void report(EventKind kind, SourceIndex source, Instant now) noexcept;
+    [[nodiscard]] const Reading* role(const std::optional<std::uint16_t>& channel) const noexcept;
+    [[nodiscard]] Reading& quantity(Derived derived) noexcept;
 
     const Plan& plan_;
-    std::vector<ChannelState> channels_;
+    std::vector<std::vector<std::uint16_t>> channel_at_;  ///< [sampler][slot] -> channel, or no_channel
+    std::vector<ChannelReader> channels_;
+    std::vector<std::uint8_t> watched_;        ///< per channel: a limit watches it, and so speaks for it
+    std::vector<std::uint8_t> news_;           ///< per quantity, within one scan
+    std::vector<std::uint8_t> judged_;         ///< per limit, within one step
+    std::vector<std::uint8_t> lost_reported_;  ///< per channel
     std::vector<QualifyTimer> timers_;
-    std::vector<Condition> conditions_;
+    QualifyTimer rf_timer_;              ///< RF while inhibited
+    QualifyTimer reflected_timer_;       ///< reflected at or above forward
+    std::vector<Condition> conditions_;  ///< per source, worst news of this step
     Interlock interlock_;
     EventList events_;
     Snapshot snapshot_;
     Instant last_step_{};
     Instant inhibited_since_{};
+    Instant rf_last_seen_{};
     std::uint32_t overruns_running_ = 0;
+    bool unclean_start_;
+    bool transmitting_ = false;
     bool stepped_ = false;
 };
 

@@ -1,0 +1,149 @@
+#include "core/channel_reader.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "core/rf.hpp"
+
+namespace dekeyd::core {
+
+namespace {
+
+Reading failed(Fault fault, Instant begun) noexcept {
+    return {.fault = fault, .taken = begun};
+}
+
+// More power than the chain can see: at least its ceiling.
+Reading beyond(const Channel& channel, Fault fault, Instant begun) noexcept {
+    const PowerChain& chain = *channel.power;
+    const LinePower least = line_power(chain, detector_volts(chain.detector, chain.ceiling_dbm), std::nullopt);
+    return {.value = least.watts,
+            .low = least.watts,
+            .high = unbounded,
+            .health = Health::above_range,
+            .fault = fault,
+            .taken = begun};
+}
+
+Reading convert_power(const Channel& channel, double volts, Instant begun,
+                      std::optional<double> temperature_c) noexcept {
+    const LinePower power = line_power(*channel.power, volts, temperature_c);
+    switch (power.range) {
+        case DetectorRange::above_ceiling:
+            return beyond(channel, Fault::none, begun);
+        case DetectorRange::at_floor:
+            return {.value = power.watts,
+                    .low = 0.0,
+                    .high = power.watts,
+                    .health = Health::at_floor,
+                    .fault = Fault::none,
+                    .taken = begun};
+        case DetectorRange::inside:
+            break;
+    }
+    return {.value = power.watts,
+            .low = power.watts,
+            .high = power.watts,
+            .health = Health::good,
+            .fault = Fault::none,
+            .taken = begun};
+}
+
+}  // namespace
+
+Reading convert(const Channel& channel, const Sample& sample, std::optional<double> temperature_c) noexcept {
+    const Instant begun = sample.begun;
+    const bool power = channel.kind == ChannelKind::power && channel.power.has_value();
+    // A detector driven past its window is a great deal of power, not a missing reading.
+    const bool falls = power && falls_with_power(channel.power->detector);
+    const Fault strong_saturation = falls ? Fault::saturated_low : Fault::saturated_high;
+    if (sample.fault != Fault::none) {
+        return power && sample.fault == strong_saturation ? beyond(channel, sample.fault, begun)
+                                                          : failed(sample.fault, begun);
+    }
+    const double value = sample.value;
+    if (!std::isfinite(value)) return failed(Fault::garbled, begun);
+    if (channel.valid_low < channel.valid_high) {
+        if (value < channel.valid_low) {
+            return falls ? beyond(channel, Fault::below_window, begun) : failed(Fault::below_window, begun);
+        }
+        if (value > channel.valid_high) {
+            return power && !falls ? beyond(channel, Fault::above_window, begun) : failed(Fault::above_window, begun);
+        }
+    }
+    if (power) return convert_power(channel, value, begun, temperature_c);
+    const double converted = (value - channel.zero) * channel.gain;
+    if (!std::isfinite(converted)) return failed(Fault::garbled, begun);
+    return {.value = converted,
+            .low = converted,
+            .high = converted,
+            .health = Health::good,
+            .fault = Fault::none,
+            .taken = begun};
+}
+
+bool ChannelReader::take(const Sample& sample, Instant now, std::optional<double> temperature_c) noexcept {
+    if (sample.fault == Fault::not_in_scan) return false;
+    Reading reading = convert(*channel_, sample, temperature_c);
+    // A stamp from the future would never grow old.
+    reading.taken = std::min(reading.taken, now);
+    if (channel_->kind == ChannelKind::contact && reading.health == Health::good) {
+        if (seen_ && sample.openings != openings_) reading.value = reading.low = reading.high = 0.0;
+        openings_ = sample.openings;
+    }
+    if (reading.health == Health::unknown) {
+        fault_ = reading.fault;
+        return false;
+    }
+    if (reading.health == Health::good && !believable(reading.value, reading.taken)) {
+        fault_ = Fault::unconfirmed;
+        return false;
+    }
+    note_change(sample.value, reading.taken);
+    if (channel_->frozen_is_fault && frozen(now)) {
+        fault_ = Fault::frozen;
+        return false;
+    }
+    fault_ = Fault::none;
+    last_ = reading;
+    seen_ = true;
+    return true;
+}
+
+bool ChannelReader::believable(double value, Instant begun) noexcept {
+    if (channel_->kind != ChannelKind::temperature) return true;
+    const double step = channel_->largest_jump;
+    const bool near_last = seen_ && std::abs(value - last_.value) <= std::max(step, 1.0);
+    const bool power_on = channel_->power_on_value && value == *channel_->power_on_value && !near_last;
+    const bool jump = seen_ && step > 0.0 && std::abs(value - last_.value) > step;
+    if (!power_on && !jump) {
+        candidate_.reset();
+        return true;
+    }
+    const bool confirmed = candidate_ && begun > candidate_at_ && std::abs(value - *candidate_) <= std::max(step, 1.0);
+    if (confirmed) {
+        candidate_.reset();
+        return true;
+    }
+    candidate_ = value;
+    candidate_at_ = begun;
+    return false;
+}
+
+void ChannelReader::note_change(double value, Instant begun) noexcept {
+    if (seen_ && value == unchanged_value_) return;
+    unchanged_value_ = value;
+    unchanged_since_ = begun;
+}
+
+bool ChannelReader::frozen(Instant now) const noexcept {
+    return seen_ && channel_->frozen_after > Duration::zero() && now - unchanged_since_ > channel_->frozen_after;
+}
+
+Reading ChannelReader::at(Instant now) const noexcept {
+    if (!seen_) return {.fault = fault_};
+    if (now - last_.taken <= channel_->allowed_age) return last_;
+    return {.fault = fault_ == Fault::none ? Fault::stale : fault_, .taken = last_.taken};
+}
+
+}  // namespace dekeyd::core

@@ -1,0 +1,46 @@
+// One channel: from samples to a reading that may be believed, and its age.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+
+#include "core/plan.hpp"
+#include "core/reading.hpp"
+#include "core/scan.hpp"
+
+namespace dekeyd::core {
+
+/// What one sample says by itself: window, saturation, conversion to the channel's unit. No memory.
+/// A sample that gives no value has health unknown and says why; one beyond the chain's upper end is above_range.
+Reading convert(const Channel& channel, const Sample& sample, std::optional<double> temperature_c) noexcept;
+
+/// Remembers the last believable reading. Nothing but a successful sample moves its age.
+class ChannelReader {
+public:
+    explicit ChannelReader(const Channel& channel) noexcept : channel_{&channel} {}
+
+    /// True when the sample gave a reading. A sample that didn't leaves the last one in place until it is too old.
+    bool take(const Sample& sample, Instant now, std::optional<double> temperature_c) noexcept;
+
+    /// The reading as of `now`: the last believable one while it is young enough, otherwise unknown with the reason.
+    [[nodiscard]] Reading at(Instant now) const noexcept;
+
+    [[nodiscard]] Fault last_fault() const noexcept { return fault_; }
+    [[nodiscard]] bool frozen(Instant now) const noexcept;
+
+private:
+    bool believable(double value, Instant begun) noexcept;
+    void note_change(double value, Instant begun) noexcept;
+
+    const Channel* channel_;
+    Reading last_;                     ///< the last believable one
+    Fault fault_ = Fault::never_read;  ///< of the newest sample
+    std::optional<double> candidate_;  ///< a jump that waits for its second reading
+    Instant candidate_at_{};
+    double unchanged_value_ = 0.0;
+    Instant unchanged_since_{};
+    std::uint32_t openings_ = 0;
+    bool seen_ = false;  ///< a sample was believed
+};
+
+}  // namespace dekeyd::core

@@ -1,0 +1,461 @@
+#include "core/step.hpp"
+
+#include <algorithm>
+#include <stdexcept>
+#include <string>
+
+namespace dekeyd::core {
+
+namespace {
+
+constexpr std::uint16_t no_channel = 0xffff;
+constexpr std::uint16_t forward_again = 0xfffe;
+
+constexpr SourceInfo builtins[builtin_count] = {
+    {"guard-overrun", "the guard's own deadline", SourceInfo::Kind::builtin, 0},
+    {"line-mismatch", "the inhibit line's read-back", SourceInfo::Kind::builtin, 1},
+    {"rf-while-inhibited", "RF while inhibited", SourceInfo::Kind::builtin, 2},
+    {"reflected-exceeds-forward", "reflected power at or above forward", SourceInfo::Kind::builtin, 3},
+};
+
+void need(bool holds, const char* what) {
+    if (!holds) throw std::invalid_argument(std::string{"plan: "} + what);
+}
+
+void check_indices(const Plan& plan) {
+    for (const Channel& channel : plan.channels) {
+        need(channel.sampler < plan.samplers.size(), "a channel's sampler is out of range");
+        need(channel.slot < plan.samplers[channel.sampler], "a channel's slot is out of range");
+        need(channel.kind != ChannelKind::power || channel.power.has_value(), "a power channel has no chain");
+        if (channel.power && channel.power->temperature_channel) {
+            need(*channel.power->temperature_channel < plan.channels.size(), "a temperature channel is out of range");
+        }
+    }
+    for (const LimitPlan& limit : plan.limits) {
+        need(limit.watch < plan.quantity_count(), "a limit's quantity is out of range");
+        need(!limit.gate || limit.gate->quantity < plan.quantity_count(), "a gate's quantity is out of range");
+    }
+    const Roles& r = plan.roles;
+    for (const auto& part : {r.forward, r.reflected, r.drive, r.supply, r.current, r.heatsink, r.ambient, r.fan,
+                             r.enable_sense, r.key_sense}) {
+        need(!part || *part < plan.channels.size(), "a role's channel is out of range");
+    }
+    if (r.forward && r.reflected) {
+        const Channel& forward = plan.channels[*r.forward];
+        need(forward.sampler == plan.channels[*r.reflected].sampler, "forward and reflected are on two samplers");
+        need(plan.rf.forward_again_slot < plan.samplers[forward.sampler], "forward's second slot is out of range");
+    }
+}
+
+std::vector<SourceRule> rules_for(const Plan& plan) {
+    std::vector<SourceRule> rules;
+    for (const LimitPlan& limit : plan.limits) {
+        rules.push_back({limit.hold_off, limit.rearm == Rearm::latched, limit.counted});
+    }
+    const Duration hold_off = plan.interlock.sensor_hold_off;
+    for (std::size_t channel = 0; channel < plan.channels.size(); ++channel) rules.push_back({hold_off, false, true});
+    for (std::size_t i = 0; i < builtin_count; ++i) {
+        rules.push_back({hold_off, static_cast<Builtin>(i) != Builtin::overrun, true});
+    }
+    return rules;
+}
+
+int rank(Condition condition) noexcept {
+    return condition == Condition::missed ? -1 : static_cast<int>(condition);
+}
+
+}  // namespace
+
+std::size_t source_count(const Plan& plan) noexcept {
+    return plan.limits.size() + plan.channels.size() + builtin_count;
+}
+
+SourceIndex source_of(const Plan& plan, Builtin builtin) noexcept {
+    return static_cast<SourceIndex>(plan.limits.size() + plan.channels.size() + static_cast<std::size_t>(builtin));
+}
+
+SourceInfo describe_source(const Plan& plan, SourceIndex source) noexcept {
+    std::size_t index = source;
+    if (index < plan.limits.size()) {
+        const LimitPlan& limit = plan.limits[index];
+        const std::string& name = limit.name.empty() ? limit.id : limit.name;
+        return {limit.id, name, SourceInfo::Kind::limit, static_cast<std::uint16_t>(index)};
+    }
+    index -= plan.limits.size();
+    if (index < plan.channels.size()) {
+        const Channel& channel = plan.channels[index];
+        const std::string& name = channel.name.empty() ? channel.id : channel.name;
+        return {channel.id, name, SourceInfo::Kind::channel, static_cast<std::uint16_t>(index)};
+    }
+    index -= plan.channels.size();
+    return index < builtin_count ? builtins[index] : SourceInfo{"none", "none", SourceInfo::Kind::builtin, 0xffff};
+}
+
+Snapshot Protection::blank(const Plan& plan) {
+    Snapshot snapshot;
+    snapshot.quantities.resize(plan.quantity_count());
+    snapshot.causes.resize(source_count(plan));
+    snapshot.warnings.resize(plan.limits.size());
+    snapshot.channels.resize(plan.channels.size());
+    snapshot.memory.latched.resize(source_count(plan));
+    return snapshot;
+}
+
+Protection::Protection(const Plan& plan, Memory memory, bool unclean_start)
+    : plan_{(check_indices(plan), plan)},
+      watched_(plan.channels.size()),
+      news_(plan.quantity_count()),
+      judged_(plan.limits.size()),
+      lost_reported_(plan.channels.size()),
+      rf_timer_{plan.rf.edge_time},
+      reflected_timer_{plan.rf.edge_time},
+      conditions_(source_count(plan)),
+      interlock_{plan.interlock, rules_for(plan), std::move(memory), unclean_start},
+      events_{4 * source_count(plan) + 64},
+      snapshot_{blank(plan)},
+      unclean_start_{unclean_start} {
+    for (const std::uint16_t slots : plan.samplers) channel_at_.emplace_back(slots, no_channel);
+    for (std::size_t i = 0; i < plan.channels.size(); ++i) {
+        const Channel& channel = plan.channels[i];
+        channels_.emplace_back(channel);
+        channel_at_[channel.sampler][channel.slot] = static_cast<std::uint16_t>(i);
+    }
+    if (plan.roles.forward && plan.roles.reflected) {
+        channel_at_[plan.channels[*plan.roles.forward].sampler][plan.rf.forward_again_slot] = forward_again;
+    }
+    for (const LimitPlan& limit : plan.limits) {
+        timers_.emplace_back(limit.qualify);
+        if (limit.watch < plan.channels.size() && !limit.gate) watched_[limit.watch] = 1;
+    }
+}
+
+Decision Protection::step(const StepInput& input) noexcept {
+    const Instant now = stepped_ ? std::max(input.now, last_step_) : input.now;
+    events_.clear();
+    if (!stepped_) {
+        inhibited_since_ = now;
+        report(EventKind::started, no_source, now);
+    }
+    std::fill(conditions_.begin(), conditions_.end(), Condition::missed);
+    std::fill(judged_.begin(), judged_.end(), std::uint8_t{0});
+
+    for (const Scan& scan : input.scans) absorb(scan, now);
+    grow_old(now);
+    for (std::size_t limit = 0; limit < timers_.size(); ++limit) {
+        if (judged_[limit] == 0) judge_limit(limit, now, false);
+    }
+    report_sensors(now);
+    judge_channels();
+    judge_builtins({.now = now, .scans = input.scans, .commands = input.commands, .line = input.line});
+    look_for_rf(now);
+
+    const bool before = interlock_.permit();
+    const bool permit = interlock_.step(now, conditions_, drive_absent(), input.commands, events_);
+    if (before && !permit) inhibited_since_ = now;
+    fill_in_events();
+    last_step_ = now;
+    stepped_ = true;
+    publish(now);
+
+    Instant wake_at = interlock_.due();
+    for (const QualifyTimer& timer : timers_) wake_at = std::min(wake_at, timer.due());
+    return {.permit = permit, .wake_at = wake_at};
+}
+
+// ---- scans to quantities ---------------------------------------------------------------------------------------
+
+void Protection::absorb(const Scan& scan, Instant now) noexcept {
+    if (scan.sampler >= channel_at_.size()) return;
+    std::fill(news_.begin(), news_.end(), std::uint8_t{0});
+    const auto& slots = channel_at_[scan.sampler];
+    const std::size_t count = std::min(slots.size(), scan.samples.size());
+    for (std::size_t slot = 0; slot < count; ++slot) {
+        const std::uint16_t channel = slots[slot];
+        if (channel >= plan_.channels.size()) continue;
+        if (plan_.roles.forward == channel && plan_.roles.reflected) continue;  // below, with its second reading
+        const Sample& sample = scan.samples[slot];
+        if (sample.fault == Fault::not_in_scan) continue;
+        const bool news = channels_[channel].take(sample, now, temperature_for(plan_.channels[channel]));
+        ChannelCount& counts = snapshot_.channels[channel];
+        ++(news ? (snapshot_.rf_present ? counts.good_keyed : counts.good_idle)
+                : (snapshot_.rf_present ? counts.faults_keyed : counts.faults_idle));
+        if (!news) counts.last_fault = channels_[channel].last_fault();
+        news_[channel] |= static_cast<std::uint8_t>(news);
+        snapshot_.quantities[channel] = channels_[channel].at(now);
+    }
+    if (plan_.roles.forward && plan_.roles.reflected && plan_.channels[*plan_.roles.forward].sampler == scan.sampler &&
+        count == slots.size()) {
+        take_forward(scan, now);
+    }
+    derive_power();
+    judge_news(now);
+}
+
+// Forward is read before and after reflected; the larger of the two is the reading, so that no peak is lost.
+void Protection::take_forward(const Scan& scan, Instant now) noexcept {
+    const std::uint16_t index = *plan_.roles.forward;
+    const Channel& forward = plan_.channels[index];
+    const Channel& reflected = plan_.channels[*plan_.roles.reflected];
+    const Sample& first = scan.samples[forward.slot];
+    const Sample& second = scan.samples[plan_.rf.forward_again_slot];
+    if (first.fault == Fault::not_in_scan && second.fault == Fault::not_in_scan) return;
+    const auto temperature = temperature_for(forward);
+    const Bracket bracket{.forward_before = convert(forward, first, temperature),
+                          .reflected = convert(reflected, scan.samples[reflected.slot], temperature_for(reflected)),
+                          .forward_after = convert(forward, second, temperature)};
+    const auto strength = [](const Reading& r) {
+        return r.health == Health::above_range ? unbounded : r.measured() ? r.value : -1.0;
+    };
+    const bool second_is_larger = strength(bracket.forward_after) > strength(bracket.forward_before);
+    const bool news = channels_[index].take(second_is_larger ? second : first, now, temperature);
+    ChannelCount& counts = snapshot_.channels[index];
+    for (const Reading* reading : {&bracket.forward_before, &bracket.forward_after}) {
+        const bool good = reading->health != Health::unknown;
+        ++(good ? (snapshot_.rf_present ? counts.good_keyed : counts.good_idle)
+                : (snapshot_.rf_present ? counts.faults_keyed : counts.faults_idle));
+        if (!good) counts.last_fault = reading->fault;
+    }
+    news_[index] = static_cast<std::uint8_t>(news);
+    snapshot_.quantities[index] = channels_[index].at(now);
+    derive_rf(bracket, now);
+}
+
+std::optional<double> Protection::temperature_for(const Channel& channel) const noexcept {
+    if (!channel.power || !channel.power->temperature_channel) return std::nullopt;
+    const Reading& reading = snapshot_.quantities[*channel.power->temperature_channel];
+    return reading.health == Health::good ? std::optional<double>{reading.value} : std::nullopt;
+}
+
+Reading& Protection::quantity(Derived derived) noexcept {
+    return snapshot_.quantities[plan_.index(derived)];
+}
+
+void Protection::news_of(Derived derived, const Reading& reading) noexcept {
+    quantity(derived) = reading;
+    news_[plan_.index(derived)] = 1;
+}
+
+const Reading* Protection::role(const std::optional<std::uint16_t>& channel) const noexcept {
+    return channel ? &snapshot_.quantities[*channel] : nullptr;
+}
+
+void Protection::derive_rf(const Bracket& bracket, Instant now) noexcept {
+    const BracketState state = judge_bracket(plan_.rf, bracket);
+    Verdict reflected_verdict = Verdict::missed;
+    if (state != BracketState::edge) {
+        const Reflections r = reflections(plan_.rf, bracket, state);
+        news_of(Derived::vswr, r.vswr);
+        news_of(Derived::reflection, r.reflection);
+        news_of(Derived::return_loss, r.return_loss);
+        news_of(Derived::mismatch_loss, r.mismatch_loss);
+        news_of(Derived::net_power, r.net_power);
+        news_of(Derived::antenna_vswr, r.antenna_vswr);
+        news_of(Derived::antenna_power, r.antenna_power);
+        const bool exceeds = bracket.reflected.value >= bracket_forward_w(bracket);
+        reflected_verdict = state == BracketState::not_measurable ? Verdict::rest
+                            : exceeds                             ? Verdict::outside
+                                                                  : Verdict::clear;
+    }
+    fold(source_of(plan_, Builtin::reflected_exceeds_forward), reflected_timer_.update(now, reflected_verdict));
+    if (state == BracketState::edge) return;
+    if (const Reading* drive = role(plan_.roles.drive)) {
+        news_of(Derived::gain, gain(plan_.rf, *role(plan_.roles.forward), *drive));
+        news_of(Derived::compression, compression(plan_.rf, quantity(Derived::gain)));
+    }
+}
+
+void Protection::derive_power() noexcept {
+    const Roles& roles = plan_.roles;
+    if (!roles.supply || !roles.current) return;
+    if (news_[*roles.supply] == 0 && news_[*roles.current] == 0) return;
+    const Reading dc = dc_power(*role(roles.supply), *role(roles.current));
+    news_of(Derived::dc_power, dc);
+    if (const Reading* forward = role(roles.forward)) {
+        news_of(Derived::efficiency, efficiency(plan_.rf, *forward, dc));
+        news_of(Derived::heat, heat(dc, *forward));
+    }
+}
+
+// What nobody renews becomes unknown. Derived quantities live as long as their forward or supply reading may.
+void Protection::grow_old(Instant now) noexcept {
+    for (std::size_t i = 0; i < channels_.size(); ++i) {
+        snapshot_.quantities[i] = channels_[i].at(now);
+        snapshot_.channels[i].frozen = channels_[i].frozen(now);
+    }
+    for (std::size_t i = 0; i < derived_count; ++i) {
+        Reading& reading = snapshot_.quantities[channels_.size() + i];
+        if (reading.health == Health::unknown) continue;
+        const auto derived = static_cast<Derived>(i);
+        const bool of_supply =
+            derived == Derived::dc_power || derived == Derived::efficiency || derived == Derived::heat;
+        const auto& source = of_supply ? plan_.roles.supply : plan_.roles.forward;
+        const Duration age = source ? plan_.channels[*source].allowed_age : Duration::zero();
+        if (now - reading.taken <= age) continue;
+        const Fault why = source ? channels_[*source].at(now).fault : Fault::stale;
+        reading = {.fault = why == Fault::none ? Fault::stale : why, .taken = reading.taken};
+    }
+}
+
+// ---- quantities to conditions ----------------------------------------------------------------------------------
+
+bool Protection::rf_absent() const noexcept {
+    const Reading* forward = role(plan_.roles.forward);
+    return forward != nullptr && forward->measured() && forward->value < plan_.rf.rf_present_w;
+}
+
+bool Protection::drive_absent() const noexcept {
+    const Reading* drive = role(plan_.roles.drive);
+    return drive == nullptr || (drive->measured() && drive->value < plan_.rf.drive_absent_w);
+}
+
+void Protection::fold(std::size_t source, Condition condition) noexcept {
+    if (rank(condition) > rank(conditions_[source])) conditions_[source] = condition;
+}
+
+void Protection::judge_news(Instant now) noexcept {
+    for (std::size_t i = 0; i < plan_.limits.size(); ++i) {
+        const LimitPlan& limit = plan_.limits[i];
+        const bool news = news_[limit.watch] != 0 || (limit.gate && news_[limit.gate->quantity] != 0);
+        if (news) judge_limit(i, now, true);
+    }
+}
+
+void Protection::judge_limit(std::size_t index, Instant now, bool news) noexcept {
+    const LimitPlan& limit = plan_.limits[index];
+    const Reading& watched = snapshot_.quantities[limit.watch];
+    const Reading* gate = limit.gate ? &snapshot_.quantities[limit.gate->quantity] : nullptr;
+    const Verdict verdict = judge(limit, watched, gate, rf_absent());
+    // Without news an old look proves nothing more, but what has become unknown is unknown at once.
+    const bool counts = news || verdict == Verdict::unknown;
+    fold(index, timers_[index].update(now, counts ? verdict : Verdict::missed));
+    if (!news) return;
+    judged_[index] = 1;
+    warn(index, verdict, now);
+}
+
+void Protection::warn(std::size_t index, Verdict verdict, Instant now) noexcept {
+    const LimitPlan& limit = plan_.limits[index];
+    if (!limit.warn || verdict == Verdict::unknown) return;
+    const Reading& reading = snapshot_.quantities[limit.watch];
+    const bool above = limit.direction == Direction::above;
+    // A quarter of the way back from warning to rest, so that a value on the level doesn't chatter.
+    const double margin = (limit.trip - *limit.warn) / 4.0;
+    const bool rests = verdict == Verdict::rest || reading.health == Health::not_measurable;
+    const double value = reading.value;
+    const bool reached = !rests && (above ? value >= *limit.warn : value <= *limit.warn);
+    const bool over = rests || (above ? value < *limit.warn - margin : value > *limit.warn - margin);
+    std::uint8_t& warned = snapshot_.warnings[index];
+    if (warned == 0 && reached) {
+        warned = 1;
+        report(EventKind::warning, static_cast<SourceIndex>(index), now);
+    } else if (warned != 0 && over) {
+        warned = 0;
+        report(EventKind::warning_over, static_cast<SourceIndex>(index), now);
+    }
+}
+
+// A channel that a limit watches inhibits through that limit; the others through their own source.
+void Protection::judge_channels() noexcept {
+    for (std::size_t i = 0; i < plan_.channels.size(); ++i) {
+        const bool silent = !plan_.channels[i].required || watched_[i] != 0;
+        const bool known = snapshot_.quantities[i].health != Health::unknown;
+        fold(plan_.limits.size() + i, silent || known ? Condition::clear : Condition::unknown);
+    }
+}
+
+void Protection::judge_builtins(const StepInput& input) noexcept {
+    const Instant now = input.now;
+    const bool late = stepped_ && now - last_step_ > plan_.interlock.guard_deadline;
+    snapshot_.overruns += late ? 1 : 0;
+    overruns_running_ = late ? overruns_running_ + 1 : 0;
+    fold(source_of(plan_, Builtin::overrun),
+         overruns_running_ >= plan_.interlock.overruns_in_a_row ? Condition::bad : Condition::clear);
+
+    const bool as_written = input.line.permit == interlock_.permit();
+    fold(source_of(plan_, Builtin::line_mismatch), !input.line.known ? Condition::unknown
+                                                   : as_written      ? Condition::clear
+                                                                     : Condition::bad);
+
+    if (!plan_.roles.reflected || !plan_.roles.forward) {
+        fold(source_of(plan_, Builtin::reflected_exceeds_forward), Condition::clear);
+    }
+    Verdict rf = Verdict::missed;
+    if (const Reading* forward = role(plan_.roles.forward)) {
+        const bool after_release = forward->taken > inhibited_since_ + plan_.rf.release_time;
+        if (interlock_.permit() || (forward->health != Health::unknown && !after_release))
+            rf = Verdict::rest;
+        else if (forward->measured() && forward->value < plan_.rf.rf_present_w)
+            rf = Verdict::clear;
+        else if (forward->health != Health::unknown)
+            rf = Verdict::outside;
+    } else {
+        rf = Verdict::rest;
+    }
+    fold(source_of(plan_, Builtin::rf_while_inhibited), rf_timer_.update(now, rf));
+}
+
+void Protection::look_for_rf(Instant now) noexcept {
+    const Reading* forward = role(plan_.roles.forward);
+    if (forward == nullptr || forward->health == Health::unknown) return;
+    snapshot_.rf_present = !rf_absent();
+    if (snapshot_.rf_present) {
+        rf_last_seen_ = now;
+        if (!transmitting_) report(EventKind::rf_on, no_source, now);
+        transmitting_ = true;
+    } else if (transmitting_ && now - rf_last_seen_ >= plan_.rf.hang_time) {
+        transmitting_ = false;
+        report(EventKind::rf_off, no_source, now);
+    }
+}
+
+// ---- what is told ----------------------------------------------------------------------------------------------
+
+void Protection::report(EventKind kind, SourceIndex source, Instant now) noexcept {
+    events_.add({.at = now, .kind = kind, .source = source});
+}
+
+void Protection::report_sensors(Instant now) noexcept {
+    for (std::size_t i = 0; i < plan_.channels.size(); ++i) {
+        const bool lost = snapshot_.quantities[i].health == Health::unknown;
+        bool& was_lost = snapshot_.channels[i].lost;
+        if (lost == was_lost) continue;
+        was_lost = lost;
+        const auto source = static_cast<SourceIndex>(plan_.limits.size() + i);
+        if (lost)
+            report(EventKind::sensor_lost, source, now);
+        else if (lost_reported_[i] != 0)
+            report(EventKind::sensor_back, source, now);
+        lost_reported_[i] = lost ? 1 : 0;
+    }
+}
+
+void Protection::fill_in_events() noexcept {
+    for (Event& event : events_.all()) {
+        if (event.kind == EventKind::started) event.reading.value = unclean_start_ ? 1.0 : 0.0;
+        if (const Reading* forward = role(plan_.roles.forward);
+            forward != nullptr && (event.kind == EventKind::rf_on || event.kind == EventKind::rf_off)) {
+            event.reading = *forward;
+        }
+        if (event.source >= source_count(plan_)) continue;
+        const SourceInfo info = describe_source(plan_, event.source);
+        if (info.kind == SourceInfo::Kind::channel) event.reading = snapshot_.quantities[info.index];
+        if (info.kind != SourceInfo::Kind::limit) continue;
+        const LimitPlan& limit = plan_.limits[info.index];
+        const bool warning = event.kind == EventKind::warning || event.kind == EventKind::warning_over;
+        event.reading = snapshot_.quantities[limit.watch];
+        event.level = warning && limit.warn ? *limit.warn : limit.trip;
+    }
+}
+
+void Protection::publish(Instant now) noexcept {
+    ++snapshot_.sequence;
+    snapshot_.now = now;
+    snapshot_.permit = interlock_.permit();
+    snapshot_.state = interlock_.state();
+    std::copy(interlock_.causes().begin(), interlock_.causes().end(), snapshot_.causes.begin());
+    snapshot_.memory = interlock_.memory();
+    snapshot_.settled_since = interlock_.settled_since();
+    snapshot_.events_dropped = events_.dropped();
+}
+
+}  // namespace dekeyd::core
