@@ -1,0 +1,30 @@
+// Files that are whole after a power cut: either the old content or the new one, never a mixture.
+#pragma once
+
+#include <cstddef>
+#include <string>
+#include <string_view>
+
+namespace dekeyd::formats {
+
+/// Replaces `path` by `bytes`: written beside (`<path>.new`), fsynced, renamed, the folder fsynced. Empty when all of
+/// it is durable; otherwise what failed, where, and how to mend it. A failure leaves the old file as it was, unless
+/// only the folder's fsync failed: then either content may be found after a power cut.
+std::string write_durably(const std::string& path, std::string_view bytes);
+
+/// All bytes of a file, or why there are none.
+struct FileBytes {
+    std::string bytes;
+    int error = 0;           ///< errno of what failed; ENOENT: no such file
+    bool too_large = false;  ///< it has more than `most` bytes; `bytes` is empty
+    [[nodiscard]] bool ok() const noexcept { return error == 0 && !too_large; }
+};
+FileBytes read_whole(const std::string& path, std::size_t most);
+
+/// Makes the names in a folder durable (after create, rename or unlink). Empty or what failed.
+std::string sync_folder(const std::string& folder);
+
+/// One sentence for a failed call on a file: what, where, the system's words, how to mend it.
+std::string file_trouble(std::string_view doing, const std::string& path, int error);
+
+}  // namespace dekeyd::formats

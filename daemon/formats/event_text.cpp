@@ -1,0 +1,309 @@
+#include "formats/event_text.hpp"
+
+#include <fmt/format.h>
+
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+#include "core/step.hpp"
+
+namespace dekeyd::formats {
+namespace {
+
+using core::Condition;
+using core::EventKind;
+using core::SourceInfo;
+
+/// Digits after the point; significant ones for what spans decades.
+int digits(double value, core::Unit unit) noexcept {
+    const double size = std::fabs(value);
+    switch (unit) {
+        case core::Unit::celsius:
+        case core::Unit::decibel:
+        case core::Unit::dbm:
+        case core::Unit::percent:
+            return 1;
+        case core::Unit::rpm:
+            return 0;
+        case core::Unit::second:
+            return size < 10.0 ? 1 : 0;
+        case core::Unit::none:
+        case core::Unit::kelvin_per_watt:
+            return size < 10.0 ? 2 : 1;
+        case core::Unit::volt:
+        case core::Unit::ampere:
+            return 2;
+        case core::Unit::watt:
+            break;
+    }
+    return size >= 99.95 ? 0 : size >= 9.995 ? 1 : size >= 0.9995 ? 2 : 3;
+}
+
+std::string capital(std::string_view words) {
+    std::string text{words};
+    if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
+    return text;
+}
+
+std::string_view by(core::Origin origin) noexcept {
+    switch (origin) {
+        case core::Origin::local:
+            return "here";
+        case core::Origin::remote:
+            return "from afar";
+        case core::Origin::none:
+            break;
+    }
+    return "by the daemon itself";
+}
+
+std::string_view side(core::Direction direction) noexcept {
+    return direction == core::Direction::above ? "at or above" : "at or below";
+}
+
+const core::LimitPlan* limit_of(const core::Plan& plan, const SourceInfo& info) noexcept {
+    return info.kind == SourceInfo::Kind::limit && info.index < plan.limits.size() ? &plan.limits[info.index] : nullptr;
+}
+
+std::string name_of(const core::Plan& plan, core::SourceIndex source) {
+    if (source == core::no_source) return {};
+    const SourceInfo info = core::describe_source(plan, source);
+    return std::string{info.name.empty() ? info.id : info.name};
+}
+
+std::string duration_in_words(core::Duration duration) {
+    const double seconds = std::chrono::duration<double>(duration).count();
+    if (seconds >= 120.0) return fmt::format("{:.3g} min", seconds / 60.0);
+    if (seconds >= 1.0) return fmt::format("{:.3g} s", seconds);
+    return fmt::format("{:.3g} ms", seconds * 1000.0);
+}
+
+/// "forward 104 W", where RF is what the source is about and it isn't forward itself.
+std::string forward_beside(const core::Plan& plan, core::SourceIndex source, std::span<const core::Reading> around) {
+    const auto watched = quantity_of(plan, source);
+    if (!watched || !plan.roles.forward || *watched == *plan.roles.forward) return {};
+    const std::size_t forward = *plan.roles.forward;
+    const bool about_rf = (plan.roles.reflected && *watched == *plan.roles.reflected) ||
+                          (*watched >= plan.channels.size() && *watched <= plan.index(core::Derived::antenna_power));
+    if (!about_rf || forward >= around.size() || !around[forward].measured()) return {};
+    return "; forward " + in_words(around[forward], core::Unit::watt);
+}
+
+/// How the inhibit that this cause made will end.
+std::string way_out(const core::Plan& plan, const core::Event& event) {
+    switch (event.state) {
+        case core::State::locked_out:
+            return "Locked out until an operator resets it.";
+        case core::State::latched:
+            return "Latched until an operator resets it.";
+        case core::State::held:
+            return "A hold stands as well.";
+        case core::State::permitted:
+        case core::State::starting:
+        case core::State::tripped:
+            break;
+    }
+    if (event.source == core::no_source) return {};
+    const SourceInfo info = core::describe_source(plan, event.source);
+    const core::LimitPlan* limit = limit_of(plan, info);
+    const core::Duration hold_off = limit != nullptr ? limit->hold_off : plan.interlock.sensor_hold_off;
+    std::string when = "its cause has been gone";
+    if (limit != nullptr && limit->clear_by == core::ClearBy::rf_off) {
+        when = "RF has been off";
+    } else if (limit != nullptr) {
+        const core::Unit unit = core::describe(plan, limit->watch).unit;
+        when = fmt::format("it has been {} {}", limit->direction == core::Direction::above ? "below" : "above",
+                           with_unit(limit->clear, unit));
+    }
+    if (hold_off <= core::Duration::zero()) return fmt::format("Clears by itself once {}.", when);
+    return fmt::format("Clears by itself once {} for {}.", when, duration_in_words(hold_off));
+}
+
+std::string refusal(const core::Plan& plan, const core::Event& event) {
+    const std::string what = capital(core::text(event.command)) + " refused";
+    if (event.source != core::no_source) {
+        return fmt::format("{}: {} still stands. Nothing changed.", what, name_of(plan, event.source));
+    }
+    if (event.command == core::CommandKind::release) {
+        return event.origin == core::Origin::remote && event.state != core::State::permitted
+                   ? what + ": no hold that may be released from afar stands. Nothing changed."
+                   : what + ": no hold stands. Nothing changed.";
+    }
+    return what + ": nothing is latched. Nothing changed.";
+}
+
+std::string warning_in_words(const core::Plan& plan, const core::Event& event) {
+    const SourceInfo info = core::describe_source(plan, event.source);
+    const core::LimitPlan* limit = limit_of(plan, info);
+    const std::string name = capital(name_of(plan, event.source));
+    if (limit == nullptr) return fmt::format("Warning: {}: {}.", name, core::text(event.reading.fault));
+    const core::Unit unit = core::describe(plan, limit->watch).unit;
+    if (event.kind == EventKind::warning_over) {
+        return fmt::format("Warning over: {} {}.", name, in_words(event.reading, unit));
+    }
+    const double warn = limit->warn.value_or(limit->trip);
+    return fmt::format("Warning: {} {} {} {}; it trips at {}.", name, in_words(event.reading, unit),
+                       side(limit->direction), with_unit(warn, unit), with_unit(limit->trip, unit));
+}
+
+}  // namespace
+
+std::string to_words(double value, core::Unit unit) {
+    if (!std::isfinite(value)) return "unknown";
+    std::string text = fmt::format("{:.{}f}", value, digits(value, unit));
+    // "-0.0" would be read as a sign that means something.
+    if (text.starts_with('-') && text.find_first_of("123456789") == std::string::npos) text.erase(0, 1);
+    return text;
+}
+
+std::string with_unit(double value, core::Unit unit) {
+    const std::string_view symbol = core::symbol(unit);
+    return symbol.empty() ? to_words(value, unit) : to_words(value, unit) + ' ' + std::string{symbol};
+}
+
+std::string in_words(const core::Reading& reading, core::Unit unit) {
+    switch (reading.health) {
+        case core::Health::good:
+            return with_unit(reading.value, unit);
+        case core::Health::at_floor:
+            return "at most " + with_unit(reading.value, unit);
+        case core::Health::above_range:
+            return "at least " + with_unit(reading.value, unit);
+        case core::Health::not_measurable:
+            return "not measurable";
+        case core::Health::unknown:
+            break;
+    }
+    return fmt::format("unknown ({})", core::text(reading.fault));
+}
+
+std::optional<core::QuantityIndex> quantity_of(const core::Plan& plan, core::SourceIndex source) noexcept {
+    if (source == core::no_source) return std::nullopt;
+    const SourceInfo info = core::describe_source(plan, source);
+    switch (info.kind) {
+        case SourceInfo::Kind::limit:
+            return info.index < plan.limits.size() ? std::optional{plan.limits[info.index].watch} : std::nullopt;
+        case SourceInfo::Kind::channel:
+            return info.index;
+        case SourceInfo::Kind::builtin:
+            break;
+    }
+    if (source == core::source_of(plan, core::Builtin::rf_while_inhibited)) return plan.roles.forward;
+    if (source == core::source_of(plan, core::Builtin::reflected_exceeds_forward)) return plan.roles.reflected;
+    return std::nullopt;
+}
+
+std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, core::Condition condition,
+                           const core::Reading* reading) {
+    const SourceInfo info = core::describe_source(plan, source);
+    const std::string name = capital(name_of(plan, source));
+    const core::LimitPlan* limit = limit_of(plan, info);
+    if (limit != nullptr) {
+        const core::Unit unit = core::describe(plan, limit->watch).unit;
+        const std::string level = with_unit(limit->trip, unit);
+        if (condition == Condition::unknown) {
+            const bool told = reading != nullptr && reading->fault != core::Fault::none;
+            return told ? fmt::format("{} can't be told ({})", name, core::text(reading->fault))
+                        : fmt::format("{} can't be told", name);
+        }
+        if (condition == Condition::bad && reading != nullptr && reading->health != core::Health::unknown &&
+            reading->health != core::Health::not_measurable) {
+            return fmt::format("{} {} {} {}", name, in_words(*reading, unit), side(limit->direction), level);
+        }
+        if (condition == Condition::bad) return fmt::format("{} {} {}", name, side(limit->direction), level);
+        return fmt::format("{} was {} {} and waits to clear", name, side(limit->direction), level);
+    }
+    if (info.kind == SourceInfo::Kind::channel) {
+        if (reading != nullptr && reading->fault != core::Fault::none) {
+            return fmt::format("{}: {}", name, core::text(reading->fault));
+        }
+        return condition == Condition::clear || condition == Condition::missed
+                   ? fmt::format("{} failed and is back", name)
+                   : fmt::format("{} gives no reading that may be believed", name);
+    }
+    if (condition == Condition::unknown) return fmt::format("{}: can't be told", name);
+    return name;
+}
+
+std::string sentence(const core::Plan& plan, const core::Event& event, std::span<const core::Reading> around) {
+    switch (event.kind) {
+        case EventKind::started:
+            return event.reading.value == 1.0
+                       ? "Started after an unclean stop; inhibited until every required sensor has proved good."
+                       : "Started; inhibited until every required sensor has proved good.";
+        case EventKind::permitted:
+            return "Permitted: no cause stands.";
+        case EventKind::tripped: {
+            const std::string cause = cause_in_words(plan, event.source, event.condition, &event.reading);
+            return fmt::format("{}: {}{}. {}", event.first_cause ? "Tripped" : "A cause more", cause,
+                               forward_beside(plan, event.source, around), way_out(plan, event));
+        }
+        case EventKind::latched:
+            return fmt::format("Latched: {}. An operator must reset it.", name_of(plan, event.source));
+        case EventKind::cleared:
+            return fmt::format("Cleared: {}.", name_of(plan, event.source));
+        case EventKind::locked_out:
+            return event.source == core::no_source
+                       ? "Locked out: too many unclean starts. An operator must reset it."
+                       : fmt::format("Locked out: too many trips, the last by {}. An operator must reset it.",
+                                     name_of(plan, event.source));
+        case EventKind::held:
+            return fmt::format("Held {}.", by(event.origin));
+        case EventKind::released:
+            return fmt::format("Hold released {}.", by(event.origin));
+        case EventKind::reset:
+            return fmt::format("Reset {}; permits again when no cause stands.", by(event.origin));
+        case EventKind::refused:
+            return refusal(plan, event);
+        case EventKind::warning:
+        case EventKind::warning_over:
+            return event.source == core::no_source ? capital(core::text(event.kind)) + '.'
+                                                   : warning_in_words(plan, event);
+        case EventKind::sensor_lost:
+            return fmt::format("Sensor lost: {} ({}).", name_of(plan, event.source), core::text(event.reading.fault));
+        case EventKind::sensor_back: {
+            const auto quantity = quantity_of(plan, event.source);
+            const core::Unit unit = quantity ? core::describe(plan, *quantity).unit : core::Unit::none;
+            return fmt::format("Sensor back: {} {}.", name_of(plan, event.source), in_words(event.reading, unit));
+        }
+        case EventKind::rf_on:
+            return event.reading.measured()
+                       ? fmt::format("Transmission begins: forward {}.", in_words(event.reading, core::Unit::watt))
+                       : std::string{"Transmission begins."};
+        case EventKind::rf_off:
+            return "Transmission ends.";
+    }
+    return "Unknown event.";
+}
+
+nlohmann::ordered_json event_json(const core::Plan& plan, const core::Event& event, const WallStamp& stamp,
+                                  std::span<const core::Reading> around) {
+    const bool about_rf = event.kind == EventKind::rf_on || event.kind == EventKind::rf_off;
+    const auto quantity = about_rf ? plan.roles.forward : quantity_of(plan, event.source);
+    nlohmann::ordered_json json;
+    json["number"] = event.number;
+    json["at_s"] = std::chrono::duration<double>(event.at.time_since_epoch()).count();
+    json["wall"] = to_iso(stamp.since_1970);
+    json["synchronised"] = stamp.synchronised;
+    json["kind"] = core::text(event.kind);
+    json["source"] =
+        event.source == core::no_source ? std::string_view{} : core::describe_source(plan, event.source).id;
+    json["state"] = core::text(event.state);
+    json["first_cause"] = event.first_cause;
+    json["condition"] = core::text(event.condition);
+    const bool measured = quantity && std::isfinite(event.reading.value) &&
+                          (event.reading.measured() || event.reading.health == core::Health::above_range);
+    json["value"] = measured ? nlohmann::ordered_json(event.reading.value) : nlohmann::ordered_json(nullptr);
+    json["unit"] = quantity ? core::symbol(core::describe(plan, *quantity).unit) : std::string_view{};
+    const bool passed = event.source != core::no_source && std::isfinite(event.level) &&
+                        core::describe_source(plan, event.source).kind == SourceInfo::Kind::limit &&
+                        (event.kind == EventKind::tripped || event.kind == EventKind::warning ||
+                         event.kind == EventKind::warning_over || event.kind == EventKind::latched);
+    json["level"] = passed ? nlohmann::ordered_json(event.level) : nlohmann::ordered_json(nullptr);
+    json["origin"] = core::text(event.origin);
+    json["command_id"] = event.command_id;
+    json["text"] = sentence(plan, event, around);
+    return json;
+}
+
+}  // namespace dekeyd::formats

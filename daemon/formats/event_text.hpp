@@ -1,0 +1,40 @@
+// An event in one sentence for people, and as a JSON object for programs.
+#pragma once
+
+#include <nlohmann/json_fwd.hpp>
+#include <optional>
+#include <span>
+#include <string>
+#include <string_view>
+
+#include "core/interlock.hpp"
+#include "core/plan.hpp"
+#include "core/reading.hpp"
+#include "formats/wall_time.hpp"
+
+namespace dekeyd::formats {
+
+/// A number with the digits that its unit deserves, no unit: "2.41", "66.2", "104", "0.031". Finite, no locale.
+std::string to_words(double value, core::Unit unit);
+/// With its unit: "66.2 °C", "104 W"; a bare number where there is none.
+std::string with_unit(double value, core::Unit unit);
+/// A reading in words: "66.2 °C", "at most 0.05 W", "at least 130 W", "not measurable", "unknown (bad CRC)".
+std::string in_words(const core::Reading& reading, core::Unit unit);
+
+/// The quantity that an event of this source is about: a limit's watched one, a channel's own.
+std::optional<core::QuantityIndex> quantity_of(const core::Plan& plan, core::SourceIndex source) noexcept;
+
+/// One or two sentences: what happened, to what, by how much, and how it ends. `around`: all quantities at that time
+/// (Snapshot::quantities), so that a VSWR trip can name its forward power; may be empty.
+std::string sentence(const core::Plan& plan, const core::Event& event, std::span<const core::Reading> around = {});
+
+/// What a source's being a cause means, in a few words without a full stop: "Heatsink 71.2 °C at or above 70.0 °C".
+std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, core::Condition condition,
+                           const core::Reading* reading);
+
+/// The `event` object: number, at_s, wall, synchronised, kind, source, state, first_cause, condition, value, unit,
+/// level, origin, command_id, text. `value` is null when nothing was measured, `level` where no limit was passed.
+nlohmann::ordered_json event_json(const core::Plan& plan, const core::Event& event, const WallStamp& stamp,
+                                  std::span<const core::Reading> around = {});
+
+}  // namespace dekeyd::formats

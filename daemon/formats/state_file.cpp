@@ -1,0 +1,188 @@
+#include "formats/state_file.hpp"
+
+#include <charconv>
+#include <optional>
+
+#include "core/step.hpp"
+#include "formats/checksum.hpp"
+#include "formats/durable_file.hpp"
+
+// The text: one `key value` a line, in this order, each once; `latched` as often as there are latches; a checksum of
+// everything before its own line ends it.
+//
+//   dekeyd-state 1
+//   running yes
+//   first-start no
+//   unreadable no
+//   locked-out no
+//   held-locally no
+//   held-remotely no
+//   trip-level-ns 0
+//   unclean-level-ns 0
+//   latched limit vswr
+//   crc32 0123abcd
+
+namespace dekeyd::formats {
+namespace {
+
+constexpr std::size_t largest = 256 * 1024;
+constexpr std::string_view header = "dekeyd-state 1\n";
+constexpr std::string_view checksum_key = "crc32 ";
+
+std::string_view word(core::SourceInfo::Kind kind) noexcept {
+    switch (kind) {
+        case core::SourceInfo::Kind::limit:
+            return "limit";
+        case core::SourceInfo::Kind::channel:
+            return "channel";
+        case core::SourceInfo::Kind::builtin:
+            break;
+    }
+    return "builtin";
+}
+
+void add(std::string& text, std::string_view key, bool value) {
+    text.append(key).append(value ? " yes\n" : " no\n");
+}
+
+void add(std::string& text, std::string_view key, core::Duration value) {
+    text.append(key).append(1, ' ').append(std::to_string(value.count())).append(1, '\n');
+}
+
+/// Takes the text apart; anything unexpected makes everything after it fail.
+class Reader {
+public:
+    explicit Reader(std::string_view text) noexcept : rest_{text} {}
+
+    bool flag(std::string_view key) noexcept {
+        const std::string_view value = take(key);
+        if (value != "yes" && value != "no") good_ = false;
+        return value == "yes";
+    }
+    core::Duration duration(std::string_view key) noexcept {
+        const std::string_view value = take(key);
+        core::Duration::rep count = 0;
+        const auto [end, error] = std::from_chars(value.data(), value.data() + value.size(), count);
+        if (value.empty() || error != std::errc{} || end != value.data() + value.size() || count < 0) good_ = false;
+        return core::Duration{count};
+    }
+    /// The value of the next line, which must have this key.
+    std::string_view take(std::string_view key) noexcept {
+        const std::size_t end = rest_.find('\n');
+        if (end == std::string_view::npos || end <= key.size() || !rest_.starts_with(key) || rest_[key.size()] != ' ') {
+            good_ = false;
+            return {};
+        }
+        const std::string_view value = rest_.substr(key.size() + 1, end - key.size() - 1);
+        rest_.remove_prefix(end + 1);
+        return value;
+    }
+    [[nodiscard]] bool good() const noexcept { return good_; }
+    [[nodiscard]] bool done() const noexcept { return rest_.empty(); }
+
+private:
+    std::string_view rest_;
+    bool good_ = true;
+};
+
+std::optional<std::size_t> find_source(const core::Plan& plan, std::string_view kind_and_id) {
+    for (std::size_t source = 0; source < core::source_count(plan); ++source) {
+        const core::SourceInfo info = core::describe_source(plan, static_cast<core::SourceIndex>(source));
+        const std::string_view kind = word(info.kind);
+        if (kind_and_id.size() == kind.size() + 1 + info.id.size() && kind_and_id.starts_with(kind) &&
+            kind_and_id[kind.size()] == ' ' && kind_and_id.ends_with(info.id)) {
+            return source;
+        }
+    }
+    return std::nullopt;
+}
+
+StoredState blank(const core::Plan& plan) {
+    StoredState state;
+    state.memory.latched.assign(core::source_count(plan), false);
+    return state;
+}
+
+/// Nothing is known of the last run, so it isn't taken for a clean one either.
+StoredState damaged(const core::Plan& plan) {
+    StoredState state = blank(plan);
+    state.memory.unreadable = true;
+    state.running = true;
+    return state;
+}
+
+}  // namespace
+
+std::string to_text(const core::Plan& plan, const StoredState& state) {
+    const core::Memory& memory = state.memory;
+    std::string text{header};
+    add(text, "running", state.running);
+    add(text, "first-start", memory.first_start);
+    add(text, "unreadable", memory.unreadable);
+    add(text, "locked-out", memory.locked_out);
+    add(text, "held-locally", memory.held_locally);
+    add(text, "held-remotely", memory.held_remotely);
+    add(text, "trip-level-ns", memory.trip_level);
+    add(text, "unclean-level-ns", memory.unclean_level);
+    for (std::size_t source = 0; source < memory.latched.size(); ++source) {
+        if (!memory.latched[source]) continue;
+        const core::SourceInfo info = core::describe_source(plan, static_cast<core::SourceIndex>(source));
+        text.append("latched ").append(word(info.kind)).append(1, ' ').append(info.id).append(1, '\n');
+    }
+    const std::string sum = hex32(crc32(text));
+    return text.append(checksum_key).append(sum).append(1, '\n');
+}
+
+StoredState state_from_text(const core::Plan& plan, std::string_view text) {
+    const std::size_t tail = checksum_key.size() + 8 + 1;
+    if (text.size() < header.size() + tail || !text.starts_with(header) || text.back() != '\n') return damaged(plan);
+    const std::string_view body = text.substr(0, text.size() - tail);
+    const std::string_view last = text.substr(body.size());
+    if (!last.starts_with(checksum_key) || last.substr(checksum_key.size(), 8) != hex32(crc32(body))) {
+        return damaged(plan);
+    }
+
+    Reader reader{body.substr(header.size())};
+    StoredState state = blank(plan);
+    core::Memory& memory = state.memory;
+    state.running = reader.flag("running");
+    memory.first_start = reader.flag("first-start");
+    memory.unreadable = reader.flag("unreadable");
+    memory.locked_out = reader.flag("locked-out");
+    memory.held_locally = reader.flag("held-locally");
+    memory.held_remotely = reader.flag("held-remotely");
+    memory.trip_level = reader.duration("trip-level-ns");
+    memory.unclean_level = reader.duration("unclean-level-ns");
+    while (reader.good() && !reader.done()) {
+        const std::string_view source = reader.take("latched");
+        if (const auto index = find_source(plan, source); index.has_value()) {
+            memory.latched[*index] = true;
+        } else {
+            memory.unreadable = true;  // what latched can no longer be named, so only a reset may take it away
+        }
+    }
+    return reader.good() ? state : damaged(plan);
+}
+
+StoredState load_state(const std::string& directory, const core::Plan& plan) {
+    try {
+        const FileBytes file = read_whole(directory + "/state", largest);
+        if (file.error == ENOENT) {
+            StoredState state = blank(plan);
+            state.memory.first_start = true;
+            return state;
+        }
+        return file.ok() ? state_from_text(plan, file.bytes) : damaged(plan);
+    } catch (...) {
+        StoredState state;
+        state.memory.unreadable = true;
+        state.running = true;
+        return state;
+    }
+}
+
+std::string save_state(const std::string& directory, const core::Plan& plan, const StoredState& state) {
+    return write_durably(directory + "/state", to_text(plan, state));
+}
+
+}  // namespace dekeyd::formats

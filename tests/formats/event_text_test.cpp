@@ -1,0 +1,145 @@
+#include "formats/event_text.hpp"
+
+#include <doctest/doctest.h>
+
+#include <limits>
+#include <nlohmann/json.hpp>
+
+#include "sample_plan.hpp"
+
+using namespace dekeyd;
+using core::Event;
+using core::EventKind;
+using formats::sentence;
+
+namespace {
+
+Event event(EventKind kind, core::SourceIndex source = core::no_source) {
+    Event made;
+    made.number = 7;
+    made.at = core::Instant{std::chrono::milliseconds{12'345}};
+    made.kind = kind;
+    made.source = source;
+    return made;
+}
+
+Event vswr_trip() {
+    Event trip = event(EventKind::tripped, test::vswr_limit);
+    trip.first_cause = true;
+    trip.condition = core::Condition::bad;
+    trip.reading = test::good(2.41);
+    trip.level = 2.0;
+    trip.state = core::State::latched;
+    return trip;
+}
+
+}  // namespace
+
+TEST_CASE("numbers carry the digits that their unit deserves") {
+    using core::Unit;
+    CHECK(formats::with_unit(66.24, Unit::celsius) == "66.2 °C");
+    CHECK(formats::with_unit(104.4, Unit::watt) == "104 W");
+    CHECK(formats::with_unit(99.96, Unit::watt) == "100 W");
+    CHECK(formats::with_unit(5.126, Unit::watt) == "5.13 W");
+    CHECK(formats::with_unit(0.0312, Unit::watt) == "0.031 W");
+    CHECK(formats::with_unit(1.0 / 3.0, Unit::none) == "0.33");
+    CHECK(formats::with_unit(-0.01, Unit::celsius) == "0.0 °C");
+    CHECK(formats::to_words(std::numeric_limits<double>::quiet_NaN(), Unit::watt) == "unknown");
+}
+
+TEST_CASE("a reading that isn't a plain value says so") {
+    core::Reading reading = test::good(0.05);
+    reading.health = core::Health::at_floor;
+    CHECK(formats::in_words(reading, core::Unit::watt) == "at most 0.050 W");
+    reading.health = core::Health::above_range;
+    CHECK(formats::in_words(reading, core::Unit::watt) == "at least 0.050 W");
+    reading.health = core::Health::not_measurable;
+    CHECK(formats::in_words(reading, core::Unit::watt) == "not measurable");
+    reading = {};
+    CHECK(formats::in_words(reading, core::Unit::watt) == "unknown (never read)");
+}
+
+TEST_CASE("a trip says by what, by how much, with what power, and how it ends") {
+    const core::Plan plan = test::sample_plan();
+    std::vector<core::Reading> around(plan.quantity_count());
+    around[1] = test::good(104.2);
+    CHECK(sentence(plan, vswr_trip(), around) ==
+          "Tripped: VSWR 2.41 at or above 2.00; forward 104 W. Latched until an operator resets it.");
+    CHECK(sentence(plan, vswr_trip()) == "Tripped: VSWR 2.41 at or above 2.00. Latched until an operator resets it.");
+
+    Event heatsink = event(EventKind::tripped, test::heatsink_limit);
+    heatsink.condition = core::Condition::bad;
+    heatsink.reading = test::good(70.4);
+    heatsink.state = core::State::tripped;
+    CHECK(sentence(plan, heatsink, around) ==
+          "A cause more: Heatsink 70.4 °C at or above 70.0 °C. Clears by itself once it has been below 55.0 °C for 30 "
+          "s.");
+    heatsink.condition = core::Condition::unknown;
+    heatsink.reading = {};
+    heatsink.reading.fault = core::Fault::stale;
+    heatsink.first_cause = true;
+    heatsink.state = core::State::locked_out;
+    CHECK(sentence(plan, heatsink) ==
+          "Tripped: Heatsink can't be told (stale). Locked out until an operator resets it.");
+
+    Event sensor = event(EventKind::tripped, test::forward_sensor);
+    sensor.condition = core::Condition::unknown;
+    sensor.reading.fault = core::Fault::below_window;
+    sensor.state = core::State::tripped;
+    CHECK(sentence(plan, sensor) ==
+          "A cause more: Forward power: below its valid window. Clears by itself once its cause "
+          "has been gone for 10 s.");
+}
+
+TEST_CASE("commands and their refusals") {
+    const core::Plan plan = test::sample_plan();
+    Event held = event(EventKind::held);
+    held.origin = core::Origin::remote;
+    CHECK(sentence(plan, held) == "Held from afar.");
+    Event refused = event(EventKind::refused, test::vswr_limit);
+    refused.command = core::CommandKind::reset;
+    CHECK(sentence(plan, refused) == "Reset refused: VSWR still stands. Nothing changed.");
+    refused = event(EventKind::refused);
+    refused.command = core::CommandKind::reset;
+    CHECK(sentence(plan, refused) == "Reset refused: nothing is latched. Nothing changed.");
+    refused.command = core::CommandKind::release;
+    refused.origin = core::Origin::remote;
+    refused.state = core::State::held;
+    CHECK(sentence(plan, refused) ==
+          "Release refused: no hold that may be released from afar stands. Nothing changed.");
+}
+
+TEST_CASE("every kind with every kind of source gives a sentence that ends") {
+    const core::Plan plan = test::sample_plan();
+    std::vector<core::SourceIndex> sources{core::no_source};
+    for (std::size_t s = 0; s < core::source_count(plan); ++s) sources.push_back(static_cast<core::SourceIndex>(s));
+    for (int kind = 0; kind <= static_cast<int>(EventKind::rf_off); ++kind) {
+        for (const core::SourceIndex source : sources) {
+            // Core gives these a source always.
+            const auto what = static_cast<EventKind>(kind);
+            if (source == core::no_source && (what == EventKind::tripped || what == EventKind::sensor_lost)) continue;
+            const std::string text = sentence(plan, event(what, source));
+            CAPTURE(text);
+            CHECK(text.size() > 5);
+            CHECK(text.back() == '.');
+        }
+    }
+}
+
+TEST_CASE("the event's object is whole and finite") {
+    const core::Plan plan = test::sample_plan();
+    const formats::WallStamp stamp{std::chrono::seconds{951782400}, true};
+    CHECK(formats::event_json(plan, vswr_trip(), stamp).dump() ==
+          R"({"number":7,"at_s":12.345,"wall":"2000-02-29T00:00:00.000Z","synchronised":true,"kind":"tripped",)"
+          R"("source":"vswr","state":"latched","first_cause":true,"condition":"bad","value":2.41,"unit":"",)"
+          R"("level":2.0,"origin":"none","command_id":0,)"
+          R"("text":"Tripped: VSWR 2.41 at or above 2.00. Latched until an operator resets it."})");
+
+    Event strange = event(EventKind::sensor_lost, test::heatsink_sensor);
+    strange.reading.value = std::numeric_limits<double>::infinity();
+    const auto json = formats::event_json(plan, strange, {});
+    CHECK(json["value"].is_null());
+    CHECK(json["level"].is_null());
+    CHECK(json["unit"] == "°C");
+    CHECK(json["source"] == "heatsink");
+}

@@ -1,0 +1,122 @@
+#include "formats/state_file.hpp"
+
+#include <doctest/doctest.h>
+
+#include <filesystem>
+
+#include "formats/durable_file.hpp"
+#include "sample_plan.hpp"
+#include "temporary_folder.hpp"
+
+using namespace dekeyd;
+using formats::state_from_text;
+using formats::StoredState;
+using formats::to_text;
+
+namespace {
+
+StoredState eventful(const core::Plan& plan) {
+    StoredState state;
+    state.running = true;
+    state.memory.locked_out = true;
+    state.memory.held_remotely = true;
+    state.memory.trip_level = std::chrono::minutes{20};
+    state.memory.unclean_level = std::chrono::nanoseconds{1};
+    state.memory.latched.assign(core::source_count(plan), false);
+    state.memory.latched[test::vswr_limit] = true;
+    state.memory.latched[test::heatsink_sensor] = true;  // the same id as the limit's, another kind
+    return state;
+}
+
+}  // namespace
+
+TEST_CASE("what is written comes back") {
+    const core::Plan plan = test::sample_plan();
+    const StoredState state = eventful(plan);
+    const StoredState back = state_from_text(plan, to_text(plan, state));
+    CHECK(back.memory == state.memory);
+    CHECK(back.running);
+
+    StoredState quiet;
+    quiet.memory.latched.assign(core::source_count(plan), false);
+    CHECK(state_from_text(plan, to_text(plan, quiet)).memory == quiet.memory);
+    CHECK_FALSE(state_from_text(plan, to_text(plan, quiet)).running);
+}
+
+TEST_CASE("each field has a line of its own") {
+    const core::Plan plan = test::sample_plan();
+    for (bool core::Memory::*field : {&core::Memory::first_start, &core::Memory::unreadable, &core::Memory::locked_out,
+                                      &core::Memory::held_locally, &core::Memory::held_remotely}) {
+        StoredState state;
+        state.memory.latched.assign(core::source_count(plan), false);
+        state.memory.*field = true;
+        CHECK(state_from_text(plan, to_text(plan, state)).memory == state.memory);
+    }
+}
+
+TEST_CASE("cut at any byte it is unreadable") {
+    const core::Plan plan = test::sample_plan();
+    const std::string text = to_text(plan, eventful(plan));
+    for (std::size_t length = 0; length < text.size(); ++length) {
+        CAPTURE(length);
+        const StoredState state = state_from_text(plan, std::string_view{text}.substr(0, length));
+        CHECK(state.memory.unreadable);
+        CHECK(state.running);  // no proof of a clean stop
+    }
+}
+
+TEST_CASE("with any bit flipped, or any byte added, it is unreadable") {
+    const core::Plan plan = test::sample_plan();
+    const std::string text = to_text(plan, eventful(plan));
+    for (std::size_t place = 0; place < text.size(); ++place) {
+        for (int bit = 0; bit < 8; ++bit) {
+            std::string damaged = text;
+            damaged[place] = static_cast<char>(damaged[place] ^ (1 << bit));
+            CAPTURE(place);
+            CHECK(state_from_text(plan, damaged).memory.unreadable);
+        }
+    }
+    CHECK(state_from_text(plan, text + "\n").memory.unreadable);
+    CHECK(state_from_text(plan, text + text).memory.unreadable);
+    CHECK(state_from_text(plan, std::string(4096, '\0')).memory.unreadable);
+}
+
+TEST_CASE("a latch whose source the plan no longer has makes all of it latched") {
+    const core::Plan before = test::sample_plan();
+    core::Plan after = before;
+    after.limits.pop_back();  // vswr, which is latched
+    const StoredState state = state_from_text(after, to_text(before, eventful(before)));
+    CHECK(state.memory.unreadable);
+    CHECK(state.memory.locked_out);  // the rest is still believed
+    REQUIRE(state.memory.latched.size() == core::source_count(after));
+    CHECK(state.memory.latched[1]);  // the heatsink's sensor, found again at its new index
+
+    StoredState quiet;
+    quiet.memory.latched.assign(core::source_count(before), false);
+    CHECK_FALSE(state_from_text(after, to_text(before, quiet)).memory.unreadable);
+}
+
+TEST_CASE("no file is a first start, a zero-byte file is damage, a folder in its place too") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder folder;
+    CHECK(formats::load_state(folder.path(), plan).memory.first_start);
+    CHECK_FALSE(formats::load_state(folder.path(), plan).memory.unreadable);
+    CHECK_FALSE(formats::load_state(folder.path(), plan).running);
+
+    REQUIRE(formats::write_durably(folder / "state", "") == "");
+    CHECK(formats::load_state(folder.path(), plan).memory.unreadable);
+    CHECK_FALSE(formats::load_state(folder.path(), plan).memory.first_start);
+
+    std::filesystem::remove(folder / "state");
+    std::filesystem::create_directory(folder / "state");
+    CHECK(formats::load_state(folder.path(), plan).memory.unreadable);
+}
+
+TEST_CASE("saved and loaded again, and what fails is said") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder folder;
+    const StoredState state = eventful(plan);
+    CHECK(formats::save_state(folder.path(), plan, state) == "");
+    CHECK(formats::load_state(folder.path(), plan).memory == state.memory);
+    CHECK(formats::save_state(folder / "missing", plan, state).find("can't create") != std::string::npos);
+}
