@@ -36,11 +36,12 @@ BracketState judge_bracket(const RfPlan& rf, const Bracket& bracket) noexcept {
     const Reading& after = bracket.forward_after;
     const bool reflected_seen = bracket.reflected.measured() || bracket.reflected.health == Health::above_range;
     if (!before.measured() || !after.measured() || !reflected_seen) return BracketState::edge;
-    const bool rf_before = has_rf(rf, before), rf_after = has_rf(rf, after);
-    if (!rf_before && !rf_after) return BracketState::not_measurable;
-    if (!rf_before || !rf_after) return BracketState::edge;
-    const double ratio = std::max(before.value, after.value) / std::min(before.value, after.value);
-    return ratio <= steady_factor ? BracketState::measurable : BracketState::edge;
+    // By the larger of the two, as the forward reading itself is, so that a gate on it agrees.
+    if (!has_rf(rf, before) && !has_rf(rf, after)) return BracketState::not_measurable;
+    const double smaller = std::min(before.value, after.value);
+    const bool steady = before.health == Health::good && after.health == Health::good && smaller > 0.0 &&
+                        std::max(before.value, after.value) <= steady_factor * smaller;
+    return steady ? BracketState::measurable : BracketState::edge;
 }
 
 double bracket_forward_w(const Bracket& bracket) noexcept {

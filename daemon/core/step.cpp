@@ -324,13 +324,17 @@ void Protection::judge_limit(std::size_t index, Instant now, bool news) noexcept
     const LimitPlan& limit = plan_.limits[index];
     const Reading& watched = snapshot_.quantities[limit.watch];
     const Reading* gate = limit.gate ? &snapshot_.quantities[limit.gate->quantity] : nullptr;
-    const Verdict verdict = judge(limit, watched, gate, rf_absent());
-    // Without news an old look proves nothing more, but what has become unknown is unknown at once.
-    const bool counts = news || verdict == Verdict::unknown;
-    fold(index, timers_[index].update(now, counts ? verdict : Verdict::missed));
-    if (!news) return;
-    judged_[index] = 1;
-    warn(index, verdict, now);
+    Verdict verdict = judge(limit, watched, gate, rf_absent());
+    // What has become unknown is unknown at once. Otherwise an old look proves nothing more: the gate may have opened
+    // since a quantity was found not measurable, and the next scan measures it.
+    const bool seen = news_[limit.watch] != 0 && news;
+    const bool lost = verdict == Verdict::unknown && watched.health != Health::not_measurable;
+    const bool gate_lost = gate != nullptr && gate->health == Health::unknown;
+    const bool rests = verdict == Verdict::rest && news;
+    if (!seen && !lost && !gate_lost && !rests) verdict = Verdict::missed;
+    fold(index, timers_[index].update(now, verdict));
+    if (news) judged_[index] = 1;
+    if (verdict != Verdict::missed) warn(index, verdict, now);
 }
 
 void Protection::warn(std::size_t index, Verdict verdict, Instant now) noexcept {

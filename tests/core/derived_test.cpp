@@ -1,0 +1,119 @@
+#include "core/derived.hpp"
+
+#include <doctest/doctest.h>
+
+using namespace dekeyd::core;
+using namespace std::chrono_literals;
+
+namespace {
+Reading good(double value) {
+    return {.value = value,
+            .low = value,
+            .high = value,
+            .health = Health::good,
+            .fault = Fault::none,
+            .taken = Instant{1s}};
+}
+Reading floor_of(double value) {
+    return {.value = value,
+            .low = 0.0,
+            .high = value,
+            .health = Health::at_floor,
+            .fault = Fault::none,
+            .taken = Instant{1s}};
+}
+const Reading missing{.fault = Fault::io_error};
+
+RfPlan rf() {
+    RfPlan p;
+    p.minimum_forward_w = 6.0;
+    p.drive_absent_w = 0.05;
+    p.small_signal_gain_db = 18.0;
+    return p;
+}
+}  // namespace
+
+TEST_CASE("a bracket is measurable only with steady RF on both sides of the reflected reading") {
+    const RfPlan p = rf();
+    const Reading r = good(4.0);
+    CHECK(judge_bracket(p, {good(100.0), r, good(100.0)}) == BracketState::measurable);
+    CHECK(judge_bracket(p, {good(100.0), r, good(50.0)}) == BracketState::measurable);
+    CHECK(judge_bracket(p, {good(100.0), r, good(49.9)}) == BracketState::edge);
+    CHECK(judge_bracket(p, {good(0.1), r, good(100.0)}) == BracketState::edge);
+    CHECK(judge_bracket(p, {good(100.0), r, floor_of(0.001)}) == BracketState::edge);
+    CHECK(judge_bracket(p, {good(5.9), r, good(5.9)}) == BracketState::not_measurable);
+    CHECK(judge_bracket(p, {good(5.9), r, good(6.0)}) == BracketState::measurable);  // hovering at the minimum
+    CHECK(judge_bracket(p, {floor_of(0.001), floor_of(0.001), floor_of(0.001)}) == BracketState::not_measurable);
+    CHECK(judge_bracket(p, {missing, r, good(100.0)}) == BracketState::edge);
+    CHECK(judge_bracket(p, {good(100.0), missing, good(100.0)}) == BracketState::edge);
+    CHECK(judge_bracket(p, {good(100.0), r, missing}) == BracketState::edge);
+}
+
+TEST_CASE("reflections: 100 W forward and 4 W back") {
+    RfPlan p = rf();
+    p.feeder_loss_db = 1.0;
+    p.directivity_db = 30.0;
+    const Bracket b{good(100.0), good(4.0), good(100.0)};
+    const Reflections r = reflections(p, b, BracketState::measurable);
+    CHECK(r.reflection.value == doctest::Approx(0.2));
+    CHECK(r.vswr.value == doctest::Approx(1.5));  // reflection table: 4.000 % is VSWR 1.50
+    CHECK(r.return_loss.value == doctest::Approx(13.98).epsilon(0.001));
+    CHECK(r.mismatch_loss.value == doctest::Approx(0.1773).epsilon(0.001));
+    CHECK(r.net_power.value == doctest::Approx(96.0));
+    CHECK(r.vswr.low < 1.5);
+    CHECK(r.vswr.high > 1.5);
+    // Return loss at the antenna is that at the coupler less twice the feeder's: 13.98 - 2 = 11.98 dB.
+    CHECK(r.antenna_vswr.value == doctest::Approx(1.673).epsilon(0.001));
+    CHECK(r.antenna_power.value == doctest::Approx(100.0 * 0.79433 * (1.0 - 0.2517 * 0.2517)).epsilon(0.001));
+}
+
+TEST_CASE("reflected on its floor gives an upper bound, beyond its ceiling a lower one") {
+    const RfPlan p = rf();
+    const Reflections low = reflections(p, {good(100.0), floor_of(0.01), good(100.0)}, BracketState::measurable);
+    CHECK(low.vswr.health == Health::at_floor);
+    CHECK(low.vswr.low == 1.0);
+    CHECK(low.vswr.value == doctest::Approx(1.0202).epsilon(0.001));
+    Reading beyond = good(50.0);
+    beyond.health = Health::above_range;
+    const Reflections high = reflections(p, {good(100.0), beyond, good(100.0)}, BracketState::measurable);
+    CHECK(high.vswr.health == Health::above_range);
+    CHECK(high.vswr.high == unbounded);
+}
+
+TEST_CASE("without RF nothing is measurable, and nothing is a number") {
+    const Reflections r = reflections(rf(), {good(0.1), good(0.1), good(0.1)}, BracketState::not_measurable);
+    for (const Reading* reading :
+         {&r.vswr, &r.reflection, &r.return_loss, &r.mismatch_loss, &r.net_power, &r.antenna_vswr, &r.antenna_power}) {
+        CHECK(reading->health == Health::not_measurable);
+        CHECK(reading->fault == Fault::none);
+    }
+}
+
+TEST_CASE("gain and compression") {
+    const RfPlan p = rf();
+    CHECK(gain(p, good(100.0), good(2.0)).value == doctest::Approx(16.99).epsilon(0.001));
+    CHECK(compression(p, gain(p, good(100.0), good(2.0))).value == doctest::Approx(1.01).epsilon(0.01));
+    CHECK(gain(p, good(1.0), good(2.0)).health == Health::not_measurable);
+    CHECK(gain(p, good(100.0), good(0.01)).health == Health::not_measurable);
+    CHECK(gain(p, missing, good(2.0)).health == Health::unknown);
+    CHECK(gain(p, missing, good(2.0)).fault == Fault::io_error);
+    RfPlan none = p;
+    none.small_signal_gain_db.reset();
+    CHECK(compression(none, gain(p, good(100.0), good(2.0))).health == Health::not_measurable);
+}
+
+TEST_CASE("DC power, efficiency, heat") {
+    const RfPlan p = rf();
+    // A module that takes 18 A at 28 V for 250 W is 49.6 % efficient (common practice figures).
+    const Reading dc = dc_power(good(28.0), good(18.0));
+    CHECK(dc.value == doctest::Approx(504.0));
+    CHECK(efficiency(p, good(250.0), dc).value == doctest::Approx(49.6).epsilon(0.001));
+    CHECK(heat(dc, good(250.0)).value == doctest::Approx(254.0));
+    CHECK(heat(dc, floor_of(0.001)).value == doctest::Approx(504.0));
+    CHECK(heat(good(10.0), good(20.0)).value == 0.0);
+    CHECK(efficiency(p, good(1.0), dc).health == Health::not_measurable);
+    CHECK(efficiency(p, good(100.0), good(0.0)).health == Health::not_measurable);
+    CHECK(dc_power(missing, good(18.0)).health == Health::unknown);
+    CHECK(efficiency(p, missing, dc).health == Health::unknown);
+    CHECK(heat(missing, good(1.0)).health == Health::unknown);
+}

@@ -1,0 +1,214 @@
+#include "core/limit.hpp"
+
+#include <doctest/doctest.h>
+
+#include <limits>
+#include <vector>
+
+using namespace dekeyd::core;
+using namespace std::chrono_literals;
+
+namespace {
+
+LimitPlan above(double trip, double clear) {
+    LimitPlan l;
+    l.trip = trip;
+    l.clear = clear;
+    return l;
+}
+
+Reading good(double value) {
+    return {.value = value, .low = value, .high = value, .health = Health::good, .fault = Fault::none};
+}
+
+Reading with(Health health, double value) {
+    return {.value = value, .low = 0.0, .high = value, .health = health};
+}
+
+Verdict seen(const LimitPlan& l, const Reading& r, bool rf_absent = false) {
+    return judge(l, r, nullptr, rf_absent);
+}
+
+struct Look {
+    Duration at;
+    Verdict verdict;
+    Condition expected;
+};
+
+void play(Duration qualify, const std::vector<Look>& looks) {
+    QualifyTimer timer{qualify};
+    for (const Look& look : looks) {
+        CAPTURE(look.at.count());
+        CHECK(timer.update(Instant{look.at}, look.verdict) == look.expected);
+    }
+}
+
+constexpr double nan = std::numeric_limits<double>::quiet_NaN();
+constexpr double inf = std::numeric_limits<double>::infinity();
+
+}  // namespace
+
+TEST_CASE("above: the trip level itself trips, the clear level itself does not clear") {
+    const LimitPlan l = above(70.0, 55.0);
+    CHECK(seen(l, good(54.999)) == Verdict::clear);
+    CHECK(seen(l, good(55.0)) == Verdict::band);
+    CHECK(seen(l, good(69.999)) == Verdict::band);
+    CHECK(seen(l, good(70.0)) == Verdict::outside);
+    CHECK(seen(l, good(1.0e9)) == Verdict::outside);
+}
+
+TEST_CASE("below: mirrored") {
+    LimitPlan l = above(24.0, 26.0);
+    l.direction = Direction::below;
+    CHECK(seen(l, good(26.001)) == Verdict::clear);
+    CHECK(seen(l, good(26.0)) == Verdict::band);
+    CHECK(seen(l, good(24.001)) == Verdict::band);
+    CHECK(seen(l, good(24.0)) == Verdict::outside);
+    CHECK(seen(l, good(-1.0)) == Verdict::outside);
+}
+
+TEST_CASE("what is not a number is outside in both directions") {
+    for (Direction direction : {Direction::above, Direction::below}) {
+        LimitPlan l = above(10.0, direction == Direction::above ? 5.0 : 15.0);
+        l.direction = direction;
+        CHECK(seen(l, good(nan)) == Verdict::outside);
+    }
+    CHECK(seen(above(10.0, 5.0), good(inf)) == Verdict::outside);
+    CHECK(seen(above(nan, nan), good(1.0)) == Verdict::outside);  // a broken limit protects, too
+}
+
+TEST_CASE("every health has its verdict") {
+    LimitPlan l = above(10.0, 5.0);
+    CHECK(seen(l, with(Health::unknown, 0.0)) == Verdict::unknown);
+    CHECK(seen(l, with(Health::at_floor, 1.0)) == Verdict::clear);
+    CHECK(seen(l, with(Health::at_floor, 11.0)) == Verdict::outside);  // "at most 11" is not provably inside
+    CHECK(seen(l, with(Health::above_range, 1.0)) == Verdict::outside);
+    CHECK(seen(l, with(Health::not_measurable, 0.0), true) == Verdict::rest);
+    CHECK(seen(l, with(Health::not_measurable, 0.0), false) == Verdict::unknown);
+    l.direction = Direction::below;
+    l.clear = 15.0;
+    CHECK(seen(l, with(Health::at_floor, 1.0)) == Verdict::outside);
+    CHECK(seen(l, with(Health::at_floor, 11.0)) == Verdict::unknown);
+    CHECK(seen(l, with(Health::above_range, 100.0)) == Verdict::unknown);
+}
+
+TEST_CASE("a limit that clears by RF being off is clear only with RF proven absent") {
+    LimitPlan l = above(10.0, 0.0);
+    l.clear_by = ClearBy::rf_off;
+    CHECK(seen(l, good(1.0), false) == Verdict::band);
+    CHECK(seen(l, good(1.0), true) == Verdict::clear);
+    CHECK(seen(l, good(10.0), true) == Verdict::outside);
+}
+
+TEST_CASE("the edge of the interval can be what trips") {
+    LimitPlan l = above(2.0, 1.5);
+    Reading r = good(1.8);
+    r.low = 1.4;
+    r.high = 2.3;
+    CHECK(seen(l, r) == Verdict::band);
+    l.edge = Edge::high;
+    CHECK(seen(l, r) == Verdict::outside);
+    l.edge = Edge::low;
+    CHECK(seen(l, r) == Verdict::clear);
+    r.high = unbounded;
+    l.edge = Edge::high;
+    CHECK(seen(l, r) == Verdict::outside);
+}
+
+TEST_CASE("a gate rests the limit only by a reading that proves it closed") {
+    LimitPlan l = above(2.0, 1.5);
+    l.gate = Gate{0, 5.0, Direction::above};
+    const Reading tripping = good(3.0);
+    const auto gated = [&](const Reading& gate) { return judge(l, tripping, &gate, false); };
+    CHECK(gated(good(4.999)) == Verdict::rest);
+    CHECK(gated(good(5.0)) == Verdict::outside);
+    CHECK(gated(with(Health::at_floor, 0.1)) == Verdict::rest);
+    CHECK(gated(with(Health::at_floor, 6.0)) == Verdict::unknown);
+    CHECK(gated(with(Health::above_range, 1.0)) == Verdict::outside);
+    CHECK(gated(with(Health::unknown, 0.0)) == Verdict::unknown);
+    CHECK(gated(with(Health::not_measurable, 0.0)) == Verdict::unknown);
+    CHECK(gated(good(nan)) == Verdict::outside);
+    CHECK(judge(l, tripping, nullptr, false) == Verdict::unknown);
+    l.gate->open = Direction::below;
+    CHECK(gated(good(5.001)) == Verdict::rest);
+    CHECK(gated(good(5.0)) == Verdict::outside);
+    CHECK(gated(with(Health::at_floor, 1.0)) == Verdict::outside);
+    CHECK(gated(with(Health::above_range, 9.0)) == Verdict::unknown);
+}
+
+TEST_CASE("never evaluated is not passed") {
+    QualifyTimer timer{1s};
+    CHECK(timer.update(Instant{5s}, Verdict::missed) == Condition::unknown);
+    CHECK(timer.due() == Instant::max());
+}
+
+TEST_CASE("no qualify time: the first look outside is bad") {
+    play(0s, {{1s, Verdict::clear, Condition::clear},
+              {2s, Verdict::outside, Condition::bad},
+              {3s, Verdict::band, Condition::band},
+              {4s, Verdict::outside, Condition::bad}});
+}
+
+TEST_CASE("qualify time counts time, also across missed looks") {
+    play(100ms, {{0ms, Verdict::clear, Condition::clear},
+                 {10ms, Verdict::outside, Condition::band},
+                 {50ms, Verdict::missed, Condition::missed},
+                 {109ms, Verdict::missed, Condition::missed},
+                 {110ms, Verdict::missed, Condition::bad},
+                 {120ms, Verdict::clear, Condition::clear}});
+}
+
+TEST_CASE("a missed look keeps what was seen") {
+    play(100ms, {{0ms, Verdict::rest, Condition::clear},
+                 {1ms, Verdict::missed, Condition::missed},
+                 {2ms, Verdict::band, Condition::band},
+                 {3ms, Verdict::missed, Condition::missed},
+                 {4ms, Verdict::unknown, Condition::unknown},
+                 {5ms, Verdict::missed, Condition::missed}});
+}
+
+TEST_CASE("time inside is paid back at a quarter of the rate") {
+    play(100ms, {{0ms, Verdict::outside, Condition::band},
+                 {80ms, Verdict::clear, Condition::clear},    // 80 ms stand
+                 {240ms, Verdict::outside, Condition::band},  // 160/4 paid back: 40 ms stand
+                 {299ms, Verdict::outside, Condition::band},  // 99 ms
+                 {300ms, Verdict::outside, Condition::bad}});
+}
+
+TEST_CASE("unknown inhibits at once and its time counts as outside") {
+    play(100ms, {{0ms, Verdict::outside, Condition::band},
+                 {50ms, Verdict::unknown, Condition::unknown},
+                 {100ms, Verdict::outside, Condition::bad}});
+}
+
+TEST_CASE("due: when time alone will make it bad") {
+    QualifyTimer timer{100ms};
+    timer.update(Instant{1s}, Verdict::clear);
+    CHECK(timer.due() == Instant::max());
+    timer.update(Instant{2s}, Verdict::outside);
+    CHECK(timer.due() == Instant{2100ms});
+    timer.update(Instant{2050ms}, Verdict::missed);
+    CHECK(timer.due() == Instant{2100ms});
+    timer.update(Instant{2100ms}, Verdict::missed);
+    CHECK(timer.due() == Instant::max());
+    CHECK(timer.outside_for() == 100ms);
+}
+
+TEST_CASE("time that runs backwards counts as standing still") {
+    play(100ms, {{1s, Verdict::outside, Condition::band},
+                 {500ms, Verdict::outside, Condition::band},
+                 {1099ms, Verdict::outside, Condition::band},
+                 {1100ms, Verdict::outside, Condition::bad}});
+}
+
+TEST_CASE("durations as long as time itself don't overflow") {
+    QualifyTimer timer{Duration::max()};
+    timer.update(Instant{0s}, Verdict::outside);
+    CHECK(timer.update(Instant{Duration::max()}, Verdict::outside) == Condition::bad);
+    timer.update(Instant{Duration::max()}, Verdict::outside);
+}
+
+TEST_CASE("every verdict and condition has its word") {
+    for (int i = 0; i <= static_cast<int>(Verdict::missed); ++i) CHECK_FALSE(text(static_cast<Verdict>(i)).empty());
+    for (int i = 0; i <= static_cast<int>(Condition::missed); ++i) CHECK_FALSE(text(static_cast<Condition>(i)).empty());
+}

@@ -1,0 +1,473 @@
+#include "core/step.hpp"
+
+#include <doctest/doctest.h>
+
+#include <limits>
+
+#include "core/timeline.hpp"
+
+using namespace timeline;
+
+TEST_CASE("starts inhibited and permits after the settling time, not before") {
+    Bench b;
+    CHECK(b.until(true, 3s) == 1s);
+    CHECK(b.state() == State::permitted);
+    CHECK(b.count(EventKind::tripped) == 0);
+    CHECK(b.count(EventKind::permitted) == 1);
+}
+
+TEST_CASE("a sensor that never answers keeps it starting") {
+    Bench b;
+    b.faults[heatsink] = Fault::absent;
+    CHECK(b.run(10s, false));
+    CHECK(b.state() == State::starting);
+    CHECK(b.count(EventKind::tripped) == 0);  // a start-up is nobody's trip
+    b.faults[heatsink] = Fault::none;
+    CHECK(b.until(true, 3s) == 1s);
+}
+
+TEST_CASE("over-temperature trips after its qualify time and re-arms below clear after the hold-off") {
+    Bench b;
+    REQUIRE(b.start());
+    for (double c : {34.0, 38.0, 42.0, 46.0, 50.0, 54.0, 58.0, 62.0, 66.0}) {
+        b.heatsink_c = c;
+        CHECK(b.step());
+    }
+    CHECK(b.count(EventKind::warning) == 1);
+    b.heatsink_c = 70.0;  // at the trip level is beyond it
+    CHECK(b.until(false, 3s) == 1s);
+    CHECK(b.state() == State::tripped);
+    const Event* trip = b.last(EventKind::tripped);
+    REQUIRE(trip != nullptr);
+    CHECK(trip->source == hot);
+    CHECK(trip->first_cause);
+    CHECK(trip->reading.value == 70.0);
+    CHECK(trip->level == 70.0);
+    b.heatsink_c = 66.0;
+    CHECK(b.run(20s, false));  // between clear and trip it stays tripped
+    b.heatsink_c = 61.5;
+    CHECK(b.run(2s, false));
+    b.heatsink_c = 57.0;
+    CHECK(b.run(2s, false));
+    b.heatsink_c = 54.9;
+    CHECK(b.until(true, 10s) == 5s);
+    CHECK(b.count(EventKind::tripped) == 1);
+    CHECK(b.count(EventKind::cleared) == 1);
+}
+
+TEST_CASE("VSWR trips with RF, latches, and a reset works only once RF is gone") {
+    Bench b;
+    REQUIRE(b.start());
+    b.key(100.0, 0.2);  // VSWR 1.5
+    CHECK(b.run(2s, true));
+    CHECK(b.protection.snapshot().quantities[b.the_plan.index(Derived::vswr)].value == doctest::Approx(1.5));
+    b.key(60.0, 0.36);  // VSWR 2.125, reflected 7.8 W: under its own limit
+    CHECK(b.until(false, 1s) == 20ms);
+    CHECK(b.last(EventKind::tripped)->source == vswr_high);
+    CHECK(b.state() == State::latched);
+    // RF still there: the reset changes nothing and says what stands.
+    b.step({{CommandKind::reset, Origin::local, 7}});
+    REQUIRE(b.last(EventKind::refused) != nullptr);
+    CHECK(b.last(EventKind::refused)->source == vswr_high);
+    CHECK(b.last(EventKind::refused)->command_id == 7);
+    b.unkey();
+    CHECK(b.run(20s, false));                                       // latched: nothing but a reset ends it
+    CHECK_FALSE(b.step({{CommandKind::reset, Origin::local, 8}}));  // no command permits in its own step
+    CHECK(b.last(EventKind::reset)->command_id == 8);
+    CHECK(b.until(true, 1s) == 0ms);
+    CHECK(b.count(EventKind::tripped) == 1);
+}
+
+TEST_CASE("after the de-key VSWR is not measurable, which neither clears nor trips an unlatched limit early") {
+    Plan p = plan();
+    p.limits[vswr_high].rearm = Rearm::automatic;
+    p.limits[vswr_high].hold_off = 2s;
+    Bench b{p};
+    REQUIRE(b.start());
+    b.key(60.0, 0.36);
+    REQUIRE(b.until(false, 1s) >= 0s);
+    b.forward_w = b.reflected_w = 0.0;  // the relay opened; the exciter goes on
+    CHECK(b.run(10s, false));           // drive is present: no re-arm into it
+    b.drive_w = 0.0;
+    CHECK(b.until(true, 3s) == 0s);  // RF has been off for the hold-off long since
+}
+
+TEST_CASE("endless retries of an automatic VSWR limit end in lockout") {
+    Plan p = plan();
+    p.limits[vswr_high].rearm = Rearm::automatic;
+    p.limits[vswr_high].hold_off = 1s;
+    Bench b{p};
+    REQUIRE(b.start());
+    for (int trip = 1; trip <= 3; ++trip) {
+        b.key(60.0, 0.36);
+        REQUIRE(b.until(false, 1s) >= 0s);
+        b.unkey();
+        const bool came_back = b.until(true, 5s) >= 0s;
+        CHECK(came_back == (trip < 3));
+    }
+    CHECK(b.state() == State::locked_out);
+    CHECK(b.count(EventKind::locked_out) == 1);
+    CHECK(b.run(700s, false));
+    b.step({{CommandKind::reset, Origin::local, 1}});
+    CHECK(b.until(true, 3s) >= 0s);
+}
+
+TEST_CASE("a closed gate is rest, an unknown gate is unknown") {
+    Bench b;
+    REQUIRE(b.start());
+    b.key(0.2, 0.9);  // VSWR 19, but with 0.2 W: not measurable
+    CHECK(b.run(1s, true));
+    CHECK(b.protection.snapshot().quantities[b.the_plan.index(Derived::vswr)].health == Health::not_measurable);
+    b.unkey();
+    b.faults[forward] = Fault::io_error;
+    const Duration lost = b.until(false, 1s);
+    CHECK(lost >= 80ms);
+    CHECK(lost <= 120ms);  // its allowed age
+    CHECK(b.protection.snapshot().causes[vswr_high].active);
+    CHECK(b.protection.snapshot().causes[vswr_high].condition == Condition::unknown);
+    CHECK_FALSE(b.protection.snapshot().causes[vswr_high].latched);
+    b.faults[forward] = Fault::none;
+    CHECK(b.until(true, 5s) >= 0s);
+}
+
+TEST_CASE("key-up and key-down within a scan are not a VSWR") {
+    Bench b;
+    REQUIRE(b.start());
+    for (int i = 0; i < 20; ++i) {
+        b.forward_w = 0.0;  // key-up between forward and reflected
+        b.reflected_w = 4.0;
+        b.forward_again_w = 100.0;
+        CHECK(b.step());
+        b.key(100.0, 0.2);
+        b.forward_again_w = -1.0;
+        CHECK(b.step());
+        CHECK(b.step());
+        b.forward_w = 100.0;  // key-down before reflected
+        b.reflected_w = 0.0;
+        b.forward_again_w = 0.0;
+        CHECK(b.step());
+        b.unkey();
+        b.forward_again_w = -1.0;
+        CHECK(b.run(200ms, true));
+    }
+}
+
+TEST_CASE("reflected at or above forward, with power, trips and latches") {
+    Bench b;
+    REQUIRE(b.start());
+    b.forward_w = 8.0;
+    b.reflected_w = 9.0;
+    CHECK(b.until(false, 1s) >= 0s);
+    CHECK(b.state() == State::latched);
+    CHECK(b.protection.snapshot().causes[source_of(b.the_plan, Builtin::reflected_exceeds_forward)].active);
+}
+
+TEST_CASE("forward power over rated: the peak of the two forward readings counts") {
+    Bench b;
+    REQUIRE(b.start());
+    b.key(100.0, 0.1);
+    CHECK(b.run(1s, true));
+    b.forward_again_w = 125.0;
+    CHECK(b.until(false, 1s) == 20ms);  // one step to see it, and its qualify time of 10 ms has passed at the next
+    CHECK(b.last(EventKind::tripped)->source == forward_high);
+    b.forward_again_w = -1.0;
+    b.unkey();
+    CHECK(b.until(true, 5s) == 1s);
+}
+
+TEST_CASE("a detector driven beyond its window is outside, not missing") {
+    Bench b;
+    REQUIRE(b.start());
+    b.key(100.0, 0.1);
+    CHECK(b.run(100ms, true));
+    b.faults[reflected] = Fault::saturated_low;  // this detector falls with power
+    CHECK(b.until(false, 1s) <= 40ms);
+    CHECK(b.protection.snapshot().causes[reflected_high].condition == Condition::bad);
+    CHECK(b.state() == State::latched);
+}
+
+TEST_CASE("a detector at the other end of the converter is a fault") {
+    Bench b;
+    REQUIRE(b.start());
+    b.faults[reflected] = Fault::saturated_high;
+    CHECK(b.until(false, 1s) >= 80ms);
+    CHECK(b.protection.snapshot().causes[reflected_high].condition == Condition::unknown);
+    CHECK(b.state() == State::tripped);
+}
+
+TEST_CASE("85 degC at power-on is re-read before it is believed") {
+    Bench b;
+    b.heatsink_c = 85.0;
+    b.step();
+    CHECK(b.protection.snapshot().quantities[heatsink].health == Health::unknown);
+    b.heatsink_c = 30.0;
+    b.step();
+    CHECK(b.protection.snapshot().quantities[heatsink].value == 30.0);
+    REQUIRE(b.start());
+    b.heatsink_c = 85.0;  // a lone jump
+    CHECK(b.step());
+    b.heatsink_c = 30.0;
+    CHECK(b.run(3s, true));
+    b.heatsink_c = 85.0;  // a persisting one is the truth
+    CHECK(b.until(false, 3s) <= 1100ms);
+    CHECK(b.last(EventKind::tripped)->reading.value == 85.0);
+}
+
+TEST_CASE("a real 85 degC reached step by step is believed at once") {
+    Plan p = plan();
+    p.limits[hot].trip = 95.0;
+    p.limits[hot].warn.reset();
+    Bench b{p};
+    REQUIRE(b.start());
+    for (double c = 34.0; c <= 86.0; c += 3.0) {
+        b.heatsink_c = c;
+        b.step();
+        CHECK(b.protection.snapshot().quantities[heatsink].value == c);
+    }
+    b.heatsink_c = 85.0;
+    b.step();
+    CHECK(b.protection.snapshot().quantities[heatsink].value == 85.0);
+}
+
+TEST_CASE("supply sag at key-up is shorter than its qualify time; a repeating one is not forgiven") {
+    Bench b;
+    REQUIRE(b.start());
+    b.supply_v = 22.0;
+    CHECK(b.run(300ms, true));
+    b.supply_v = 28.0;
+    CHECK(b.run(5s, true));
+    // 300 ms in every 600: the timer decays slowly, it doesn't start again at zero.
+    bool permit = true;
+    int sags = 0;
+    for (; sags < 6 && permit; ++sags) {
+        b.supply_v = 22.0;
+        permit = b.run(300ms, true) && permit;
+        b.supply_v = 28.0;
+        permit = b.run(300ms, true) && permit;
+    }
+    CHECK_FALSE(permit);
+    CHECK(sags <= 3);
+}
+
+TEST_CASE("a contact inhibits at once, a short opening between scans is not lost, closing waits") {
+    Bench b;
+    REQUIRE(b.start());
+    b.lid_openings = 1;  // opened and closed again since the last scan
+    CHECK_FALSE(b.step());
+    CHECK(b.last(EventKind::tripped)->source == lid_open);
+    CHECK(b.until(true, 5s) == 1s);  // hold-off from the first scan that saw it closed
+}
+
+TEST_CASE("overdrive clears although the exciter goes on, and re-arms only without drive") {
+    Bench b;
+    REQUIRE(b.start());
+    b.drive_w = 3.5;
+    b.forward_w = 100.0;
+    CHECK(b.until(false, 1s) >= 0s);
+    CHECK(b.last(EventKind::tripped)->source == overdrive);
+    b.forward_w = 0.0;
+    b.drive_w = 1.0;
+    CHECK(b.run(5s, false));
+    b.drive_w = 0.0;
+    CHECK(b.until(true, 1s) == 0s);
+}
+
+TEST_CASE("two causes: both are kept, the first is marked, re-arming needs both gone") {
+    Bench b;
+    REQUIRE(b.start());
+    b.key(100.0, 0.1);
+    b.run(100ms, true);
+    b.drive_w = 3.5;
+    REQUIRE(b.until(false, 1s) >= 0s);
+    b.unkey();
+    b.lid_closed = 0.0;
+    b.run(5s, false);
+    const auto& causes = b.protection.snapshot().causes;
+    CHECK(causes[lid_open].active);
+    CHECK_FALSE(causes[lid_open].first);
+    CHECK_FALSE(causes[overdrive].active);
+    CHECK(b.state() == State::tripped);
+    CHECK(b.count(EventKind::tripped) == 2);
+    b.lid_closed = 1.0;
+    CHECK(b.until(true, 3s) == 1s);
+}
+
+TEST_CASE("the line's read-back disagrees: inhibit, and an operator must look") {
+    Bench b;
+    REQUIRE(b.start());
+    b.line_lies = true;
+    CHECK_FALSE(b.step());
+    b.line_lies = false;
+    CHECK(b.run(5s, false));
+    CHECK(b.state() == State::latched);
+}
+
+TEST_CASE("RF while inhibited is noticed after the release time, not during it") {
+    Bench b;
+    REQUIRE(b.start());
+    b.key(100.0, 0.1);
+    b.run(100ms, true);
+    b.drive_w = 3.5;
+    REQUIRE(b.until(false, 1s) >= 0s);
+    const auto alarm = source_of(b.the_plan, Builtin::rf_while_inhibited);
+    b.run(40ms, false);
+    CHECK_FALSE(b.protection.snapshot().causes[alarm].active);
+    b.run(100ms, false);
+    CHECK(b.protection.snapshot().causes[alarm].active);
+    CHECK(b.protection.snapshot().causes[alarm].latched);
+}
+
+TEST_CASE("a guard that misses its deadline several times running inhibits") {
+    Bench b;
+    REQUIRE(b.start());
+    b.now += 300ms;
+    CHECK(b.step());
+    b.step();
+    for (int i = 0; i < 3; ++i) {
+        b.now += 300ms;
+        b.step();
+    }
+    CHECK_FALSE(b.protection.snapshot().permit);
+    CHECK(b.protection.snapshot().overruns == 4);
+    CHECK(b.until(true, 3s) >= 0s);
+}
+
+TEST_CASE("silence from every sampler inhibits within the shortest allowed age") {
+    Bench b;
+    REQUIRE(b.start());
+    const Instant last = b.now - 20ms;
+    Instant now = last;
+    while (b.protection.snapshot().permit && now < last + 2s) {
+        now += 10ms;
+        b.protection.step({.now = now, .scans = {}, .commands = {}, .line = {.known = true, .permit = true}});
+    }
+    CHECK(now - last <= 110ms);
+}
+
+TEST_CASE("hold and release; a local hold is released only locally") {
+    Bench b;
+    REQUIRE(b.start());
+    CHECK_FALSE(b.step({{CommandKind::hold, Origin::local, 1}}));
+    CHECK(b.state() == State::held);
+    b.step({{CommandKind::release, Origin::remote, 2}});
+    CHECK(b.last(EventKind::refused)->command_id == 2);
+    CHECK(b.run(1s, false));
+    CHECK_FALSE(b.step({{CommandKind::release, Origin::local, 3}}));
+    CHECK(b.until(true, 1s) == 0ms);
+    b.step({{CommandKind::hold, Origin::remote, 4}});
+    CHECK_FALSE(b.step({{CommandKind::release, Origin::remote, 5}}));
+    CHECK(b.step());
+    b.step({{CommandKind::release, Origin::local, 6}});
+    CHECK(b.last(EventKind::refused)->command_id == 6);  // nothing is held
+}
+
+TEST_CASE("a first start is latched until the operator's first reset") {
+    Memory memory;
+    memory.first_start = true;
+    Bench b{plan(), memory};
+    CHECK(b.run(5s, false));
+    CHECK(b.state() == State::latched);
+    b.step({{CommandKind::reset, Origin::local, 1}});
+    CHECK(b.until(true, 3s) == 0ms);
+    CHECK_FALSE(b.protection.snapshot().memory.first_start);
+}
+
+TEST_CASE("a latch, a hold and a lockout survive a restart") {
+    Memory memory;
+    {
+        Bench b;
+        REQUIRE(b.start());
+        b.key(60.0, 0.36);
+        REQUIRE(b.until(false, 1s) >= 0s);
+        memory = b.protection.snapshot().memory;
+    }
+    Bench b{plan(), memory};
+    CHECK(b.run(10s, false));
+    CHECK(b.state() == State::latched);
+    b.step({{CommandKind::reset, Origin::remote, 1}});
+    CHECK(b.until(true, 3s) == 0ms);
+}
+
+TEST_CASE("three unclean starts within their window lock out") {
+    Memory memory;
+    for (int start = 1; start <= 3; ++start) {
+        Bench b{plan(), memory, true};
+        const bool permitted = b.start();
+        CHECK(permitted == (start < 3));
+        memory = b.protection.snapshot().memory;
+    }
+    CHECK(memory.locked_out);
+}
+
+TEST_CASE("no value that is not a number passes") {
+    for (const double bad : {std::numeric_limits<double>::quiet_NaN(), std::numeric_limits<double>::infinity(),
+                             -std::numeric_limits<double>::infinity()}) {
+        Bench b;
+        REQUIRE(b.start());
+        b.heatsink_c = bad;
+        b.supply_v = bad;
+        CHECK(b.until(false, 4s) >= 0s);
+        for (const Reading& r : b.protection.snapshot().quantities) CHECK(std::isfinite(r.value));
+    }
+}
+
+TEST_CASE("a stamp from the future does not keep a value young") {
+    Bench b;
+    REQUIRE(b.start());
+    const std::array wire{Sample{.value = 30.0, .begun = b.now + 1h, .openings = 0, .fault = Fault::none}};
+    const std::array scans{Scan{0, wire}};
+    b.protection.step({.now = b.now, .scans = scans, .commands = {}, .line = {.known = true, .permit = true}});
+    b.faults[heatsink] = Fault::empty;
+    b.now += 20ms;
+    CHECK(b.until(false, 4s) <= 3100ms);
+}
+
+TEST_CASE("faults are counted apart with RF present and absent") {
+    Bench b;
+    REQUIRE(b.start());
+    b.key(50.0, 0.1);
+    b.run(100ms, true);
+    b.faults[heatsink] = Fault::bad_crc;
+    b.run(100ms, true);
+    const ChannelCount& counts = b.protection.snapshot().channels[heatsink];
+    CHECK(counts.faults_keyed == 5);
+    CHECK(counts.faults_idle == 0);
+    CHECK(counts.last_fault == Fault::bad_crc);
+}
+
+TEST_CASE("a transmission begins with RF and ends after the hang time") {
+    Bench b;
+    REQUIRE(b.start());
+    b.key(50.0, 0.1);
+    b.run(2s, true);
+    CHECK(b.count(EventKind::rf_on) == 1);
+    b.unkey();
+    b.run(900ms, true);
+    CHECK(b.count(EventKind::rf_off) == 0);
+    b.run(200ms, true);
+    CHECK(b.count(EventKind::rf_off) == 1);
+}
+
+TEST_CASE("equal inputs give equal outputs") {
+    Bench a, b;
+    for (Bench* bench : {&a, &b}) {
+        bench->start();
+        bench->key(80.0, 0.25);
+        bench->run(3s, true);
+        bench->heatsink_c = 34.9;
+        bench->run(1s, true);
+    }
+    for (std::size_t i = 0; i < a.protection.snapshot().quantities.size(); ++i) {
+        CHECK(a.protection.snapshot().quantities[i].value == b.protection.snapshot().quantities[i].value);
+    }
+    CHECK(a.events.size() == b.events.size());
+}
+
+TEST_CASE("a plan whose indices don't fit is refused at construction") {
+    Plan p = plan();
+    p.limits[0].watch = 999;
+    CHECK_THROWS_AS((Protection{p, {}, false}), std::invalid_argument);
+    p = plan();
+    p.channels[heatsink].slot = 9;
+    CHECK_THROWS_AS((Protection{p, {}, false}), std::invalid_argument);
+}
