@@ -1,0 +1,49 @@
+// What can be wrong between the world and the guard: sensors, chips and buses that lie or go away.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <optional>
+#include <string_view>
+
+namespace bench {
+
+enum class SensorFault : std::uint8_t {
+    good,
+    absent,    ///< its folder is gone
+    empty,     ///< zero bytes, the kernel's answer to a failed read
+    garbage,   ///< text that no kernel writes
+    frozen,    ///< the last value for ever, with a good CRC
+    power_on,  ///< 85.000 degC, as after a brown-out, with a good CRC
+    crc,       ///< a bad CRC: w1_slave says NO, `temperature` is empty
+    jammed,    ///< opening the file hangs
+    swapped,   ///< gone, and another sensor with another id in its place
+};
+
+enum class ChipFault : std::uint8_t {
+    good,
+    absent,
+    empty,
+    garbage,
+    stuck,       ///< the last values for ever
+    railed,      ///< every channel at the end of its scale
+    zero,        ///< every channel reads 0, as with the chip's input side unplugged
+    exchanged,   ///< the converter alone: forward and reflected are exchanged
+    renumbered,  ///< the same chip under another number
+    jammed,      ///< opening the files hangs
+};
+
+struct Faults {
+    SensorFault heatsink = SensorFault::good, air = SensorFault::good;
+    ChipFault adc = ChipFault::good, psu = ChipFault::good, fan = ChipFault::good;
+    std::array<bool, 4> unplugged{};  ///< by converter channel: the detector's cable is out, so it reads about 0 V
+};
+
+/// The command's word for a fault, and back.
+std::optional<SensorFault> sensor_fault(std::string_view word) noexcept;
+std::optional<ChipFault> chip_fault(std::string_view word) noexcept;
+/// All words, for messages.
+std::string_view sensor_fault_words() noexcept;
+std::string_view chip_fault_words() noexcept;
+
+}  // namespace bench
