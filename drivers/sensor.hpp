@@ -29,7 +29,8 @@ public:
     [[nodiscard]] virtual std::string where() const = 0;
 };
 
-/// `root` is /sys, or a test's folder. Ids and names as in the configuration. None of these opens anything yet.
+/// `root` is /sys, or a test's folder. Ids and names as in the configuration. None of these opens anything yet: the
+/// first read() or refresh() does. All throw std::invalid_argument for an address that no device can have.
 std::unique_ptr<Sensor> make_w1_sensor(const std::string& root, const std::string& id);
 
 struct IioAddress {
@@ -46,5 +47,22 @@ struct HwmonAddress {
     std::string channel;  ///< in1, curr1, temp1, fan1, power1
 };
 std::unique_ptr<Sensor> make_hwmon_sensor(const std::string& root, const HwmonAddress& address);
+
+/// How a contact is wired, so that a cut wire always reads as open.
+enum class ContactWiring {
+    to_ground,  ///< closed pulls the pad low; the internal pull-up is asked for
+    to_supply,  ///< closed pulls the pad high; the internal pull-down is asked for
+};
+
+struct ContactAddress {
+    std::string chip;  ///< gpiochip by label or name; empty: the line's name must be unique
+    /// Name, or offset in digits. "file:<path>" is a file below the root with 1 (closed) or 0 (open), which stands in
+    /// for the contact on the bench.
+    std::string line;
+    ContactWiring wiring = ContactWiring::to_ground;
+};
+/// Reads 1 closed, 0 open. Sample::openings counts edges, so that an opening between two reads isn't lost; with a
+/// file, only openings that a read saw.
+std::unique_ptr<Sensor> make_contact_sensor(const std::string& root, const ContactAddress& address);
 
 }  // namespace dekeyd::drivers

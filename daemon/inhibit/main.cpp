@@ -1,0 +1,97 @@
+// The stop hook: drives the inhibit line to inhibit when the daemon is gone, whatever became of the daemon. It knows
+// the line from the run-time file that the daemon wrote, so that a broken configuration can't stop it.
+#include <fcntl.h>
+#include <time.h>
+#include <unistd.h>
+
+#include <array>
+#include <cerrno>
+#include <cstdio>
+#include <cstring>
+#include <exception>
+#include <optional>
+#include <string>
+
+#include "drivers/line.hpp"
+
+namespace {
+
+using dekeyd::drivers::Line;
+using dekeyd::drivers::LineAddress;
+using dekeyd::drivers::LineError;
+
+enum ExitCode { inhibited = 0, not_inhibited = 1, wrong_use = 2 };
+
+constexpr int tries = 21;
+constexpr long pause_ns = 50'000'000;  // 20 pauses: one second
+
+/// A process that is being killed holds the line for a moment more.
+std::unique_ptr<Line> open_when_free(const LineAddress& address) {
+    for (int left = tries - 1;; --left) {
+        try {
+            return dekeyd::drivers::open_line(address);
+        } catch (const LineError& error) {
+            if (!error.busy || left == 0) throw;
+        }
+        const timespec pause{.tv_sec = 0, .tv_nsec = pause_ns};
+        ::nanosleep(&pause, nullptr);
+    }
+}
+
+int inhibit(const LineAddress& address) {
+    const std::unique_ptr<Line> line = open_when_free(address);  // which requests it at inhibit
+    const bool written = line->write(false);
+    const std::optional<bool> permits = line->read_back();
+    const std::string what = line->describe();
+    if (!written || permits.value_or(true)) {
+        std::fprintf(stderr, "dekeyd-inhibit: %s: %s; switch the amplifier off by hand and check the wiring\n",
+                     what.c_str(),
+                     !written  ? "the write failed"
+                     : permits ? "reads back as permit"
+                               : "can't be read back");
+        return not_inhibited;
+    }
+    std::printf("dekeyd-inhibit: inhibited: %s\n", what.c_str());
+    return inhibited;
+}
+
+}  // namespace
+
+int main(int count, char** arguments) {
+    if (count != 2 || arguments[1][0] == '-') {
+        std::fprintf(stderr,
+                     "usage: dekeyd-inhibit FILE\n"
+                     "Drives the inhibit line named in FILE (the daemon writes it, as <run>/line) to inhibit.\n"
+                     "Exit code: 0 inhibited, or FILE absent; 1 not inhibited; 2 FILE unreadable or not ours.\n");
+        return wrong_use;
+    }
+    const char* const path = arguments[1];
+    const int file = ::open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK | O_NOCTTY);
+    if (file < 0 && errno == ENOENT) {
+        std::printf("dekeyd-inhibit: %s is absent: the daemon took no line, so there is none to inhibit\n", path);
+        return inhibited;
+    }
+    std::array<char, 4096> buffer{};
+    const ssize_t size = file < 0 ? -1 : ::read(file, buffer.data(), buffer.size());
+    if (size < 0) {
+        std::fprintf(stderr,
+                     "dekeyd-inhibit: %s: %s; expected the file that the daemon writes when it takes its line\n", path,
+                     std::strerror(errno));
+        return wrong_use;
+    }
+    ::close(file);
+    try {
+        const auto address = dekeyd::drivers::from_text(std::string(buffer.data(), static_cast<std::size_t>(size)));
+        if (!address) {
+            std::fprintf(stderr,
+                         "dekeyd-inhibit: %s: not a line's address; expected one line that begins with "
+                         "'dekeyd-line 1' and ends with 'end'\n",
+                         path);
+            return wrong_use;
+        }
+        return inhibit(*address);
+    } catch (const std::exception& error) {
+        std::fprintf(stderr, "dekeyd-inhibit: not inhibited: %s\n", error.what());
+        return not_inhibited;
+    }
+}
