@@ -9,7 +9,7 @@
 //   saturated power at 28 V            160 W        (follows the square of the supply voltage; Rapp p = 3)
 //   usual drive                        1.6 W        (gives about 94 W)
 //   largest drive                      2.5 W
-//   exciter overshoot at key-up        +20 %, gone with a time constant of 1.5 ms
+//   exciter overshoot at key-up        +20 % at its peak after 1 ms, within 1 % after 9 ms
 //   coupler at the amplifier's output  40 dB, directivity 30 dB (both arms leak)
 //   forward and reflected arm          coupling 40 dB, pad 10 dB, cable 0.5 dB
 //   drive arm                          coupling 20 dB, pad 16 dB, cable 0.3 dB
@@ -47,8 +47,8 @@ struct Parameters {
     double nominal_v = 28.0;
     double peak_efficiency = 0.60;  ///< at saturation; falls with the square root of power (class B)
 
-    double exciter_rise_s = 0.0005;  ///< time constant of its ramps
-    double overshoot = 0.20, overshoot_s = 0.0015;
+    double exciter_rise_s = 0.0003;                 ///< time constant of its ramps
+    double overshoot = 0.35, overshoot_s = 0.0025;  ///< before the ramp softens it
 
     double relay_close_s = 0.012, relay_open_s = 0.008;
     double open_relay_leak_db = -30.0;

@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 #include <sys/socket.h>
+#include <sys/stat.h>
 #include <sys/un.h>
 #include <unistd.h>
 
@@ -60,7 +61,9 @@ Control::Control(std::string path) : path_(std::move(path)) {
         ::close(listener_);
         throw std::runtime_error(fmt::format("control socket {}: another bench answers there", path_));
     }
-    if (errno == ECONNREFUSED) ::unlink(path_.c_str());  // left by one that was killed
+    // Left by one that was killed. A plain file refuses a connection too, and isn't ours to remove.
+    struct stat left {};
+    if (errno == ECONNREFUSED && ::lstat(path_.c_str(), &left) == 0 && S_ISSOCK(left.st_mode)) ::unlink(path_.c_str());
     if (::bind(listener_, general, sizeof address) != 0 || ::listen(listener_, 8) != 0) {
         const int error = errno;
         ::close(listener_);

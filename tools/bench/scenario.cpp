@@ -23,7 +23,7 @@ Scenario::Scenario(std::string_view text, std::string_view name) {
         const std::size_t colon = line.find(':');
         const auto when = split(line.substr(0, std::min(colon, line.size())));
         const auto at_s = quantity(when, 1, "s");
-        if (colon == std::string_view::npos || when[0] != "at" || !at_s || *at_s < 0.0 || *at_s > 1e7) {
+        if (colon == std::string_view::npos || when.empty() || when[0] != "at" || !at_s || *at_s < 0.0 || *at_s > 1e7) {
             throw std::runtime_error(
                 fmt::format("{}:{}: expected \"at SECONDS s: COMMAND\", got \"{}\"", name, line_number, line));
         }
