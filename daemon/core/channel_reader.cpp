@@ -29,8 +29,7 @@ Reading convert_power(const Channel& channel, double volts, Instant begun,
                       std::optional<double> temperature_c) noexcept {
     const LinePower power = line_power(*channel.power, volts, temperature_c);
     switch (power.range) {
-        case DetectorRange::above_ceiling:
-            return beyond(channel, Fault::none, begun);
+        case DetectorRange::above_ceiling: return beyond(channel, Fault::none, begun);
         case DetectorRange::at_floor:
             return {.value = power.watts,
                     .low = 0.0,
@@ -38,8 +37,7 @@ Reading convert_power(const Channel& channel, double volts, Instant begun,
                     .health = Health::at_floor,
                     .fault = Fault::none,
                     .taken = begun};
-        case DetectorRange::inside:
-            break;
+        case DetectorRange::inside: break;
     }
     return {.value = power.watts,
             .low = power.watts,

@@ -7,80 +7,52 @@ namespace dekeyd::core {
 
 std::string_view text(State state) noexcept {
     switch (state) {
-        case State::permitted:
-            return "permitted";
-        case State::starting:
-            return "starting";
-        case State::tripped:
-            return "tripped";
-        case State::held:
-            return "held";
-        case State::latched:
-            return "latched";
-        case State::locked_out:
-            return "locked out";
+        case State::permitted: return "permitted";
+        case State::starting: return "starting";
+        case State::tripped: return "tripped";
+        case State::held: return "held";
+        case State::latched: return "latched";
+        case State::locked_out: return "locked out";
     }
     return "unknown";
 }
 
 std::string_view text(Origin origin) noexcept {
     switch (origin) {
-        case Origin::none:
-            return "none";
-        case Origin::local:
-            return "local";
-        case Origin::remote:
-            return "remote";
+        case Origin::none: return "none";
+        case Origin::local: return "local";
+        case Origin::remote: return "remote";
     }
     return "unknown";
 }
 
 std::string_view text(CommandKind kind) noexcept {
     switch (kind) {
-        case CommandKind::hold:
-            return "hold";
-        case CommandKind::release:
-            return "release";
-        case CommandKind::reset:
-            return "reset";
+        case CommandKind::hold: return "hold";
+        case CommandKind::release: return "release";
+        case CommandKind::reset: return "reset";
     }
     return "unknown";
 }
 
 std::string_view text(EventKind kind) noexcept {
     switch (kind) {
-        case EventKind::started:
-            return "started";
-        case EventKind::permitted:
-            return "permitted";
-        case EventKind::tripped:
-            return "tripped";
-        case EventKind::latched:
-            return "latched";
-        case EventKind::cleared:
-            return "cleared";
-        case EventKind::locked_out:
-            return "locked out";
-        case EventKind::held:
-            return "held";
-        case EventKind::released:
-            return "released";
-        case EventKind::reset:
-            return "reset";
-        case EventKind::refused:
-            return "refused";
-        case EventKind::warning:
-            return "warning";
-        case EventKind::warning_over:
-            return "warning over";
-        case EventKind::sensor_lost:
-            return "sensor lost";
-        case EventKind::sensor_back:
-            return "sensor back";
-        case EventKind::rf_on:
-            return "RF on";
-        case EventKind::rf_off:
-            return "RF off";
+        case EventKind::started: return "started";
+        case EventKind::permitted: return "permitted";
+        case EventKind::tripped: return "tripped";
+        case EventKind::latched: return "latched";
+        case EventKind::cleared: return "cleared";
+        case EventKind::locked_out: return "locked out";
+        case EventKind::held: return "held";
+        case EventKind::released: return "released";
+        case EventKind::reset: return "reset";
+        case EventKind::refused: return "refused";
+        case EventKind::warning: return "warning";
+        case EventKind::warning_over: return "warning over";
+        case EventKind::sensor_lost: return "sensor lost";
+        case EventKind::sensor_back: return "sensor back";
+        case EventKind::rf_on: return "RF on";
+        case EventKind::rf_off: return "RF off";
     }
     return "unknown";
 }
@@ -155,7 +127,7 @@ bool Interlock::step(Instant now, std::span<const Condition> conditions, bool dr
     const bool may_permit = free_of_causes();
     for (const Command& command : commands) obey(now, command, events);
     const bool permitted_before = permit_;
-    permit_ = may_permit && free_of_causes();
+    permit_ = may_permit && free_of_causes() && (permitted_before || commands.empty());
     if (permit_ && !permitted_before) events.add({.at = now, .kind = EventKind::permitted});
     last_ = now;
     stepped_ = true;
@@ -179,10 +151,8 @@ void Interlock::see(Instant now, SourceIndex source, Condition condition, bool d
     const bool was_clear = cause.condition == Condition::clear;
     cause.condition = condition;
     switch (condition) {
-        case Condition::missed:
-            return;
-        case Condition::band:
-            return;
+        case Condition::missed: return;
+        case Condition::band: return;
         case Condition::unknown:
             // While starting nothing has been known yet: that isn't a trip, and starting itself inhibits.
             if (!starting_) activate(now, source, events);
@@ -193,8 +163,7 @@ void Interlock::see(Instant now, SourceIndex source, Condition condition, bool d
             if (rules_[source].latches && !cause.latched) latch(now, source, news ? nullptr : &events);
             return;
         }
-        case Condition::clear:
-            break;
+        case Condition::clear: break;
     }
     if (!was_clear) cause.clear_since = now;
     if (cause.active && !cause.latched && drive_absent && gone(now, source)) {
@@ -275,12 +244,8 @@ void Interlock::obey(Instant now, const Command& command, EventList& events) noe
             (command.origin == Origin::local ? memory_.held_locally : memory_.held_remotely) = true;
             answer(now, EventKind::held, command, no_source, events);
             return;
-        case CommandKind::release:
-            release(now, command, events);
-            return;
-        case CommandKind::reset:
-            reset(now, command, events);
-            return;
+        case CommandKind::release: release(now, command, events); return;
+        case CommandKind::reset: reset(now, command, events); return;
     }
 }
 

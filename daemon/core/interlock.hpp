@@ -137,7 +137,12 @@ public:
     [[nodiscard]] std::span<const SourceRule> rules() const noexcept { return rules_; }
     /// Earliest time at which state may change without news; Instant::max() if none.
     [[nodiscard]] Instant due() const noexcept;
+    /// Since when every source has been clear; meaningful while starting() and settling().
     [[nodiscard]] Instant settled_since() const noexcept { return settled_since_; }
+    [[nodiscard]] bool settling() const noexcept { return settling_; }
+    /// The leaky counters as of the last step.
+    [[nodiscard]] Duration trip_level() const noexcept { return trip_level_; }
+    [[nodiscard]] Duration unclean_level() const noexcept { return unclean_level_; }
 
 private:
     void leak(Instant now) noexcept;

@@ -6,34 +6,23 @@ namespace dekeyd::core {
 
 std::string_view text(Verdict verdict) noexcept {
     switch (verdict) {
-        case Verdict::rest:
-            return "at rest";
-        case Verdict::clear:
-            return "clear";
-        case Verdict::band:
-            return "between clear and trip";
-        case Verdict::outside:
-            return "outside";
-        case Verdict::unknown:
-            return "unknown";
-        case Verdict::missed:
-            return "missed";
+        case Verdict::rest: return "at rest";
+        case Verdict::clear: return "clear";
+        case Verdict::band: return "between clear and trip";
+        case Verdict::outside: return "outside";
+        case Verdict::unknown: return "unknown";
+        case Verdict::missed: return "missed";
     }
     return "unknown";
 }
 
 std::string_view text(Condition condition) noexcept {
     switch (condition) {
-        case Condition::clear:
-            return "clear";
-        case Condition::band:
-            return "not yet clear";
-        case Condition::bad:
-            return "bad";
-        case Condition::unknown:
-            return "unknown";
-        case Condition::missed:
-            return "no news";
+        case Condition::clear: return "clear";
+        case Condition::band: return "not yet clear";
+        case Condition::bad: return "bad";
+        case Condition::unknown: return "unknown";
+        case Condition::missed: return "no news";
     }
     return "unknown";
 }
@@ -55,20 +44,16 @@ GateState gate_state(const Gate& gate, const Reading& reading) noexcept {
         case Health::above_range:  // the value is the least that it can be
             return gate.open == Direction::above ? GateState::open : GateState::unknown;
         case Health::not_measurable:
-        case Health::unknown:
-            return GateState::unknown;
+        case Health::unknown: return GateState::unknown;
     }
     return GateState::unknown;
 }
 
 double edge_value(const LimitPlan& limit, const Reading& reading) noexcept {
     switch (limit.edge) {
-        case Edge::reading:
-            return reading.value;
-        case Edge::low:
-            return reading.low;
-        case Edge::high:
-            return reading.high;
+        case Edge::reading: return reading.value;
+        case Edge::low: return reading.low;
+        case Edge::high: return reading.high;
     }
     return reading.value;
 }
@@ -79,27 +64,20 @@ Verdict judge(const LimitPlan& limit, const Reading& watched, const Reading* gat
     if (limit.gate) {
         if (gate == nullptr) return Verdict::unknown;
         switch (gate_state(*limit.gate, *gate)) {
-            case GateState::closed:
-                return Verdict::rest;
-            case GateState::unknown:
-                return Verdict::unknown;
-            case GateState::open:
-                break;
+            case GateState::closed: return Verdict::rest;
+            case GateState::unknown: return Verdict::unknown;
+            case GateState::open: break;
         }
     }
     const bool above = limit.direction == Direction::above;
     switch (watched.health) {
-        case Health::unknown:
-            return Verdict::unknown;
-        case Health::not_measurable:
-            return rf_absent ? Verdict::rest : Verdict::unknown;
-        case Health::above_range:
-            return above ? Verdict::outside : Verdict::unknown;
+        case Health::unknown: return Verdict::unknown;
+        case Health::not_measurable: return rf_absent ? Verdict::rest : Verdict::unknown;
+        case Health::above_range: return above ? Verdict::outside : Verdict::unknown;
         case Health::at_floor:
             if (!above) return watched.value <= limit.trip ? Verdict::outside : Verdict::unknown;
             break;
-        case Health::good:
-            break;
+        case Health::good: break;
     }
     // Written as proofs of being inside, so that a NaN, which proves nothing, is outside.
     const double value = edge_value(limit, watched);
@@ -113,36 +91,30 @@ Verdict judge(const LimitPlan& limit, const Reading& watched, const Reading* gat
 Condition QualifyTimer::update(Instant now, Verdict verdict) noexcept {
     const Duration passed = std::max(now - last_time_, Duration::zero());
     last_time_ = std::max(now, last_time_);
-    // The time since the last look belongs to what that look saw.
+    // The time since the last look belongs to what that look saw. If it ran out meanwhile, this look is too late to
+    // deny it: otherwise a fault that flaps in step with the looks would never trip.
+    const bool pending = last_ == Verdict::outside && outside_ < qualify_;
     switch (last_) {
         case Verdict::outside:
-        case Verdict::unknown:
-            outside_ = passed > qualify_ - outside_ ? qualify_ : outside_ + passed;
-            break;
+        case Verdict::unknown: outside_ = passed > qualify_ - outside_ ? qualify_ : outside_ + passed; break;
         case Verdict::rest:
         case Verdict::clear:
-        case Verdict::band:
-            outside_ = std::max(outside_ - passed / decay_divisor, Duration::zero());
-            break;
-        case Verdict::missed:
-            break;
+        case Verdict::band: outside_ = std::max(outside_ - passed / decay_divisor, Duration::zero()); break;
+        case Verdict::missed: break;
     }
     const bool news = verdict != Verdict::missed;
     if (news) last_ = verdict;
     const bool qualified = outside_ >= qualify_;
+    if (pending && qualified) return Condition::bad;
     switch (last_) {
         case Verdict::rest:
-        case Verdict::clear:
-            return news ? Condition::clear : Condition::missed;
-        case Verdict::band:
-            return news ? Condition::band : Condition::missed;
+        case Verdict::clear: return news ? Condition::clear : Condition::missed;
+        case Verdict::band: return news ? Condition::band : Condition::missed;
         case Verdict::outside:
             if (qualified) return Condition::bad;
             return news ? Condition::band : Condition::missed;
-        case Verdict::unknown:
-            return news ? Condition::unknown : Condition::missed;
-        case Verdict::missed:
-            return Condition::unknown;
+        case Verdict::unknown: return news ? Condition::unknown : Condition::missed;
+        case Verdict::missed: return Condition::unknown;
     }
     return Condition::unknown;
 }

@@ -212,3 +212,11 @@ TEST_CASE("every verdict and condition has its word") {
     for (int i = 0; i <= static_cast<int>(Verdict::missed); ++i) CHECK_FALSE(text(static_cast<Verdict>(i)).empty());
     for (int i = 0; i <= static_cast<int>(Condition::missed); ++i) CHECK_FALSE(text(static_cast<Condition>(i)).empty());
 }
+
+TEST_CASE("a fault that is gone just when its time runs out has run out: flapping in step with the looks trips") {
+    play(100ms, {{0ms, Verdict::outside, Condition::band}, {100ms, Verdict::clear, Condition::bad}});
+    play(100ms, {{0ms, Verdict::outside, Condition::band},
+                 {99ms, Verdict::clear, Condition::clear},
+                 {103ms, Verdict::outside, Condition::band},
+                 {105ms, Verdict::clear, Condition::bad}});
+}
