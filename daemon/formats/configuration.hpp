@@ -12,7 +12,7 @@
 
 namespace dekeyd::formats {
 
-/// One fault of a configuration text. Lines and columns count from 1.
+/// One fault of a configuration text. Lines and columns (in characters) count from 1.
 struct Fault {
     std::size_t line = 0;
     std::size_t column = 0;
@@ -45,6 +45,7 @@ struct BusConfig {
     std::string device;  ///< IIO or hwmon: the chip's `name`
     std::string label;   ///< tells two of the same name apart: IIO label, or a part of the device's path
     core::Duration period{};
+    core::Duration conversion{};                      ///< what one slot takes at most, as far as is known: for delays
     std::optional<double> lowest_code, highest_code;  ///< the converter's ends
     std::vector<SlotConfig> slots;                    ///< in reading order; forward again last where VSWR needs it
 };
@@ -74,8 +75,9 @@ struct MqttConfig {
 };
 
 struct Configuration {
-    std::string id;    ///< Homie device id and instance: a-z 0-9 and hyphen
-    std::string name;  ///< for people
+    std::string id;                      ///< Homie device id and instance: a-z 0-9 and hyphen
+    std::string name;                    ///< for people
+    std::optional<double> frequency_hz;  ///< for people too
     core::Plan plan;
     std::vector<BusConfig> buses;
     LineConfig line;

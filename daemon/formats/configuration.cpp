@@ -1,0 +1,165 @@
+#include "formats/configuration.hpp"
+
+#include <fcntl.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <array>
+#include <cerrno>
+#include <cstring>
+#include <tuple>
+
+#include "formats/configuration_parts.hpp"
+
+namespace dekeyd::formats {
+namespace {
+
+/// Columns in characters rather than bytes: a "°" before a fault doesn't move it.
+void count_characters(std::string_view yaml, std::vector<Fault>& faults) {
+    std::vector<std::size_t> starts{0};
+    for (std::size_t at = 0; at < yaml.size(); ++at) {
+        if (yaml[at] == '\n') starts.push_back(at + 1);
+    }
+    for (Fault& fault : faults) {
+        if (fault.line == 0 || fault.line > starts.size() || fault.column < 2) continue;
+        const std::string_view before = yaml.substr(starts[fault.line - 1], fault.column - 1);
+        fault.column = 1 + static_cast<std::size_t>(std::count_if(before.begin(), before.end(), [](char c) {
+                           return (static_cast<unsigned char>(c) & 0xc0U) != 0x80U;
+                       }));
+    }
+}
+
+void sort_and_cap(std::vector<Fault>& faults) {
+    std::stable_sort(faults.begin(), faults.end(), [](const Fault& a, const Fault& b) {
+        return std::tie(a.line, a.column) < std::tie(b.line, b.column);
+    });
+    if (faults.size() <= most_faults) return;
+    const std::size_t more = faults.size() - most_faults;
+    faults.resize(most_faults);
+    faults.push_back({.line = faults.back().line,
+                      .column = faults.back().column,
+                      .key = {},
+                      .what = fmt::format("and {} more faults", more),
+                      .expected = "mend those above first"});
+}
+
+void read_all(const Node& root, Draft& draft) {
+    Section top{&root, {1, 1}, "", draft.report};
+    if (!top.present()) return;
+    constexpr long version = 1;
+    top.whole("dekeyd", version, version, Need::required);
+    read_device(top, draft);
+    read_guard(top, draft);
+    read_line(top, draft);
+    read_buses(top, draft);
+    read_sensors(top, draft);
+    read_amplifier(top, draft);
+    assign_slots(draft);
+    check_ages(draft);
+    read_limits(top, draft);
+    read_mqtt(top, draft);
+    top.finish();
+    give_advice(draft);
+}
+
+Loaded only_fault(std::size_t line, std::string what, std::string expected) {
+    Loaded loaded;
+    loaded.faults.push_back({.line = line,
+                             .column = line == 0 ? 0U : 1U,
+                             .key = {},
+                             .what = std::move(what),
+                             .expected = std::move(expected)});
+    return loaded;
+}
+
+Loaded load(std::string_view yaml) {
+    Tree tree = read_tree(yaml);
+    Draft draft;
+    draft.report.faults() = std::move(tree.faults);
+    const bool empty = tree.root && tree.root->kind == Node::Kind::null;
+    if (empty && draft.report.faults().empty())
+        return only_fault(1, "the configuration is empty", "the sections of the annotated configuration");
+    if (tree.root && !empty) read_all(*tree.root, draft);
+    Loaded loaded;
+    loaded.faults = std::move(draft.report.faults());
+    loaded.advice = std::move(draft.report.advice());
+    std::stable_sort(loaded.advice.begin(), loaded.advice.end(),
+                     [](const Advice& a, const Advice& b) { return a.line < b.line; });
+    sort_and_cap(loaded.faults);
+    count_characters(yaml, loaded.faults);
+    if (loaded.faults.empty()) {
+        draft.configuration.advice = loaded.advice;
+        loaded.configuration = std::move(draft.configuration);
+    }
+    return loaded;
+}
+
+}  // namespace
+
+Loaded load_configuration(std::string_view yaml) {
+    try {
+        return load(yaml);
+    } catch (const std::exception& error) {
+        return only_fault(1, fmt::format("could not be read: {}", error.what()), "a smaller text");
+    }
+}
+
+Loaded load_configuration_file(const std::string& path) {
+    const int file = ::open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK);
+    if (file < 0)
+        return only_fault(0, fmt::format("can't be opened: {}", std::strerror(errno)),
+                          "a configuration file that this user may read");
+    struct stat status {};
+    if (::fstat(file, &status) != 0 || !S_ISREG(status.st_mode)) {
+        ::close(file);
+        return only_fault(0, "is not a plain file", "a configuration file");
+    }
+    std::string text;
+    std::array<char, 16384> part{};
+    while (text.size() <= largest_text) {
+        const ssize_t got = ::read(file, part.data(), part.size());
+        if (got < 0 && errno == EINTR) continue;
+        if (got < 0) {
+            const int error = errno;
+            ::close(file);
+            return only_fault(0, fmt::format("can't be read: {}", std::strerror(error)), "a readable file");
+        }
+        if (got == 0) break;
+        text.append(part.data(), static_cast<std::size_t>(got));
+    }
+    ::close(file);
+    return load_configuration(text);
+}
+
+std::string render(const std::string& file, std::string_view yaml, const Fault& fault) {
+    const std::string key = fault.key.empty() ? "" : fault.key + ": ";
+    const std::string where =
+        fault.line == 0 ? file : fmt::format("{}:{}:{}", file, fault.line, std::max<std::size_t>(fault.column, 1));
+    std::string result = fmt::format("{}: error: {}{}\n", where, key, fault.what);
+    std::size_t start = 0;
+    std::size_t line = 1;
+    while (line < fault.line && start != std::string_view::npos) {
+        start = yaml.find('\n', start);
+        if (start != std::string_view::npos) ++start;
+        ++line;
+    }
+    if (fault.line != 0 && start != std::string_view::npos && start <= yaml.size()) {
+        std::string_view source = yaml.substr(start, yaml.substr(start).find('\n'));
+        constexpr std::size_t longest = 240;
+        // Control characters would reach the terminal, and half a character would spoil the line.
+        std::string shown;
+        std::size_t characters = 0;
+        for (const char c : source) {
+            const auto byte = static_cast<unsigned char>(c);
+            if ((byte & 0xc0U) != 0x80U && ++characters > longest) break;
+            shown.push_back(byte < 0x20 || byte == 0x7f ? ' ' : c);
+        }
+        const std::size_t column = std::clamp<std::size_t>(fault.column, 1, longest + 1);
+        result += fmt::format("{:>5} | {}\n      | {}^\n", fault.line, shown, std::string(column - 1, ' '));
+    }
+    result += fmt::format("  expected: {}\n", fault.expected);
+    return result;
+}
+
+}  // namespace dekeyd::formats

@@ -1,0 +1,282 @@
+// limits: what is watched, where it trips, and how it is left again.
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <set>
+
+#include "core/rf.hpp"
+#include "formats/configuration_parts.hpp"
+#include "formats/limit_checks.hpp"
+#include "formats/nearest.hpp"
+
+namespace dekeyd::formats {
+
+using core::Direction;
+
+namespace {
+
+/// What a level of one quantity is written in, and what it may be.
+struct Watched {
+    core::QuantityIndex index = 0;
+    core::Unit unit = core::Unit::none;
+    bool unit_known = true;  ///< false: the sensor itself is at fault, so no level can be judged
+};
+
+std::optional<Watched> find_quantity(Section& section, std::string_view key, const Draft& draft) {
+    const auto given = section.scalar(key, Need::required);
+    if (!given) return std::nullopt;
+    const core::Plan& plan = draft.configuration.plan;
+    std::vector<std::string_view> names;
+    for (std::size_t i = 0; i < plan.quantity_count(); ++i) {
+        const auto index = static_cast<core::QuantityIndex>(i);
+        const core::QuantityInfo info = core::describe(plan, index);
+        if (info.id == *given) {
+            const bool channel = i < plan.channels.size();
+            return Watched{
+                .index = index, .unit = info.unit, .unit_known = !channel || draft.sensors[i].kind.has_value()};
+        }
+        names.push_back(info.id);
+    }
+    const auto near = nearest(*given, names);
+    section.fault(key, fmt::format("there is no quantity '{}'", given->substr(0, 40)),
+                  near ? fmt::format("did you mean '{}'?", *near)
+                       : fmt::format("a sensor's id, or one that is worked out: {}", fmt::join(names, ", ")));
+    return std::nullopt;
+}
+
+Sign sign_of(core::Unit unit) {
+    switch (unit) {
+        case core::Unit::none:
+        case core::Unit::celsius:
+        case core::Unit::dbm:
+        case core::Unit::decibel:
+            return Sign::any;
+        default:
+            return Sign::positive;
+    }
+}
+
+/// "+10 %" of the nominal supply, for limits on the supply; every other level in the unit of what is watched.
+std::optional<double> read_level(Section& section, std::string_view key, Need need, const Watched& watched,
+                                 const Draft& draft) {
+    const auto given = section.scalar(key, need);
+    if (!given || !watched.unit_known) return std::nullopt;
+    const bool supply = draft.configuration.plan.roles.supply == watched.index;
+    if (supply && given->ends_with('%')) {
+        const Quantity share = parse_quantity(*given, Dimension::percent);
+        if (!share.good()) {
+            section.fault(key, share.what, share.expected);
+            return std::nullopt;
+        }
+        if (given->front() != '+' && given->front() != '-') {
+            section.fault(key, fmt::format("'{}' does not say to which side of nominal", *given),
+                          "a sign: '+10 %' or '-15 %', or a voltage");
+            return std::nullopt;
+        }
+        if (!draft.amplifier.nominal_supply_v) {
+            section.fault(key, fmt::format("'{}' of a nominal supply that is not given", *given),
+                          "'nominal_supply: 28 V' under 'amplifier:', or a voltage here");
+            return std::nullopt;
+        }
+        return *draft.amplifier.nominal_supply_v * (1.0 + share.value / 100.0);
+    }
+    return section.quantity(key, dimension_of(watched.unit), need, sign_of(watched.unit));
+}
+
+/// Names of the fields that defaults have filled, for the one line of advice.
+using Filled = std::vector<std::string>;
+
+void read_trip(Section& section, const Watched& watched, const Draft& draft, core::LimitPlan& limit, LimitFacts& facts,
+               Filled& filled) {
+    const bool above = section.has("above"), below = section.has("below");
+    if (above && below) {
+        section.fault("below", "both 'above' and 'below'", "one of them; the other side is a limit of its own");
+        section.allow("above");
+        section.allow("below");
+        return;
+    }
+    if (above || below) {
+        limit.direction = above ? Direction::above : Direction::below;
+        const auto level = read_level(section, above ? "above" : "below", Need::required, watched, draft);
+        section.allow(above ? "below" : "above");
+        facts.direction_known = true;
+        facts.trip_known = level.has_value();
+        facts.trip_key = above ? "above" : "below";
+        limit.trip = level.value_or(0.0);
+        return;
+    }
+    section.allow("above");
+    section.allow("below");
+    const LimitDefaults defaults = limit_defaults(draft, watched.index, std::nullopt, std::nullopt);
+    if (!defaults.direction || !defaults.trip) {
+        section.fault("above", "neither 'above' nor 'below': the trip level is missing",
+                      fmt::format("'above: …' or 'below: …' with {}", name_of(dimension_of(watched.unit))));
+        return;
+    }
+    limit.direction = *defaults.direction;
+    limit.trip = *defaults.trip;
+    facts.direction_known = facts.trip_known = true;
+    filled.push_back(
+        fmt::format("{}: {}", limit.direction == Direction::above ? "above" : "below", show(limit.trip, watched.unit)));
+}
+
+void read_clear(Section& section, const Watched& watched, const Draft& draft, const LimitDefaults& defaults,
+                core::LimitPlan& limit, LimitFacts& facts, Filled& filled) {
+    if (section.has("clear")) {
+        const auto given = section.scalar("clear", Need::optional);
+        if (given && (*given == "rf off" || *given == "RF off" || *given == "rf_off")) {
+            limit.clear_by = core::ClearBy::rf_off;
+            if (!draft.configuration.plan.roles.forward)
+                section.fault("clear", "'rf off' without a forward sensor: RF can't be seen to be off",
+                              "a clear level, or a sensor with 'role: forward'");
+            return;
+        }
+        if (!given) return;
+        const auto level = read_level(section, "clear", Need::optional, watched, draft);
+        limit.clear = level.value_or(0.0);
+        facts.clear_known = level.has_value();
+        return;
+    }
+    section.allow("clear");
+    if (defaults.clear_by_rf && draft.configuration.plan.roles.forward) {
+        limit.clear_by = core::ClearBy::rf_off;
+        filled.emplace_back("clear: rf off");
+    } else if (defaults.clear) {
+        limit.clear = *defaults.clear;
+        facts.clear_known = facts.trip_known;
+        filled.push_back(fmt::format("clear: {}", show(limit.clear, watched.unit)));
+    } else if (facts.trip_known) {
+        section.fault(
+            "clear", "'clear' is missing",
+            fmt::format("the level at which the cause is gone, on the safe side of the trip: 'clear: …' with {}",
+                        name_of(dimension_of(watched.unit))));
+    }
+}
+
+void read_gate(Section& section, const Draft& draft, const LimitDefaults& defaults, core::LimitPlan& limit,
+               LimitFacts& facts, Filled& filled) {
+    Section gate = section.section("while", Need::optional);
+    if (!gate.present()) {
+        if (section.has("while") || !defaults.gate) return;
+        limit.gate = defaults.gate;
+        const auto info = core::describe(draft.configuration.plan, defaults.gate->quantity);
+        filled.push_back(
+            fmt::format("while: {{quantity: {}, above: {}}}", info.id, show(defaults.gate->level, info.unit)));
+        return;
+    }
+    facts.gate_place = gate.place();
+    const auto quantity = find_quantity(gate, "quantity", draft);
+    const bool above = gate.has("above"), below = gate.has("below");
+    gate.allow("above");
+    gate.allow("below");
+    if (above == below) {
+        gate.fault("above", above ? "both 'above' and 'below'" : "neither 'above' nor 'below'",
+                   "one of them, with the level at which the limit begins to watch");
+    } else if (quantity) {
+        const auto level = read_level(gate, above ? "above" : "below", Need::required, *quantity, draft);
+        if (level)
+            limit.gate = core::Gate{
+                .quantity = quantity->index, .level = *level, .open = above ? Direction::above : Direction::below};
+    }
+    gate.finish();
+}
+
+std::string usual_name(const core::Plan& plan, const core::LimitPlan& limit) {
+    std::string name{core::describe(plan, limit.watch).name};
+    if (!name.empty() && name.front() >= 'a' && name.front() <= 'z')
+        name.front() = static_cast<char>(name.front() - 'a' + 'A');
+    return fmt::format("{} too {}", name, limit.direction == Direction::above ? "high" : "low");
+}
+
+void read_limit(const Entry& entry, Section& limits, Draft& draft) {
+    Section section{&entry.value, entry.place, limits.path_of(entry.key), draft.report};
+    if (!section.present()) return;
+    core::LimitPlan limit;
+    LimitFacts facts;
+    Filled filled;
+    limit.id = entry.key;
+    const auto name = section.text("name", Need::optional);
+    const auto watched = find_quantity(section, "watch", draft);
+    limit.edge =
+        section
+            .choice<core::Edge>(
+                "edge", {{"reading", core::Edge::reading}, {"low", core::Edge::low}, {"high", core::Edge::high}},
+                Need::optional)
+            .value_or(core::Edge::reading);
+    const auto qualify = section.duration("qualify", Need::optional, Sign::not_negative);
+    const auto hold_off = section.duration("hold_off", Need::optional);
+    const auto rearm = section.choice<core::Rearm>(
+        "rearm", {{"automatic", core::Rearm::automatic}, {"latched", core::Rearm::latched}}, Need::optional);
+    limit.counted = section.flag("counted", Need::optional).value_or(true);
+    if (!watched) {
+        for (const std::string_view key : {"above", "below", "clear", "warn", "while"}) section.allow(key);
+        section.finish();
+        return;
+    }
+    limit.watch = watched->index;
+    read_trip(section, *watched, draft, limit, facts, filled);
+    const LimitDefaults defaults =
+        limit_defaults(draft, limit.watch, facts.direction_known ? std::optional{limit.direction} : std::nullopt,
+                       facts.trip_known ? std::optional{limit.trip} : std::nullopt);
+    read_clear(section, *watched, draft, defaults, limit, facts, filled);
+    limit.warn = read_level(section, "warn", Need::optional, *watched, draft);
+    read_gate(section, draft, defaults, limit, facts, filled);
+    limit.qualify = qualify.value_or(defaults.qualify);
+    limit.hold_off = hold_off.value_or(defaults.hold_off);
+    limit.rearm = rearm.value_or(defaults.rearm);
+    if (!section.has("qualify")) filled.push_back(fmt::format("qualify: {}", show(limit.qualify)));
+    if (!section.has("hold_off")) filled.push_back(fmt::format("hold_off: {}", show(limit.hold_off)));
+    if (!section.has("rearm"))
+        filled.push_back(fmt::format("rearm: {}", limit.rearm == core::Rearm::automatic ? "automatic" : "latched"));
+    limit.name = name.value_or(usual_name(draft.plan(), limit));
+    check_limit(section, draft, limit, facts);
+    if (!filled.empty())
+        draft.report.advise(entry.place, section.path(),
+                            fmt::format("default not confirmed: {}; write it to confirm it", fmt::join(filled, ", ")));
+    section.finish();
+    draft.plan().limits.push_back(std::move(limit));
+}
+
+/// Each contact that isn't a mere status inhibits while it is open.
+void add_contact_limits(Draft& draft) {
+    core::Plan& plan = draft.plan();
+    for (std::size_t i = 0; i < draft.sensors.size(); ++i) {
+        const SensorDraft& sensor = draft.sensors[i];
+        if (sensor.kind != core::ChannelKind::contact || !sensor.contact.interlock) continue;
+        core::LimitPlan limit;
+        limit.id = plan.channels[i].id + "-opened";
+        limit.name = plan.channels[i].name + ": contact opened";
+        limit.watch = static_cast<core::QuantityIndex>(i);
+        limit.direction = Direction::below;
+        limit.trip = 0.5;
+        limit.clear = 0.75;
+        limit.hold_off = sensor.contact.hold_off;
+        limit.rearm = sensor.contact.rearm;
+        const bool taken = std::any_of(plan.limits.begin(), plan.limits.end(),
+                                       [&](const core::LimitPlan& other) { return other.id == limit.id; });
+        if (taken)
+            draft.report.fault(
+                sensor.place, sensor.path,
+                fmt::format("the limit '{}' is made for this contact, and another has its name", limit.id),
+                "another name for the other limit, or 'interlock: no' here");
+        plan.limits.push_back(std::move(limit));
+    }
+}
+
+}  // namespace
+
+void read_limits(Section& top, Draft& draft) {
+    const bool contacts = std::any_of(draft.sensors.begin(), draft.sensors.end(), [](const SensorDraft& sensor) {
+        return sensor.kind == core::ChannelKind::contact && sensor.contact.interlock;
+    });
+    Section section = top.section("limits", contacts ? Need::optional : Need::required);
+    const auto entries = section.named_entries(most_limits);
+    if (section.present() && entries.empty() && !contacts)
+        draft.report.fault(section.place(), section.path(), "there is no limit, so nothing would be protected",
+                           "at least one, such as 'heatsink: {watch: heatsink, above: 70 degC, …}'");
+    for (const Entry* entry : entries) read_limit(*entry, section, draft);
+    section.finish();
+    add_contact_limits(draft);
+}
+
+}  // namespace dekeyd::formats

@@ -1,0 +1,234 @@
+#include "formats/limit_checks.hpp"
+
+#include <array>
+#include <cmath>
+
+#include "core/rf.hpp"
+
+namespace dekeyd::formats {
+
+using core::Derived;
+using core::Direction;
+
+namespace {
+
+enum class Input { forward, reflected, drive, supply, current, heatsink, ambient, gain };
+
+struct Needs {
+    Derived derived;
+    std::vector<Input> inputs;
+};
+
+const std::vector<Needs>& needs() {
+    static const std::vector<Needs> rows{
+        {Derived::vswr, {Input::forward, Input::reflected}},
+        {Derived::reflection, {Input::forward, Input::reflected}},
+        {Derived::return_loss, {Input::forward, Input::reflected}},
+        {Derived::mismatch_loss, {Input::forward, Input::reflected}},
+        {Derived::net_power, {Input::forward, Input::reflected}},
+        {Derived::antenna_vswr, {Input::forward, Input::reflected}},
+        {Derived::antenna_power, {Input::forward, Input::reflected}},
+        {Derived::gain, {Input::forward, Input::drive}},
+        {Derived::compression, {Input::forward, Input::drive, Input::gain}},
+        {Derived::dc_power, {Input::supply, Input::current}},
+        {Derived::efficiency, {Input::forward, Input::supply, Input::current}},
+        {Derived::heat, {Input::forward, Input::supply, Input::current}},
+        {Derived::circulator_load, {Input::reflected}},
+        {Derived::thermal_resistance, {Input::heatsink, Input::ambient, Input::forward, Input::supply, Input::current}},
+        {Derived::settling_temperature, {Input::heatsink}},
+        {Derived::time_to_limit, {Input::heatsink}},
+    };
+    return rows;
+}
+
+std::string_view missing_input(const Draft& draft, Input input) {
+    const core::Roles& roles = draft.configuration.plan.roles;
+    switch (input) {
+        case Input::forward:
+            return roles.forward ? "" : "a sensor with 'role: forward'";
+        case Input::reflected:
+            return roles.reflected ? "" : "a sensor with 'role: reflected'";
+        case Input::drive:
+            return roles.drive ? "" : "a sensor with 'role: drive'";
+        case Input::supply:
+            return roles.supply ? "" : "a sensor with 'role: supply'";
+        case Input::current:
+            return roles.current ? "" : "a sensor with 'role: current'";
+        case Input::heatsink:
+            return roles.heatsink ? "" : "a sensor with 'role: heatsink'";
+        case Input::ambient:
+            return roles.ambient ? "" : "a sensor with 'role: ambient'";
+        case Input::gain:
+            return draft.configuration.plan.rf.small_signal_gain_db ? "" : "'small_signal_gain:' under 'amplifier:'";
+    }
+    return "";
+}
+
+/// A quantity that nothing feeds stays unknown for ever, and unknown inhibits.
+void check_inputs(Section& section, std::string_view key, const Draft& draft, core::QuantityIndex watch) {
+    const core::Plan& plan = draft.configuration.plan;
+    for (const Needs& row : needs()) {
+        if (plan.index(row.derived) != watch) continue;
+        std::vector<std::string_view> missing;
+        for (const Input input : row.inputs) {
+            if (const auto words = missing_input(draft, input); !words.empty()) missing.push_back(words);
+        }
+        if (!missing.empty())
+            section.fault(key,
+                          fmt::format("'{}' can't be worked out from what is measured", core::describe(plan, watch).id),
+                          fmt::format("{}", fmt::join(missing, " and ")));
+    }
+}
+
+bool safe_side(const core::LimitPlan& limit, double level) {
+    return limit.direction == Direction::above ? level < limit.trip : level > limit.trip;
+}
+
+void check_sides(Section& section, const core::LimitPlan& limit, const LimitFacts& facts, core::Unit unit) {
+    if (!facts.trip_known) return;
+    const std::string_view side = limit.direction == Direction::above ? "below" : "above";
+    if (facts.clear_known && !safe_side(limit, limit.clear))
+        section.fault("clear",
+                      fmt::format("the clear level of {} is not on the safe side of the trip at {}",
+                                  show(limit.clear, unit), show(limit.trip, unit)),
+                      fmt::format("a clear level {} {}, with room between for the reading to move in", side,
+                                  show(limit.trip, unit)));
+    if (limit.warn && !safe_side(limit, *limit.warn))
+        section.fault("warn",
+                      fmt::format("the warn level of {} is not on the safe side of the trip at {}",
+                                  show(*limit.warn, unit), show(limit.trip, unit)),
+                      fmt::format("a warn level {} {}", side, show(limit.trip, unit)));
+}
+
+void check_vswr(Section& section, const Draft& draft, const core::LimitPlan& limit, const LimitFacts& facts) {
+    if (!facts.trip_known) return;
+    const core::Plan& plan = draft.configuration.plan;
+    const bool vswr = limit.watch == plan.index(Derived::vswr);
+    const bool antenna = limit.watch == plan.index(Derived::antenna_vswr);
+    if ((vswr || antenna) && !(limit.trip > 1.0)) {
+        section.fault(
+            facts.trip_key,
+            fmt::format("a VSWR of {} is that of a perfect load, or of none", show(limit.trip, core::Unit::none)),
+            "a trip above 1, such as 2.0");
+        return;
+    }
+    const bool reflection = limit.watch == plan.index(Derived::reflection);
+    if (reflection && !(limit.trip > 0.0 && limit.trip < 1.0)) {
+        section.fault(facts.trip_key, "a reflection coefficient lies between 0 and 1", "a trip such as 0.33");
+        return;
+    }
+    const double loss = plan.rf.feeder_loss_db;
+    if (!(loss > 0.0)) return;
+    const double most = lost_antenna_reflection(loss);
+    const std::string behind = fmt::format("behind {} of feeder", show(loss, core::Unit::decibel));
+    constexpr std::string_view mend =
+        "a trip that a lost antenna would reach, with a margin; or the coupler at the antenna";
+    const double most_vswr = (1.0 + most) / (1.0 - most);
+    if (vswr && limit.direction == Direction::above && limit.trip >= most_vswr)
+        section.fault(facts.trip_key,
+                      fmt::format("{} a lost antenna reads VSWR {:.2f}, so a trip at {} would never act", behind,
+                                  most_vswr, show(limit.trip, core::Unit::none)),
+                      std::string{mend});
+    if (reflection && limit.direction == Direction::above && limit.trip >= most)
+        section.fault(facts.trip_key, fmt::format("{} a lost antenna reads {:.3f}", behind, most), std::string{mend});
+    const bool return_loss = limit.watch == plan.index(Derived::return_loss);
+    if (return_loss && limit.direction == Direction::below && limit.trip <= 2.0 * loss)
+        section.fault(
+            facts.trip_key,
+            fmt::format("{} a lost antenna reads a return loss of {}", behind, show(2.0 * loss, core::Unit::decibel)),
+            std::string{mend});
+}
+
+void check_gate(Section& section, Draft& draft, const core::LimitPlan& limit, const LimitFacts& facts) {
+    if (!limit.gate || facts.gate_place.line == 0) return;
+    const core::Plan& plan = draft.configuration.plan;
+    const auto info = core::describe(plan, limit.gate->quantity);
+    const auto fault = [&](std::string what, std::string expected) {
+        draft.report.fault(facts.gate_place, section.path_of("while"), std::move(what), std::move(expected));
+    };
+    if (limit.gate->quantity >= plan.channels.size()) {
+        for (const Needs& row : needs()) {
+            if (plan.index(row.derived) != limit.gate->quantity) continue;
+            for (const Input input : row.inputs) {
+                if (const auto words = missing_input(draft, input); !words.empty())
+                    fault(fmt::format("'{}' can't be worked out from what is measured", info.id), std::string{words});
+            }
+        }
+        return;
+    }
+    const core::Channel& channel = plan.channels[limit.gate->quantity];
+    const bool above = limit.gate->open == Direction::above;
+    if (channel.power && above && limit.gate->level <= line_floor_w(*channel.power))
+        fault(fmt::format("{} is not above the {} that '{}' shows at its floor", show(limit.gate->level, info.unit),
+                          show(line_floor_w(*channel.power), info.unit), info.id),
+              "a higher level: the gate could never be seen to be closed");
+    // Between RF present and the minimum for ratios the quantity is neither measurable nor excused.
+    const bool forward = plan.roles.forward == limit.gate->quantity;
+    if (forward && above && draft.amplifier.rf_levels_known && needs_forward_power(draft, limit.watch) &&
+        limit.gate->level < plan.rf.minimum_forward_w)
+        fault(
+            fmt::format("the limit would watch from {} forward, but '{}' is not measurable below {}, and what can't be "
+                        "told inhibits",
+                        show(limit.gate->level, core::Unit::watt), core::describe(plan, limit.watch).id,
+                        show(plan.rf.minimum_forward_w, core::Unit::watt)),
+            fmt::format("at least {}", show(plan.rf.minimum_forward_w, core::Unit::watt)));
+}
+
+/// Room for the reading to move in; a trip and a clear a hair apart chatter.
+bool too_near(const core::LimitPlan& limit, core::Unit unit) {
+    const double room = std::fabs(limit.trip - limit.clear);
+    constexpr double least_k = 3.0, least_db = 0.5, least_share = 0.02;
+    if (unit == core::Unit::celsius) return room < least_k;
+    if (unit == core::Unit::decibel || unit == core::Unit::dbm) return room < least_db;
+    return room < least_share * std::fabs(limit.trip);
+}
+
+void advise(Section& section, Draft& draft, const core::LimitPlan& limit, const LimitFacts& facts, core::Unit unit) {
+    const core::Plan& plan = draft.configuration.plan;
+    if (facts.trip_known && facts.clear_known && safe_side(limit, limit.clear) && too_near(limit, unit))
+        draft.report.advise(
+            section.place_of("clear"), section.path_of("clear"),
+            fmt::format("{} is very near the trip at {}: the reading's own noise may trip and clear it in turn",
+                        show(limit.clear, unit), show(limit.trip, unit)));
+    const bool vswr = limit.watch == plan.index(Derived::vswr) || limit.watch == plan.index(Derived::antenna_vswr);
+    if (vswr && limit.rearm == core::Rearm::automatic)
+        draft.report.advise(
+            section.place_of("rearm"), section.path_of("rearm"),
+            "a VSWR that re-arms by itself: once de-keyed it can't be seen to be mended, so each try sends "
+            "full power into the fault until the lockout");
+    if (vswr && facts.trip_known && plan.rf.directivity_db && limit.direction == Direction::above) {
+        const double leak = std::pow(10.0, -*plan.rf.directivity_db / 20.0);
+        const double perfect = (1.0 + leak) / (1.0 - leak);
+        if (limit.watch == plan.index(Derived::vswr) && limit.trip <= perfect)
+            draft.report.advise(
+                section.place_of(facts.trip_key), section.path(),
+                fmt::format("with {} of directivity a perfect load may read {:.2f}, so this trips on good "
+                            "antennas",
+                            show(*plan.rf.directivity_db, core::Unit::decibel), perfect));
+    }
+    if (limit.watch >= plan.channels.size() || !facts.trip_known || limit.direction != Direction::above) return;
+    const core::Channel& channel = plan.channels[limit.watch];
+    if (channel.power && limit.trip > line_ceiling_w(*channel.power))
+        draft.report.advise(section.place_of(facts.trip_key), section.path(),
+                            fmt::format("the chain can tell no more than {}, so it trips there already",
+                                        show(line_ceiling_w(*channel.power), core::Unit::watt)));
+    if (channel.power && limit.trip <= line_floor_w(*channel.power))
+        section.fault(
+            facts.trip_key,
+            fmt::format("{} is not above the {} that '{}' shows at its floor: it would trip with no power at all",
+                        show(limit.trip, unit), show(line_floor_w(*channel.power), unit), channel.id),
+            "a higher trip");
+}
+
+}  // namespace
+
+void check_limit(Section& section, Draft& draft, const core::LimitPlan& limit, const LimitFacts& facts) {
+    const core::Unit unit = core::describe(draft.configuration.plan, limit.watch).unit;
+    check_inputs(section, "watch", draft, limit.watch);
+    check_sides(section, limit, facts, unit);
+    check_vswr(section, draft, limit, facts);
+    check_gate(section, draft, limit, facts);
+    advise(section, draft, limit, facts, unit);
+}
+
+}  // namespace dekeyd::formats

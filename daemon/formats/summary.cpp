@@ -1,0 +1,150 @@
+// The configuration in sentences.
+#include <algorithm>
+
+#include "formats/configuration_parts.hpp"
+#include "formats/reaction.hpp"
+
+namespace dekeyd::formats {
+namespace {
+
+std::string_view driver_words(BusDriver driver) {
+    switch (driver) {
+        case BusDriver::w1:
+            return "1-Wire thermometers";
+        case BusDriver::iio:
+            return "converter";
+        case BusDriver::hwmon:
+            return "monitor chip";
+        case BusDriver::contact:
+            return "contacts";
+    }
+    return "bus";
+}
+
+std::string lower_first(std::string_view name) {
+    std::string result{name};
+    // "VSWR" and the like stay as they are.
+    const bool capital_word = result.size() > 1 && result[1] >= 'A' && result[1] <= 'Z';
+    if (!result.empty() && !capital_word && result[0] >= 'A' && result[0] <= 'Z')
+        result[0] = static_cast<char>(result[0] - 'A' + 'a');
+    return result;
+}
+
+std::string line_sentence(const LineConfig& line, std::string_view what) {
+    if (line.driver == LineDriver::file)
+        return fmt::format("{} is the file {}, which drives no output and protects nothing.", what, line.path);
+    const std::string on = line.chip.empty() ? "on whichever chip has it" : fmt::format("on {}", line.chip);
+    return fmt::format("{} is GPIO line {} {}; {} permits, and a line that nothing drives must read {}.", what,
+                       line.line, on, line.permit_high ? "high" : "low", line.permit_high ? "low" : "high");
+}
+
+std::string gate_words(const core::Plan& plan, const core::Gate& gate) {
+    const core::QuantityInfo info = core::describe(plan, gate.quantity);
+    return fmt::format(", while {} is at or {} {}", lower_first(info.name),
+                       gate.open == core::Direction::above ? "above" : "below", show(gate.level, info.unit));
+}
+
+std::string leave_words(const core::LimitPlan& limit, core::Unit unit) {
+    const std::string gone =
+        limit.clear_by == core::ClearBy::rf_off
+            ? fmt::format("RF has been off for {}", show(limit.hold_off))
+            : fmt::format("it has been {} {} for {}", limit.direction == core::Direction::above ? "below" : "above",
+                          show(limit.clear, unit), show(limit.hold_off));
+    if (limit.rearm == core::Rearm::latched) return fmt::format("latches until an operator resets it and {}", gone);
+    return fmt::format("permits again when {}", gone);
+}
+
+std::string limit_sentence(const Configuration& configuration, const core::LimitPlan& limit) {
+    const core::Plan& plan = configuration.plan;
+    const core::QuantityInfo info = core::describe(plan, limit.watch);
+    const bool contact =
+        limit.watch < plan.channels.size() && plan.channels[limit.watch].kind == core::ChannelKind::contact;
+    const std::string for_time =
+        limit.qualify > core::Duration::zero() ? fmt::format(" for {}", show(limit.qualify)) : "";
+    const std::string edge = limit.edge == core::Edge::low    ? "the low end of "
+                             : limit.edge == core::Edge::high ? "the high end of "
+                                                              : "";
+    const std::string cause =
+        contact ? fmt::format("De-keys when the contact of {} opens{}", lower_first(info.name), for_time)
+                : fmt::format("De-keys when {}{} is at or {} {}{}", edge, lower_first(info.name),
+                              limit.direction == core::Direction::above ? "above" : "below",
+                              show(limit.trip, info.unit), for_time);
+    const std::string gate = limit.gate ? gate_words(plan, *limit.gate) : "";
+    const std::string leave =
+        contact && limit.rearm == core::Rearm::automatic
+            ? fmt::format("permits again when it has been closed for {}", show(limit.hold_off))
+        : contact
+            ? fmt::format("latches until an operator resets it and it has been closed for {}", show(limit.hold_off))
+            : leave_words(limit, info.unit);
+    const std::string warn =
+        limit.warn ? fmt::format(" Warns {} {}.", limit.direction == core::Direction::above ? "from" : "down to",
+                                 show(*limit.warn, info.unit))
+                   : "";
+    return fmt::format("{}{}; {}. At worst {} from the sensor to the line ({}).{}", cause, gate, leave,
+                       show(reaction(configuration, limit).total()), limit.id, warn);
+}
+
+void add_sensors(const Configuration& configuration, std::vector<std::string>& sentences) {
+    for (const BusConfig& bus : configuration.buses) {
+        std::vector<std::string> names;
+        for (const SlotConfig& slot : bus.slots) {
+            const std::string name = fmt::format("{} at {}", slot.sensor, slot.address);
+            names.push_back(std::find(names.begin(), names.end(), name) == names.end() ? name : slot.sensor + " again");
+        }
+        const std::string device = bus.device.empty() ? "" : fmt::format(" {}", bus.device);
+        sentences.push_back(fmt::format("Reads the {}{} '{}' once in {}: {}.", driver_words(bus.driver), device, bus.id,
+                                        show(round_time(bus)), fmt::join(names, ", ")));
+    }
+    for (const core::Channel& channel : configuration.plan.channels) {
+        sentences.push_back(channel.required ? fmt::format("De-keys when {} has given no good reading for {}.",
+                                                           lower_first(channel.name), show(channel.allowed_age))
+                                             : fmt::format("Goes on without {}.", lower_first(channel.name)));
+    }
+}
+
+void add_interlock(const Configuration& configuration, std::vector<std::string>& sentences) {
+    const core::InterlockPlan& interlock = configuration.plan.interlock;
+    sentences.push_back(
+        fmt::format("Permits for the first time when everything has been good for {}{}.", show(interlock.settling),
+                    interlock.held_after_start ? " and an operator has released the hold of each start" : ""));
+    sentences.push_back(fmt::format("Locks out after {} trips within {}, or {} starts after an unclean stop within {}.",
+                                    interlock.lockout_trips, show(interlock.lockout_window), interlock.unclean_starts,
+                                    show(interlock.unclean_window)));
+    if (configuration.plan.roles.drive)
+        sentences.push_back(fmt::format("Re-arms by itself only while drive is under {}.",
+                                        show(configuration.plan.rf.drive_absent_w, core::Unit::watt)));
+}
+
+void add_mqtt(const Configuration& configuration, std::vector<std::string>& sentences) {
+    if (!configuration.mqtt) {
+        sentences.emplace_back("Publishes nothing: there is no 'mqtt:' section.");
+        return;
+    }
+    const MqttConfig& mqtt = *configuration.mqtt;
+    std::vector<std::string_view> allowed{"hold"};
+    if (mqtt.remote_release) allowed.emplace_back("release");
+    if (mqtt.remote_reset) allowed.emplace_back("reset");
+    sentences.push_back(fmt::format("Publishes to the broker at {}:{}{}; from there it takes: {}.", mqtt.host,
+                                    mqtt.port, mqtt.tls ? " over TLS" : "", fmt::join(allowed, ", ")));
+}
+
+}  // namespace
+
+std::vector<std::string> summarise(const Configuration& configuration) {
+    std::vector<std::string> sentences;
+    const core::RfPlan& rf = configuration.plan.rf;
+    const std::string rated = rf.rated_w > 0.0 ? fmt::format(", rated {}", show(rf.rated_w, core::Unit::watt)) : "";
+    const std::string frequency =
+        configuration.frequency_hz ? fmt::format(" at {:.6g} MHz", *configuration.frequency_hz / 1e6) : "";
+    sentences.push_back(fmt::format("{} ({}){}{}.", configuration.name, configuration.id, rated, frequency));
+    sentences.push_back(line_sentence(configuration.line, "The inhibit line"));
+    if (configuration.contactor) sentences.push_back(line_sentence(*configuration.contactor, "The supply contactor"));
+    add_sensors(configuration, sentences);
+    for (const core::LimitPlan& limit : configuration.plan.limits)
+        sentences.push_back(limit_sentence(configuration, limit));
+    add_interlock(configuration, sentences);
+    add_mqtt(configuration, sentences);
+    return sentences;
+}
+
+}  // namespace dekeyd::formats
