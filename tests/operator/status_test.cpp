@@ -1,0 +1,78 @@
+#include "dekeyctl/status.hpp"
+
+#include <doctest/doctest.h>
+
+#include "sample.hpp"
+
+using namespace dekeyd::ctl;
+
+TEST_CASE("a whole status is read") {
+    const Message message = read_message(nlohmann::json{{"ok", true}, {"status", sample::status()}}.dump());
+    REQUIRE(message.status);
+    CHECK(message.ok == true);
+    CHECK(message.error.empty());
+    const Status& status = *message.status;
+    CHECK(status.permit);
+    CHECK(status.state == "permitted");
+    CHECK(status.quantities.size() == 5);
+    CHECK(status.quantities[0].unit == "°C");
+    CHECK(*status.quantities[0].value == doctest::Approx(41.3));
+    REQUIRE(status.limits.size() == 5);
+    CHECK(status.limits[0].above);
+    CHECK(*status.limits[0].warn == doctest::Approx(65.0));
+    CHECK_FALSE(status.limits[1].clears_by_level);
+    CHECK(status.limits[1].latches);
+    CHECK_FALSE(status.limits[2].above);
+    CHECK(status.memory_locked);
+    CHECK(status.broker_connected == true);
+}
+
+TEST_CASE("no permit is concluded from a status that doesn't say so") {
+    auto json = sample::status();
+    json.erase("permit");
+    CHECK_FALSE(read_message(nlohmann::json{{"status", json}}.dump()).status);
+    json["permit"] = "true";
+    const Message message = read_message(nlohmann::json{{"status", json}}.dump());
+    CHECK_FALSE(message.status);
+    CHECK_FALSE(message.error.empty());
+}
+
+TEST_CASE("anything else than a JSON object is an error, never an exception") {
+    for (const char* line : {"", "{", "[]", "null", "7", "\"x\"", "\xff\xfe", "{\"ok\":}"})
+        CHECK_FALSE(read_message(line).error.empty());
+    // Wrong types where others are expected: empty, not thrown.
+    const Message odd =
+        read_message(R"({"ok":"yes","status":{"permit":true,"causes":7,"limits":[1,null],"guard":[]}})");
+    CHECK_FALSE(odd.ok);
+    REQUIRE(odd.status);
+    CHECK(odd.status->causes.empty());
+    CHECK(odd.status->limits.size() == 2);
+}
+
+TEST_CASE("events and answers to orders are read") {
+    const Message event = read_message(sample::event(3, "tripped", "VSWR 3.4 is above 2.0"));
+    REQUIRE(event.event);
+    CHECK(event.event->number == 3);
+    CHECK(event.event->text == "VSWR 3.4 is above 2.0");
+    const Message answer = read_message(R"({"ok":false,"outcome":"refused","text":"heatsink still stands"})");
+    CHECK(answer.ok == false);
+    CHECK(answer.outcome == "refused");
+    CHECK(answer.text == "heatsink still stands");
+}
+
+TEST_CASE("strings from the daemon can't drive the terminal") {
+    const Message event = read_message(sample::event(1, "tripped", "a\x1b[2Jb"));
+    CHECK(event.event->text == "a?[2Jb");
+}
+
+TEST_CASE("faults that come with RF alone are called what they are") {
+    const Message message = read_message(nlohmann::json{{"status", sample::status()}}.dump());
+    CHECK(sensor_notes(*message.status) ==
+          std::vector<std::string>{
+              "heatsink: faults 4 % while keyed, none otherwise (last: bad CRC): suspect RF on this cable"});
+    Status even = *message.status;
+    even.channels[0].faults_idle = 40;
+    CHECK(sensor_notes(even)[0] == "heatsink: faults 4 % while keyed, 4 % otherwise (last: bad CRC)");
+    even.channels[0] = {.id = "heatsink", .last_fault = "none", .good_keyed = 5, .good_idle = 5};
+    CHECK(sensor_notes(even).empty());
+}

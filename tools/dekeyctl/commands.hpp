@@ -1,0 +1,47 @@
+// The sub-commands. Each prints to standard output, complains on standard error, and returns the exit code.
+#pragma once
+
+#include <string>
+
+namespace dekeyd::ctl {
+
+/// The exit codes, for scripts.
+enum ExitCode : int {
+    exit_done = 0,         ///< done; status: permitted
+    exit_refused = 1,      ///< the command was refused, or the configuration has faults
+    exit_usage = 2,        ///< wrong arguments
+    exit_inhibited = 3,    ///< status: inhibited
+    exit_unreachable = 4,  ///< the daemon can't be reached
+    exit_nonsense = 5,     ///< the daemon's answer was not understood
+};
+
+struct StatusOptions {
+    std::string socket;
+    bool json = false;
+    bool all = false;  ///< causes, values beside their limits and sensors' faults too
+};
+int run_status(const StatusOptions& options);
+
+struct OrderOptions {
+    std::string socket;
+    std::string order;  ///< hold, release or reset
+    std::string reason;
+    bool json = false;
+};
+int run_order(const OrderOptions& options);
+
+struct CheckOptions {
+    std::string file;
+    bool json = false;
+};
+int run_check(const CheckOptions& options);
+
+struct WatchOptions {
+    std::string socket;
+    double hz = 5.0;
+    bool json = false;
+    bool plain = false;  ///< lines even where standard output is a terminal
+};
+int run_watch(const WatchOptions& options);
+
+}  // namespace dekeyd::ctl

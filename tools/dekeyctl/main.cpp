@@ -1,0 +1,115 @@
+// dekeyctl: the operator's command.
+#include <fmt/format.h>
+
+#include <CLI/CLI.hpp>
+#include <cstdio>
+#include <exception>
+#include <functional>
+#include <string>
+
+#include "dekeyctl/client.hpp"
+#include "dekeyctl/commands.hpp"
+
+namespace {
+
+using namespace dekeyd::ctl;
+
+constexpr const char* closing = R"(Examples:
+  dekeyctl status                        may it transmit, and if not, why?
+  dekeyctl watch                         live view: each value beside its limits
+  dekeyctl hold --reason "on the mast"   take the permit away until 'dekeyctl release'
+  dekeyctl reset                         after a latched trip, once its cause is gone
+  dekeyctl check /etc/dekeyd.yaml        every fault of a configuration, or what it guards
+
+Exit codes:
+  0  done; for status: permitted         3  for status: inhibited
+  1  refused, or faults were found       4  dekeyd can't be reached
+  2  wrong arguments                     5  dekeyd's answer was not understood
+
+dekeyd is the last line of protection, never the only one. Working on an amplifier, its
+feeder or its antenna: isolate it and lock it off; a hold is no substitute.)";
+
+int run(int argc, char** argv) {
+    CLI::App app{"Shows and commands dekeyd, the last-line interlock of a radio-frequency power amplifier.",
+                 "dekeyctl"};
+    app.footer(closing);
+    app.require_subcommand(1);
+    app.fallthrough();
+    std::string run_directory = "/run/dekeyd";
+    std::string socket;
+    app.add_option("--run", run_directory, "dekeyd's run directory")->capture_default_str();
+    app.add_option("--socket", socket, "the control socket itself; default: 'control' in the run directory");
+
+    std::function<int()> chosen;
+    const auto path = [&] { return socket.empty() ? run_directory + "/control" : socket; };
+
+    StatusOptions status;
+    auto* status_command = app.add_subcommand("status", "One line: permit or inhibit, and why");
+    status_command->add_flag("--json", status.json, "the daemon's whole answer, as JSON");
+    status_command->add_flag("-a,--all", status.all, "causes, values beside their limits and sensors' faults too");
+    status_command->footer("Example:\n  dekeyctl status --run /tmp/demo/run || echo 'not permitted'");
+    status_command->callback([&] {
+        status.socket = path();
+        chosen = [&] { return run_status(status); };
+    });
+
+    OrderOptions order;
+    const auto add_order = [&](const char* name, const char* what, const char* example) {
+        auto* command = app.add_subcommand(name, what);
+        command->add_flag("--json", order.json, "the daemon's answer, as JSON");
+        command->footer(std::string{"Example:\n  "} + example);
+        command->callback([&, name] {
+            order.socket = path();
+            order.order = name;
+            chosen = [&] { return run_order(order); };
+        });
+        return command;
+    };
+    add_order("hold", "Takes the permit away and keeps it away; a restart doesn't end it",
+              "dekeyctl hold --reason 'replacing the feeder'")
+        ->add_option("-r,--reason", order.reason, "why, for the journal");
+    add_order("release", "Ends a hold; permits only when nothing else stands", "dekeyctl release");
+    add_order("reset", "Ends latches and the lockout whose causes are gone; otherwise says what still stands",
+              "dekeyctl reset && dekeyctl status");
+
+    CheckOptions check;
+    auto* check_command = app.add_subcommand("check", "All faults of a configuration file, or what it would guard");
+    check_command->add_option("file", check.file, "the configuration")->required();
+    check_command->add_flag("--json", check.json, "faults, advice and summary as JSON");
+    check_command->footer("Example:\n  dekeyctl check config/dekeyd.yaml");
+    check_command->callback([&] { chosen = [&] { return run_check(check); }; });
+
+    WatchOptions watch;
+    auto* watch_command = app.add_subcommand("watch", "Live view; plain lines where the output isn't a terminal");
+    watch_command->add_flag("--json", watch.json, "each status and event as a line of JSON");
+    watch_command->add_flag("--plain", watch.plain, "lines even on a terminal");
+    watch_command->add_option("--hz", watch.hz, "statuses a second")
+        ->check(CLI::Range(0.1, 50.0))
+        ->capture_default_str();
+    watch_command->footer("Examples:\n  dekeyctl watch\n  dekeyctl watch --json | jq 'select(.event)'");
+    watch_command->callback([&] {
+        watch.socket = path();
+        chosen = [&] { return run_watch(watch); };
+    });
+
+    try {
+        app.parse(argc, argv);
+    } catch (const CLI::ParseError& error) {
+        return app.exit(error) == 0 ? exit_done : exit_usage;
+    }
+    return chosen();
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+    try {
+        return run(argc, argv);
+    } catch (const Unreachable& error) {
+        fmt::print(stderr, "dekeyctl: {}\n", error.what());
+        return exit_unreachable;
+    } catch (const std::exception& error) {
+        fmt::print(stderr, "dekeyctl: {}\n", error.what());
+        return exit_nonsense;
+    }
+}

@@ -1,0 +1,41 @@
+#include <fmt/format.h>
+
+#include <cstdio>
+#include <nlohmann/json.hpp>
+
+#include "dekeyctl/client.hpp"
+#include "dekeyctl/commands.hpp"
+#include "dekeyctl/status.hpp"
+#include "dekeyctl/terminal.hpp"
+#include "dekeyctl/text.hpp"
+
+namespace dekeyd::ctl {
+
+int run_order(const OrderOptions& options) {
+    nlohmann::json request{{"ask", options.order}};
+    if (!options.reason.empty()) request["reason"] = options.reason;
+    // A reason that isn't UTF-8 is sent with its broken bytes replaced rather than refused: a hold must not fail for
+    // it.
+    const std::string answer =
+        ask(options.socket, request.dump(-1, ' ', false, nlohmann::json::error_handler_t::replace));
+    const Message message = read_message(answer);
+    if (!message.ok) {
+        fmt::print(stderr, "dekeyctl: {}: {}\n", options.socket,
+                   message.error.empty() ? "the answer doesn't say whether it was done" : message.error);
+        return exit_nonsense;
+    }
+    const int code = *message.ok ? exit_done : exit_refused;
+    if (options.json) {
+        fmt::print("{}\n", answer);
+        return code;
+    }
+    std::FILE* out = *message.ok ? stdout : stderr;
+    const bool utf8 = look_of(out).utf8;
+    const std::string said = !message.text.empty() ? message.text : message.error;
+    const std::string outcome = !message.outcome.empty() ? message.outcome : *message.ok ? "done" : "refused";
+    const std::string words = said.empty() ? outcome : outcome + ": " + said;
+    fmt::print(out, "{}\n", utf8 ? words : to_ascii(words));
+    return code;
+}
+
+}  // namespace dekeyd::ctl

@@ -1,0 +1,91 @@
+// What the daemon says over the control socket, as plain values.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace dekeyd::ctl {
+
+struct Quantity {
+    std::string id{}, name{}, unit{};
+    std::optional<double> value{};  ///< none where it isn't measured
+    double low = 0.0, high = 0.0;   ///< the true value lies between (k = 2)
+    std::string health{}, fault{};
+    std::optional<double> age_s{};
+};
+
+struct Limit {
+    std::string id{}, name{};
+    std::string watch{};  ///< id of the quantity
+    std::string unit{};
+    bool above = true;  ///< trips above; otherwise below
+    double trip = 0.0;
+    std::optional<double> clear{}, warn{};
+    bool clears_by_level = true;  ///< otherwise by RF being off
+    double qualify_s = 0.0, hold_off_s = 0.0;
+    bool latches = false;
+    std::string condition{};
+    bool active = false;   ///< it is one of the causes
+    bool warning = false;  ///< its warning stands
+};
+
+struct Cause {
+    std::string id{}, name{}, kind{}, condition{};
+    bool latched = false;
+    bool first = false;  ///< it took the permit away
+    double since_s = 0.0;
+    double hold_off_left_s = 0.0;
+};
+
+/// What a sensor has done since start, with RF present and absent apart.
+struct ChannelCount {
+    std::string id{}, last_fault{};
+    std::uint64_t good_keyed = 0, good_idle = 0, faults_keyed = 0, faults_idle = 0;
+};
+
+struct Status {
+    std::string id{}, name{}, version{};
+    double now_s = 0.0;
+    std::uint64_t sequence = 0;
+    bool permit = false;
+    std::string state{}, reason{}, line{};
+    std::vector<Cause> causes{};
+    std::vector<Quantity> quantities{};
+    std::vector<Limit> limits{};
+    std::vector<ChannelCount> channels{};
+    std::uint64_t overruns = 0, events_dropped = 0;
+    bool realtime = false, memory_locked = false;
+    std::optional<bool> broker_connected{};  ///< none: no broker configured
+    bool first_start = false, unreadable = false, locked_out = false, held_locally = false, held_remotely = false;
+    double settling_left_s = 0.0;
+};
+
+struct EventLine {
+    std::uint64_t number = 0;
+    double at_s = 0.0;
+    std::string wall{};  ///< ISO 8601, UTC
+    bool synchronised = false;
+    std::string kind{}, source{}, state{}, text{};
+};
+
+/// One line of an answer or of the watch stream. Exactly the members that the line had are set.
+struct Message {
+    std::optional<Status> status{};
+    std::optional<EventLine> event{};
+    std::optional<bool> ok{};
+    std::string outcome{}, text{};
+    std::string error{};  ///< the daemon's, or what is wrong with the line itself
+};
+
+/// Never throws. A key that is missing is empty; a status without a boolean `permit` is no status, since nothing may
+/// be concluded from it. Every string is made printable.
+Message read_message(std::string_view line);
+
+/// "forward: faults 4 % while keyed, none otherwise: suspect RF on this cable", for each sensor where the difference
+/// is more than chance; and how often each other sensor failed, if at all.
+std::vector<std::string> sensor_notes(const Status& status);
+
+}  // namespace dekeyd::ctl

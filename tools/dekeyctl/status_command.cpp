@@ -1,0 +1,46 @@
+#include <fmt/format.h>
+
+#include <cstdio>
+
+#include "dekeyctl/client.hpp"
+#include "dekeyctl/commands.hpp"
+#include "dekeyctl/status.hpp"
+#include "dekeyctl/terminal.hpp"
+#include "dekeyctl/text.hpp"
+#include "dekeyctl/view.hpp"
+
+namespace dekeyd::ctl {
+
+int run_status(const StatusOptions& options) {
+    const std::string answer = ask(options.socket, R"({"ask":"status"})");
+    const Message message = read_message(answer);
+    if (!message.status) {
+        fmt::print(stderr, "dekeyctl: {}: {}\n", options.socket,
+                   message.error.empty() ? "the answer holds no status" : message.error);
+        return exit_nonsense;
+    }
+    const Status& status = *message.status;
+    const int code = status.permit ? exit_done : exit_inhibited;
+    if (options.json) {
+        fmt::print("{}\n", answer);
+        return code;
+    }
+    const Look look = look_of(stdout);
+    const auto shown = [&](const std::string& text) { return look.utf8 ? text : to_ascii(text); };
+    const std::string reason =
+        status.reason.empty() ? (status.permit ? "no cause stands" : "no reason given") : status.reason;
+    if (status.permit)
+        fmt::print("permit: {}\n", shown(reason));
+    else
+        fmt::print("inhibit, {}: {}\n", shown(status.state), shown(reason));
+    if (!options.all) return code;
+    for (const Cause& cause : status.causes) fmt::print("  {}\n", shown(cause_words(cause)));
+    const std::string lines = to_text(limit_lines(status, look), look, !look.colour);
+    std::fwrite(lines.data(), 1, lines.size(), stdout);
+    for (const std::string& text : other_values(status)) fmt::print("{}\n", shown(text));
+    for (const std::string& note : sensor_notes(status)) fmt::print("{}\n", shown(note));
+    fmt::print("{}\n", shown(health_words(status)));
+    return code;
+}
+
+}  // namespace dekeyd::ctl
