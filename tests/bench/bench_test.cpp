@@ -118,6 +118,26 @@ TEST_CASE("commands set the faults") {
     CHECK(bench.command("relay welded") == "");
 }
 
+TEST_CASE("RF on a sensor's cable spoils two readings of five while there is RF, and none otherwise") {
+    Running running;
+    Bench& bench = running.bench;
+    CHECK(bench.command("sensor air rf-noise") == "");
+    int spoilt = 0;
+    for (int second = 0; second < 200; ++second) {
+        bench.advance_to(bench.now_ns() + 1000 * ms);
+        if (bench.showing().air == SensorFault::crc) ++spoilt;
+        CHECK(bench.showing().heatsink == SensorFault::good);
+    }
+    CHECK(spoilt > 52);  // four standard deviations of a binomial about 80 (computed)
+    CHECK(spoilt < 108);
+    bench.command("key off");
+    for (int second = 0; second < 50; ++second) {
+        bench.advance_to(bench.now_ns() + 1000 * ms);
+        CHECK(bench.showing().air == SensorFault::good);
+    }
+    CHECK(bench.faults().air == SensorFault::rf_noise);
+}
+
 TEST_CASE("a wrong command changes nothing and says what was expected") {
     Bench bench;
     for (const char* command : {"",

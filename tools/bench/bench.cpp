@@ -4,6 +4,7 @@
 
 #include <algorithm>
 
+#include "bench/noise.hpp"
 #include "bench/words.hpp"
 
 namespace bench {
@@ -106,7 +107,24 @@ std::string json_of(const Event& event) {
 }
 
 Bench::Bench(std::uint64_t seed, std::int64_t epoch_ns, const Parameters& parameters)
-    : epoch_ns_(epoch_ns), amplifier_(seed, parameters) {}
+    : seed_(seed), epoch_ns_(epoch_ns), amplifier_(seed, parameters) {}
+
+Faults Bench::showing() const noexcept {
+    constexpr double share = 0.4;
+    constexpr std::uint64_t first_stream = 16;  // the amplifier's own are below
+    Faults now = faults_;
+    const Truth& truth = amplifier_.truth();
+    // The result of a conversion stays until the next one's is there.
+    const auto reading =
+        static_cast<std::uint64_t>((truth.time_ns + ds18b20_period_ns - ds18b20_conversion_ns) / ds18b20_period_ns);
+    std::uint64_t stream = first_stream;
+    for (SensorFault* const fault : {&now.heatsink, &now.air}) {
+        ++stream;
+        if (*fault != SensorFault::rf_noise) continue;
+        *fault = truth.rf && uniform(seed_, stream, reading) < share ? SensorFault::crc : SensorFault::good;
+    }
+    return now;
+}
 
 void Bench::note(std::int64_t at_ns, std::string kind, std::string text) {
     events_.push_back({at_ns, std::move(kind), std::move(text)});
@@ -288,7 +306,7 @@ std::string_view command_help() noexcept {
   thermal-speed 20                 heat moves so many times faster
   relay welded|good                welded: once closed, it stays
   contact emergency-stop|lid open|closed     an open emergency stop breaks the enable by itself
-  sensor heatsink|air FAULT        good, absent, empty, garbage, frozen, 85, crc, jammed, swapped (heatsink)
+  sensor heatsink|air FAULT        good, absent, empty, garbage, frozen, 85, crc, rf-noise, jammed, swapped (heatsink)
   adc|psu|fan FAULT                good, absent, empty, garbage, stuck, railed, zero, exchanged (adc), renumbered, jammed
   detector forward|reflected|drive|spare unplugged|good
   mark QUANTITY above|below NUMBER  stamps when a true quantity of `status` first passes a level; mark off

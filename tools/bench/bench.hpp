@@ -40,7 +40,9 @@ public:
     std::vector<Event> take_events();  ///< those since the last call
 
     [[nodiscard]] std::int64_t now_ns() const noexcept { return epoch_ns_ + advanced_ns_; }
-    [[nodiscard]] const Faults& faults() const noexcept { return faults_; }
+    [[nodiscard]] const Faults& faults() const noexcept { return faults_; }  ///< as commanded
+    /// As they show at this moment: RF noise comes and goes with RF, and from reading to reading.
+    [[nodiscard]] Faults showing() const noexcept;
     Amplifier& amplifier() noexcept { return amplifier_; }
 
 private:
@@ -56,6 +58,7 @@ private:
     void look();
     std::string set_mark(const std::vector<std::string_view>& words);
 
+    std::uint64_t seed_;
     std::int64_t epoch_ns_, advanced_ns_ = 0;
     Amplifier amplifier_;
     Faults faults_;

@@ -6,9 +6,10 @@ namespace bench {
 namespace {
 
 constexpr std::pair<std::string_view, SensorFault> sensor_words[] = {
-    {"good", SensorFault::good},       {"absent", SensorFault::absent}, {"empty", SensorFault::empty},
-    {"garbage", SensorFault::garbage}, {"frozen", SensorFault::frozen}, {"85", SensorFault::power_on},
-    {"crc", SensorFault::crc},         {"jammed", SensorFault::jammed}, {"swapped", SensorFault::swapped},
+    {"good", SensorFault::good},         {"absent", SensorFault::absent}, {"empty", SensorFault::empty},
+    {"garbage", SensorFault::garbage},   {"frozen", SensorFault::frozen}, {"85", SensorFault::power_on},
+    {"crc", SensorFault::crc},           {"jammed", SensorFault::jammed}, {"swapped", SensorFault::swapped},
+    {"rf-noise", SensorFault::rf_noise},
 };
 
 constexpr std::pair<std::string_view, ChipFault> chip_words[] = {
@@ -37,7 +38,7 @@ std::optional<ChipFault> chip_fault(std::string_view word) noexcept {
 }
 
 std::string_view sensor_fault_words() noexcept {
-    return "good, absent, empty, garbage, frozen, 85, crc, jammed or swapped";
+    return "good, absent, empty, garbage, frozen, 85, crc, rf-noise, jammed or swapped";
 }
 
 std::string_view chip_fault_words() noexcept {

@@ -16,7 +16,8 @@ enum class SensorFault : std::uint8_t {
     frozen,    ///< the last value for ever, with a good CRC
     power_on,  ///< 85.000 degC, as after a brown-out, with a good CRC
     crc,       ///< a bad CRC: w1_slave says NO, `temperature` is empty
-    jammed,    ///< opening the file hangs
+    jammed,    ///< opening the file hangs (a reader that takes care not to hang finds an error)
+    rf_noise,  ///< RF on its cable: a bad CRC in two readings of five while there is RF, none otherwise
     swapped,   ///< gone, and another sensor with another id in its place
 };
 
@@ -30,7 +31,7 @@ enum class ChipFault : std::uint8_t {
     zero,        ///< every channel reads 0, as with the chip's input side unplugged
     exchanged,   ///< the converter alone: forward and reflected are exchanged
     renumbered,  ///< the same chip under another number
-    jammed,      ///< opening the files hangs
+    jammed,      ///< opening the files hangs (a reader that takes care not to hang finds an error)
 };
 
 struct Faults {

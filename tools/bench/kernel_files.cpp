@@ -253,6 +253,7 @@ void KernelFiles::write_sensor(DeviceFolder& folder, DeviceFolder* replacement, 
     }
     switch (fault) {
         case SensorFault::good:
+        case SensorFault::rf_noise:  // good or bad CRC by the moment: decided by Bench::showing
         case SensorFault::swapped:
             shown->write("temperature", number_text(millidegrees(sixteenths)));
             shown->write("w1_slave", w1_slave_text(sixteenths, true));

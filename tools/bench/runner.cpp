@@ -85,7 +85,7 @@ void run(const RunOptions& options, Scenario scenario, const std::function<bool(
     bench.amplifier().thermal_speed(options.thermal_speed);
     LineFile line(options.line);
     KernelFiles files(root);
-    files.write(bench.amplifier().registers(), bench.faults());
+    files.write(bench.amplifier().registers(), bench.showing());
     // Last, so that whoever finds the socket finds the files too.
     std::optional<Control> control;
     if (!options.control.empty()) control.emplace(options.control);
@@ -99,7 +99,7 @@ void run(const RunOptions& options, Scenario scenario, const std::function<bool(
         bench.line(line.permits());
         if (control) control->poll([&](std::string_view text) { return bench.answer(text); });
         if (options.standard_input && !standard_input.poll(bench)) break;
-        files.write(bench.amplifier().registers(), bench.faults());
+        files.write(bench.amplifier().registers(), bench.showing());
         bool wrote = false;
         for (const Event& event : bench.take_events()) {
             if (report.is_open()) report << json_of(event) << '\n';
