@@ -1,0 +1,112 @@
+#include "core/uncertainty.hpp"
+
+namespace dekeyd::core {
+
+namespace {
+
+double term_db(double half_width) noexcept {
+    if (!(half_width >= 0.0)) return largest_term_db;
+    return std::min(half_width, largest_term_db);
+}
+
+double ratio_from_db(double db) noexcept {
+    if (std::isnan(db)) return 1.0;
+    return std::pow(10.0, std::clamp(db, -200.0, 200.0) / 10.0);
+}
+
+double unit_reflection(double reflection) noexcept {
+    if (std::isnan(reflection)) return 1.0;
+    return std::clamp(reflection, 0.0, 1.0);
+}
+
+Estimate spread(const LinePower& power, double low_db, double high_db) noexcept {
+    Estimate e{power.watts, power.watts * ratio_from_db(-low_db), power.watts * ratio_from_db(high_db)};
+    if (power.range == DetectorRange::at_floor) e.low = 0.0;
+    if (power.range == DetectorRange::above_ceiling) e.high = unbounded;
+    return tidy(e);
+}
+
+}  // namespace
+
+PowerBudget power_budget(const PowerChain& chain) noexcept {
+    PowerBudget budget;
+    const double mismatch = term_db(chain.mismatch_db);
+    budget.terms = {{
+        {"converter", term_db(chain.converter_db), term_db(chain.converter_db)},
+        {"conformance", term_db(chain.conformance_db), term_db(chain.conformance_db)},
+        {"calibration", term_db(chain.calibration_db), term_db(chain.calibration_db)},
+        {"temperature", term_db(chain.temperature_db), term_db(chain.temperature_db)},
+        {"coupling", term_db(chain.coupling_tolerance_db), term_db(chain.coupling_tolerance_db)},
+        {"mismatch", mismatch, mismatch},
+    }};
+    double low = 0.0;
+    double high = 0.0;
+    for (const BudgetTerm& term : budget.terms) {
+        low += term.low_db * term.low_db;
+        high += term.high_db * term.high_db;
+        budget.worst_low_db += term.low_db;
+        budget.worst_high_db += term.high_db;
+    }
+    budget.low_db = std::sqrt(low);
+    budget.high_db = std::sqrt(high);
+    return budget;
+}
+
+PercentInterval percent_from_db(double low_db, double high_db) noexcept {
+    return {100.0 * (ratio_from_db(-low_db) - 1.0), 100.0 * (ratio_from_db(high_db) - 1.0)};
+}
+
+Estimate power_estimate(const LinePower& power, const PowerBudget& budget) noexcept {
+    return spread(power, budget.low_db, budget.high_db);
+}
+
+Estimate worst_power_estimate(const LinePower& power, const PowerBudget& budget) noexcept {
+    return spread(power, budget.worst_low_db, budget.worst_high_db);
+}
+
+PercentInterval mismatch_percent(double source_reflection, double load_reflection) noexcept {
+    const double product = unit_reflection(source_reflection) * unit_reflection(load_reflection);
+    return {100.0 * ((1.0 - product) * (1.0 - product) - 1.0), 100.0 * ((1.0 + product) * (1.0 + product) - 1.0)};
+}
+
+double mismatch_uncertainty_db(double source_reflection, double load_reflection) noexcept {
+    const double product = unit_reflection(source_reflection) * unit_reflection(load_reflection);
+    // The lower half is the wider one in dB.
+    return product < 1.0 ? term_db(-20.0 * std::log10(1.0 - product)) : largest_term_db;
+}
+
+double converter_uncertainty_db(const Detector& detector, double volts, double step_v, double gain_error) noexcept {
+    const double off = std::abs(step_v) / 2.0 + std::abs(gain_error * volts);
+    const double here = detector_dbm(detector, volts);
+    return std::max(term_db(std::abs(detector_dbm(detector, volts + off) - here)),
+                    term_db(std::abs(detector_dbm(detector, volts - off) - here)));
+}
+
+double ratio_uncertainty_db(const PowerBudget& forward, const PowerBudget& reflected) noexcept {
+    const double f = std::max(term_db(forward.low_db), term_db(forward.high_db));
+    const double r = std::max(term_db(reflected.low_db), term_db(reflected.high_db));
+    return std::sqrt(f * f + r * r);
+}
+
+Estimate reflection_estimate(double measured_reflection, std::optional<double> directivity_db,
+                             double ratio_db) noexcept {
+    const double m = unit_reflection(measured_reflection);
+    if (!directivity_db) return {m, 0.0, 1.0};
+    const double factor = std::sqrt(ratio_from_db(term_db(ratio_db)));
+    return {m, reflection_interval(m / factor, *directivity_db).low,
+            reflection_interval(std::min(1.0, m * factor), *directivity_db).high};
+}
+
+Estimate vswr_estimate(double measured_reflection, std::optional<double> directivity_db, double ratio_db) noexcept {
+    const Estimate g = reflection_estimate(measured_reflection, directivity_db, ratio_db);
+    return {vswr_from_reflection(g.value), vswr_from_reflection(g.low), vswr_from_reflection(g.high)};
+}
+
+Estimate tidy(const Estimate& estimate) noexcept {
+    const double value = std::isnan(estimate.value) ? 0.0 : std::clamp(estimate.value, -unbounded, unbounded);
+    const double low = std::isnan(estimate.low) || std::isnan(estimate.value) ? -unbounded : estimate.low;
+    const double high = std::isnan(estimate.high) || std::isnan(estimate.value) ? unbounded : estimate.high;
+    return {value, std::clamp(low, -unbounded, value), std::clamp(high, value, unbounded)};
+}
+
+}  // namespace dekeyd::core
