@@ -1,0 +1,261 @@
+#include "daemon/recorder.hpp"
+
+#include <fmt/format.h>
+#include <pthread.h>
+#include <spdlog/spdlog.h>
+
+#include <deque>
+#include <nlohmann/json.hpp>
+#include <thread>
+
+#include "daemon/wall_clock.hpp"
+#include "formats/event_text.hpp"
+#include "formats/journal.hpp"
+
+namespace dekeyd {
+namespace {
+
+using namespace std::chrono_literals;
+
+constexpr core::Duration look_every = 50ms;
+constexpr core::Duration retry_state_after = 1s;
+constexpr core::Duration retry_journal_after = 5s;
+constexpr core::Duration mark_at_most_every = 1s;
+constexpr core::Duration complain_every = 60s;
+constexpr std::size_t most_pending = 2000;  ///< about a megabyte
+
+}  // namespace
+
+/// Shared with the thread, so that one that hangs in the kernel never touches what is gone.
+class Recorder::Work {
+public:
+    Work(const formats::Configuration& configuration, formats::StoredState loaded, Ring<core::Event>& events,
+         Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell)
+        : configuration_{configuration},
+          events_{events},
+          snapshots_{snapshots},
+          state_{state},
+          to_tell_{to_tell},
+          journal_{configuration.state_directory + "/journal"},
+          wanted_{std::move(loaded)} {
+        wanted_.running = true;
+    }
+
+    void run() noexcept {
+        pthread_setname_np(pthread_self(), "recorder");
+        while (!stopping_.load(std::memory_order_acquire)) {
+            pass();
+            wake_.wait(monotonic_now() + look_every);
+        }
+        last_pass();
+        finished_.store(true, std::memory_order_release);
+        stopped_.ring();
+    }
+
+    Wake wake_;
+    Wake stopped_;
+    std::atomic<bool> stopping_{false};
+    std::atomic<bool> finished_{false};
+    std::atomic<bool> all_written_{false};
+    std::thread thread_;
+
+private:
+    struct Pending {
+        core::Event event;
+        formats::WallStamp stamp;
+        std::string sentence;
+    };
+
+    void pass() noexcept {
+        try {
+            take_in();
+            save_state(false);
+            write_events(false);
+            mark_delivered(false);
+        } catch (const std::exception& error) {
+            trouble(error.what());
+        }
+    }
+
+    void last_pass() noexcept {
+        try {
+            take_in();
+            wanted_.running = false;
+            save_state(true);
+            write_events(true);
+            mark_delivered(true);
+            all_written_.store(state_durable_ && pending_.empty(), std::memory_order_release);
+        } catch (const std::exception& error) {
+            trouble(error.what());
+        }
+    }
+
+    // Each event meets the snapshot of its own step if that is still to be had. (Captures, the transmission log and
+    // the hourly lines belong here too: they are fed by the same two streams.)
+    void take_in() {
+        snapshots_.take();
+        while (const core::Event* event = events_.front()) {
+            if (snapshots_.value().now < event->at) snapshots_.take();
+            const core::Snapshot& snapshot = snapshots_.value();
+            const bool same_step = snapshot.now == event->at;
+            Pending pending{.event = *event, .stamp = wall_stamp(event->at), .sentence = {}};
+            events_.pop();
+            pending.sentence = formats::sentence(
+                configuration_.plan, pending.event,
+                same_step ? std::span<const core::Reading>{snapshot.quantities} : std::span<const core::Reading>{});
+            if (pending_.size() >= most_pending) {
+                pending_.pop_front();
+                state_.unwritten.fetch_add(1, std::memory_order_relaxed);
+            }
+            pending_.push_back(std::move(pending));
+        }
+        if (snapshots_.value().sequence != 0) wanted_.memory = snapshots_.value().memory;
+    }
+
+    void save_state(bool last) {
+        if (state_durable_ && wanted_.running == saved_.running && wanted_.memory == saved_.memory) return;
+        state_durable_ = false;
+        const core::Instant now = monotonic_now();
+        if (!last && now < try_state_at_) return;
+        if (const std::string text = formats::save_state(configuration_.state_directory, configuration_.plan, wanted_);
+            !text.empty()) {
+            try_state_at_ = now + retry_state_after;
+            trouble("the state is not durable: " + text);
+            return;
+        }
+        saved_ = wanted_;
+        state_durable_ = true;
+        well();
+    }
+
+    void write_events(bool last) {
+        const core::Instant now = monotonic_now();
+        if (!last && now < try_journal_at_) return;
+        const auto fail = [&](const std::string& text) {
+            try_journal_at_ = now + retry_journal_after;
+            trouble("events are not durable: " + text);
+        };
+        if (!journal_.is_open()) {
+            if (const std::string text = journal_.open(); !text.empty()) return fail(text);
+            if (journal_.repaired_bytes() > 0) {
+                spdlog::warn("the journal ended in {} bytes of a torn write, which were cut off",
+                             journal_.repaired_bytes());
+            }
+            state_.journal_delivered.store(journal_.delivered(), std::memory_order_release);
+            publish_journal();
+            state_.journal_open.store(true, std::memory_order_release);
+        }
+        if (pending_.empty()) return;
+        const std::uint64_t durable_before = journal_.durable();
+        std::string text;
+        for (auto next = pending_.begin(); next != pending_.end() && text.empty(); ++next) {
+            text = journal_.append(line(*next));
+        }
+        const std::string sync_text = journal_.sync();
+        if (text.empty()) text = sync_text;
+        // Also after a failure: a segment that was full on the way is durable, and its events must not go in twice.
+        const auto durable = static_cast<std::ptrdiff_t>(journal_.durable() - durable_before);
+        pending_.erase(pending_.begin(), pending_.begin() + durable);
+        publish_journal();
+        if (durable > 0 && to_tell_ != nullptr) to_tell_->ring();
+        if (!text.empty()) return fail(text);
+        well();
+    }
+
+    // The journal's number replaces the one since this start, which stays beside it.
+    [[nodiscard]] std::string line(const Pending& pending) const {
+        nlohmann::ordered_json json{{"epoch", journal_.epoch()}};
+        const nlohmann::ordered_json body = formats::event_json(configuration_.plan, pending.event, pending.stamp);
+        for (const auto& [key, value] : body.items()) json[key] = value;
+        json["number"] = journal_.next_number();
+        json["text"] = pending.sentence;
+        json["since_start"] = pending.event.number;
+        return json.dump(-1, ' ', false, nlohmann::json::error_handler_t::replace);
+    }
+
+    void publish_journal() {
+        state_.pushed_out.store(journal_.pushed_out(), std::memory_order_relaxed);
+        state_.journal_durable.store(journal_.durable(), std::memory_order_release);
+    }
+
+    void mark_delivered(bool last) {
+        const std::uint64_t delivered = state_.journal_delivered.load(std::memory_order_acquire);
+        if (!journal_.is_open() || delivered <= journal_.delivered()) return;
+        const core::Instant now = monotonic_now();
+        if (!last && now < mark_at_) return;
+        mark_at_ = now + mark_at_most_every;
+        // A mark that can't be written costs duplicates only.
+        if (const std::string text = journal_.mark_delivered(delivered); !text.empty()) trouble(text);
+    }
+
+    void trouble(std::string_view text) noexcept {
+        state_.failed_writes.fetch_add(1, std::memory_order_relaxed);
+        state_.failing.store(true, std::memory_order_relaxed);
+        const core::Instant now = monotonic_now();
+        if (now < complain_at_) return;
+        complain_at_ = now + complain_every;
+        try {
+            spdlog::error("{} (protection is not affected; tried again)", text);
+        } catch (...) {
+        }
+    }
+
+    void well() noexcept {
+        if (!state_durable_ || !pending_.empty() || !state_.failing.load(std::memory_order_relaxed)) return;
+        state_.failing.store(false, std::memory_order_relaxed);
+        complain_at_ = {};
+        try {
+            spdlog::info("the storage takes writes again; {} events were lost meanwhile",
+                         state_.unwritten.load(std::memory_order_relaxed));
+        } catch (...) {
+        }
+    }
+
+    const formats::Configuration& configuration_;
+    Ring<core::Event>& events_;
+    Newest<core::Snapshot>& snapshots_;
+    RecorderState& state_;
+    Wake* to_tell_;
+    formats::Journal journal_;
+    std::deque<Pending> pending_;
+    formats::StoredState wanted_;
+    formats::StoredState saved_;
+    bool state_durable_ = false;
+    core::Instant try_state_at_{};
+    core::Instant try_journal_at_{};
+    core::Instant mark_at_{};
+    core::Instant complain_at_{};
+};
+
+Recorder::Recorder(const formats::Configuration& configuration, formats::StoredState loaded, Ring<core::Event>& events,
+                   Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell)
+    : work_{std::make_shared<Work>(configuration, std::move(loaded), events, snapshots, state, to_tell)} {}
+
+Recorder::~Recorder() {
+    stop(monotonic_now() + 2s);
+}
+
+void Recorder::start() {
+    work_->thread_ = std::thread{[work = work_] { work->run(); }};
+}
+
+Wake& Recorder::wake() noexcept {
+    return work_->wake_;
+}
+
+bool Recorder::stop(core::Instant deadline) {
+    if (!work_->thread_.joinable()) return work_->all_written_.load(std::memory_order_acquire);
+    work_->stopping_.store(true, std::memory_order_release);
+    work_->wake_.ring();
+    while (!work_->finished_.load(std::memory_order_acquire) && monotonic_now() < deadline) {
+        work_->stopped_.wait(deadline);
+    }
+    if (!work_->finished_.load(std::memory_order_acquire)) {
+        work_->thread_.detach();
+        return false;
+    }
+    work_->thread_.join();
+    return work_->all_written_.load(std::memory_order_acquire);
+}
+
+}  // namespace dekeyd
