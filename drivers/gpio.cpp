@@ -64,11 +64,11 @@ std::string bus_of_chip(const std::string& sysfs_root, const std::string& chip) 
     return {};
 }
 
-std::vector<std::string> gpio_devices() {
+std::vector<std::string> gpio_devices(const std::string& folder) {
     std::vector<std::string> names;
-    for (const std::string& name : entries("/dev", "gpiochip")) {
+    for (const std::string& name : entries(folder, "gpiochip")) {
         struct stat there {};
-        if (::lstat(("/dev/" + name).c_str(), &there) == 0 && S_ISCHR(there.st_mode)) names.push_back(name);
+        if (::lstat((folder + "/" + name).c_str(), &there) == 0 && S_ISCHR(there.st_mode)) names.push_back(name);
     }
     return names;
 }

@@ -60,8 +60,8 @@ public:
     virtual std::unique_ptr<GpioRequest> input_with_edges(const std::string& chip, unsigned offset, Bias bias) = 0;
 };
 
-/// The machine's own, through libgpiod. `sysfs_root` tells which bus a chip is on.
-std::unique_ptr<Gpio> make_gpio(const std::string& sysfs_root);
+/// The machine's own, through libgpiod. `sysfs_root` tells which bus a chip is on; `device_folder` has its device.
+std::unique_ptr<Gpio> make_gpio(const std::string& sysfs_root, const std::string& device_folder = "/dev");
 
 /// What holds the line in the kernel's list of consumers.
 inline constexpr const char* gpio_consumer = "dekeyd";
@@ -93,7 +93,8 @@ std::unique_ptr<Sensor> make_gpio_contact(const ContactAddress& address, std::un
 /// The bus that a chip hangs on, from its place among the kernel's devices; see GpioChip::bus.
 std::string bus_of_chip(const std::string& sysfs_root, const std::string& chip);
 
-/// Names of /dev's gpiochip devices; symbolic links to them (second names of the same chip) are left out.
-std::vector<std::string> gpio_devices();
+/// Names of the gpiochip devices in /dev (or a test's folder); symbolic links to them, second names of the same chip,
+/// are left out.
+std::vector<std::string> gpio_devices(const std::string& folder);
 
 }  // namespace dekeyd::drivers

@@ -28,10 +28,6 @@ std::string or_empty(const char* text) {
     throw std::system_error(errno, std::generic_category(), what);
 }
 
-ChipHandle open_chip(const std::string& name) {
-    return ChipHandle(gpiod_chip_open(("/dev/" + name).c_str()));
-}
-
 class Request final : public GpioRequest {
 public:
     Request(ChipHandle chip, gpiod_line* line) noexcept : chip_(std::move(chip)), line_(line) {}
@@ -67,11 +63,12 @@ private:
 
 class LibGpio final : public Gpio {
 public:
-    explicit LibGpio(std::string sysfs_root) : sysfs_root_(std::move(sysfs_root)) {}
+    LibGpio(std::string sysfs_root, std::string device_folder)
+        : sysfs_root_(std::move(sysfs_root)), device_folder_(std::move(device_folder)) {}
 
     std::vector<GpioChip> chips() override {
         std::vector<GpioChip> chips;
-        for (const std::string& name : gpio_devices()) {
+        for (const std::string& name : gpio_devices(device_folder_)) {
             GpioChip found{.name = name, .label = {}, .bus = bus_of_chip(sysfs_root_, name), .error = 0, .lines = {}};
             if (const ChipHandle chip = open_chip(name)) {
                 found.label = or_empty(gpiod_chip_label(chip.get()));
@@ -95,6 +92,10 @@ public:
     }
 
 private:
+    [[nodiscard]] ChipHandle open_chip(const std::string& name) const {
+        return ChipHandle(gpiod_chip_open((device_folder_ + "/" + name).c_str()));
+    }
+
     static void look_at_lines(gpiod_chip* chip, GpioChip& found) {
         const unsigned count = gpiod_chip_num_lines(chip);
         for (unsigned offset = 0; offset < count; ++offset) {
@@ -109,8 +110,7 @@ private:
         }
     }
 
-    static std::unique_ptr<GpioRequest> request(const std::string& name, unsigned offset, int type, int flags,
-                                                bool high) {
+    std::unique_ptr<GpioRequest> request(const std::string& name, unsigned offset, int type, int flags, bool high) {
         ChipHandle chip = open_chip(name);
         if (!chip) fail("open GPIO chip");
         gpiod_line* const line = gpiod_chip_get_line(chip.get(), offset);
@@ -121,13 +121,13 @@ private:
         return std::make_unique<Request>(std::move(chip), line);
     }
 
-    std::string sysfs_root_;
+    std::string sysfs_root_, device_folder_;
 };
 
 }  // namespace
 
-std::unique_ptr<Gpio> make_gpio(const std::string& sysfs_root) {
-    return std::make_unique<LibGpio>(sysfs_root);
+std::unique_ptr<Gpio> make_gpio(const std::string& sysfs_root, const std::string& device_folder) {
+    return std::make_unique<LibGpio>(sysfs_root, device_folder);
 }
 
 }  // namespace dekeyd::drivers

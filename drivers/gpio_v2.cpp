@@ -41,10 +41,6 @@ std::string or_empty(const char* text) {
     throw std::system_error(errno, std::generic_category(), what);
 }
 
-ChipHandle open_chip(const std::string& name) {
-    return ChipHandle(gpiod_chip_open(("/dev/" + name).c_str()));
-}
-
 class Request final : public GpioRequest {
 public:
     Request(LineRequest request, unsigned offset, EventBuffer events) noexcept
@@ -83,11 +79,12 @@ private:
 
 class LibGpio final : public Gpio {
 public:
-    explicit LibGpio(std::string sysfs_root) : sysfs_root_(std::move(sysfs_root)) {}
+    LibGpio(std::string sysfs_root, std::string device_folder)
+        : sysfs_root_(std::move(sysfs_root)), device_folder_(std::move(device_folder)) {}
 
     std::vector<GpioChip> chips() override {
         std::vector<GpioChip> chips;
-        for (const std::string& name : gpio_devices()) {
+        for (const std::string& name : gpio_devices(device_folder_)) {
             GpioChip found{.name = name, .label = {}, .bus = bus_of_chip(sysfs_root_, name), .error = 0, .lines = {}};
             const ChipHandle chip = open_chip(name);
             const ChipInfo info(chip ? gpiod_chip_get_info(chip.get()) : nullptr);
@@ -129,6 +126,10 @@ public:
     }
 
 private:
+    [[nodiscard]] ChipHandle open_chip(const std::string& name) const {
+        return ChipHandle(gpiod_chip_open((device_folder_ + "/" + name).c_str()));
+    }
+
     static LineSettings new_settings() {
         LineSettings settings(gpiod_line_settings_new());
         if (!settings) fail("set up GPIO line");
@@ -148,7 +149,7 @@ private:
         }
     }
 
-    static LineRequest request(const std::string& name, unsigned offset, gpiod_line_settings* settings) {
+    LineRequest request(const std::string& name, unsigned offset, gpiod_line_settings* settings) {
         const ChipHandle chip = open_chip(name);
         if (!chip) fail("open GPIO chip");
         const LineConfig line_config(gpiod_line_config_new());
@@ -163,13 +164,13 @@ private:
         return request;  // holds its own descriptor: the chip may be closed
     }
 
-    std::string sysfs_root_;
+    std::string sysfs_root_, device_folder_;
 };
 
 }  // namespace
 
-std::unique_ptr<Gpio> make_gpio(const std::string& sysfs_root) {
-    return std::make_unique<LibGpio>(sysfs_root);
+std::unique_ptr<Gpio> make_gpio(const std::string& sysfs_root, const std::string& device_folder) {
+    return std::make_unique<LibGpio>(sysfs_root, device_folder);
 }
 
 }  // namespace dekeyd::drivers

@@ -1,0 +1,136 @@
+// The stop hook as the service calls it: the real program.
+#include <doctest/doctest.h>
+#include <fcntl.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <chrono>
+#include <fstream>
+#include <future>
+#include <iterator>
+
+#include "drivers/fake_gpio.hpp"
+#include "drivers/line.hpp"
+#include "drivers/tree.hpp"
+
+using namespace dekeyd;
+using drivers::LineAddress;
+using test::holds;
+using test::Tree;
+
+namespace {
+
+struct Outcome {
+    int code = -1;
+    std::string text;
+};
+
+Outcome run(const std::vector<std::string>& arguments) {
+    int channel[2];
+    REQUIRE(::pipe2(channel, O_CLOEXEC) == 0);
+    std::vector<char*> words{const_cast<char*>(DEKEYD_INHIBIT_PROGRAM)};
+    for (const std::string& argument : arguments) words.push_back(const_cast<char*>(argument.c_str()));
+    words.push_back(nullptr);
+    const pid_t child = ::fork();
+    REQUIRE(child >= 0);
+    if (child == 0) {
+        ::dup2(channel[1], STDOUT_FILENO);
+        ::dup2(channel[1], STDERR_FILENO);
+        ::execv(words[0], words.data());
+        ::_exit(127);
+    }
+    ::close(channel[1]);
+    Outcome outcome;
+    char buffer[512];
+    for (ssize_t size = 0; (size = ::read(channel[0], buffer, sizeof buffer)) > 0;) {
+        outcome.text.append(buffer, static_cast<std::size_t>(size));
+    }
+    ::close(channel[0]);
+    int status = 0;
+    REQUIRE(::waitpid(child, &status, 0) == child);
+    REQUIRE(WIFEXITED(status));
+    outcome.code = WEXITSTATUS(status);
+    return outcome;
+}
+
+LineAddress at(const std::string& path) {
+    return {.driver = LineAddress::Driver::file, .chip = {}, .line = {}, .permit_high = true, .path = path};
+}
+
+std::string content(const std::string& path) {
+    std::ifstream file(path, std::ios::binary);
+    return {std::istreambuf_iterator<char>(file), {}};
+}
+
+}  // namespace
+
+TEST_CASE("stop hook: drives a line that was left at permit to inhibit") {
+    const Tree tree;
+    tree.write("line", "1\n");
+    tree.write("address", drivers::to_text(at(tree.path("line"))) + "\n");
+    const Outcome outcome = run({tree.path("address")});
+    CHECK(outcome.code == 0);
+    CHECK(holds(outcome.text, "inhibited: file " + tree.path("line")));
+    CHECK(content(tree.path("line")) == "0\n");
+}
+
+TEST_CASE("stop hook: no run-time file means that no line was taken") {
+    const Tree tree;
+    const Outcome outcome = run({tree.path("address")});
+    CHECK(outcome.code == 0);
+    CHECK(holds(outcome.text, "is absent"));
+}
+
+TEST_CASE("stop hook: what it can't read or understand is said, with another exit code") {
+    const Tree tree;
+    tree.folder("folder");
+    tree.fifo("pipe");
+    tree.write("empty", "");
+    tree.write("half", drivers::to_text(at(tree.path("line"))).substr(0, 40));
+    tree.write("huge", std::string(100'000, 'x'));
+    for (const char* name : {"folder", "pipe", "empty", "half", "huge"}) {
+        CAPTURE(name);
+        const Outcome outcome = run({tree.path(name)});
+        CHECK(outcome.code == 2);
+        CHECK(holds(outcome.text, tree.path(name)));
+    }
+    CHECK(run({}).code == 2);
+    CHECK(run({"a", "b"}).code == 2);
+    CHECK(holds(run({"--help"}).text, "usage: dekeyd-inhibit"));
+}
+
+TEST_CASE("stop hook: a line that isn't there is not inhibited") {
+    const Tree tree;
+    tree.write("address", drivers::to_text(at(tree.path("none/line"))));
+    const Outcome absent = run({tree.path("address")});
+    CHECK(absent.code == 1);
+    CHECK(holds(absent.text, "not inhibited"));
+    tree.write("address", drivers::to_text({.driver = LineAddress::Driver::gpio,
+                                            .chip = "no-such-chip",
+                                            .line = "1",
+                                            .permit_high = true,
+                                            .path = {}}));
+    const Outcome gpio = run({tree.path("address")});
+    CHECK(gpio.code == 1);
+    CHECK(holds(gpio.text, "no-such-chip"));
+}
+
+TEST_CASE("stop hook: waits for a busy line, up to a second") {
+    const Tree tree;
+    tree.write("address", drivers::to_text(at(tree.path("line"))));
+    auto holder = drivers::open_line(at(tree.path("line")));
+    CHECK(holder->write(true));
+    const auto begin = std::chrono::steady_clock::now();
+    const Outcome refused = run({tree.path("address")});
+    const auto took = std::chrono::steady_clock::now() - begin;
+    CHECK(refused.code == 1);
+    CHECK(holds(refused.text, "held by another program"));
+    CHECK(took >= std::chrono::milliseconds(950));
+
+    // Released while it waits: a process that is being killed goes at last.
+    std::future<Outcome> waiting = std::async(std::launch::async, [&] { return run({tree.path("address")}); });
+    CHECK(waiting.wait_for(std::chrono::milliseconds(200)) == std::future_status::timeout);
+    holder.reset();
+    CHECK(waiting.get().code == 0);
+    CHECK(content(tree.path("line")) == "0\n");
+}

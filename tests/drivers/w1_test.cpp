@@ -1,0 +1,156 @@
+#include <doctest/doctest.h>
+#include <unistd.h>
+
+#include <stdexcept>
+
+#include "drivers/sensor.hpp"
+#include "drivers/tree.hpp"
+
+using namespace dekeyd;
+using core::Fault;
+using drivers::make_w1_sensor;
+using test::check_fault;
+using test::check_value;
+using test::Tree;
+
+namespace {
+
+const std::string id = "28-000000000001";
+const std::string folder = "bus/w1/devices/" + id;
+const std::string temperature = folder + "/temperature";
+const std::string slave = folder + "/w1_slave";
+
+std::string frame_text(const std::string& frame, const std::string& millidegrees) {
+    return frame + " : crc=" + frame.substr(frame.size() - 2) + " YES\n" + frame + " t=" + millidegrees + "\n";
+}
+
+}  // namespace
+
+TEST_CASE("1-Wire: the temperature attribute") {
+    const Tree tree;
+    tree.write(temperature, "41250\n");
+    const auto sensor = make_w1_sensor(tree.root(), id);
+    check_value(*sensor, 41.25);
+    tree.write(temperature, "85000\n");
+    check_value(*sensor, 85.0);
+    tree.write(temperature, "-10125\n");
+    check_value(*sensor, -10.125);
+    CHECK(sensor->where().find(temperature) != std::string::npos);
+}
+
+TEST_CASE("1-Wire: each field fault of one reading, and recovery from it without a restart") {
+    const Tree tree;
+    const auto sensor = make_w1_sensor(tree.root(), id);
+    check_fault(*sensor, Fault::absent);
+    struct Row {
+        std::string text;
+        Fault fault;
+    };
+    for (const Row& row : {Row{"", Fault::empty}, Row{"nan\n", Fault::garbled}, Row{"inf\n", Fault::garbled},
+                           Row{"0xA122\n", Fault::garbled}, Row{"41,25\n", Fault::garbled},
+                           Row{"41250 C\n", Fault::garbled}, Row{std::string("\0\xff\x01", 3), Fault::garbled},
+                           Row{std::string(1'000'000, '4'), Fault::garbled}, Row{"125001\n", Fault::outside_part},
+                           Row{"-55001\n", Fault::outside_part}, Row{"4095875\n", Fault::outside_part}}) {
+        tree.write(temperature, row.text);
+        sensor->refresh();
+        check_fault(*sensor, row.fault);
+        tree.write(temperature, "41250\n");
+        check_value(*sensor, 41.25);
+    }
+    tree.remove(temperature);
+    tree.folder(temperature);
+    sensor->refresh();
+    check_fault(*sensor, Fault::io_error);
+    tree.remove(temperature);
+    tree.fifo(temperature);
+    sensor->refresh();
+    check_fault(*sensor, Fault::io_error);
+    tree.remove(folder);  // the kernel takes the folder of a lost slave away
+    sensor->refresh();
+    check_fault(*sensor, Fault::absent);
+    tree.write(temperature, "39000\n");
+    sensor->refresh();
+    check_value(*sensor, 39.0);
+}
+
+TEST_CASE("1-Wire: one bad sensor doesn't touch the others") {
+    const Tree tree;
+    tree.write(temperature, "41250\n");
+    const auto good = make_w1_sensor(tree.root(), id);
+    const auto lost = make_w1_sensor(tree.root(), "28-000000000002");
+    check_fault(*lost, Fault::absent);
+    check_value(*good, 41.25);
+}
+
+TEST_CASE("1-Wire: a sensor that went and came back is another file") {
+    const Tree tree;
+    tree.write(temperature, "20000\n");
+    const auto sensor = make_w1_sensor(tree.root(), id);
+    check_value(*sensor, 20.0);
+    tree.replace(temperature, "60000\n");
+    sensor->refresh();
+    check_value(*sensor, 60.0);
+    tree.remove(temperature);
+    sensor->refresh();
+    check_fault(*sensor, Fault::absent);
+}
+
+TEST_CASE("1-Wire: a kernel that has w1_slave alone") {
+    const Tree tree;
+    tree.write(slave, frame_text("91 01 4b 46 7f ff 0c 10 70", "25062"));  // DS18B20 datasheet, Table 1: +25.0625 degC
+    const auto sensor = make_w1_sensor(tree.root(), id);
+    check_value(*sensor, 25.062);
+    CHECK(sensor->where().find("w1_slave") != std::string::npos);
+    tree.write(slave, "91 01 4b 46 7f ff 0c 10 71 : crc=70 NO\n91 01 4b 46 7f ff 0c 10 70 t=25062\n");
+    check_fault(*sensor, Fault::bad_crc);
+    tree.write(slave, frame_text("00 00 00 00 00 00 00 00 00", "0"));
+    check_fault(*sensor, Fault::outside_part);
+    tree.write(slave, "");
+    check_fault(*sensor, Fault::empty);
+    tree.write(temperature, "30000\n");  // preferred as soon as it is there
+    sensor->refresh();
+    check_value(*sensor, 30.0);
+}
+
+TEST_CASE("1-Wire: exactly 0 degC is believed only from a frame that a part can send") {
+    const Tree tree;
+    tree.write(temperature, "0\n");
+    const auto sensor = make_w1_sensor(tree.root(), id);
+    check_value(*sensor, 0.0);  // nothing to ask
+    tree.write(slave, frame_text("00 00 00 00 00 00 00 00 00", "0"));
+    sensor->refresh();
+    check_fault(*sensor, Fault::outside_part);  // the bus is shorted to ground
+    tree.write(slave, frame_text("00 00 4b 46 7f ff 0c 10 c8", "0"));
+    check_value(*sensor, 0.0);
+}
+
+TEST_CASE("1-Wire: a file that this user may not read") {
+    const Tree tree;
+    tree.write(temperature, "41250\n");
+    REQUIRE(::chmod(tree.root().c_str(), 0755) == 0);
+    REQUIRE(::chmod(tree.path(temperature).c_str(), 0) == 0);
+    const int fault = test::as_nobody(
+        [](const std::string& root) { return static_cast<int>(make_w1_sensor(root, id)->read().fault); }, tree.root());
+    if (fault < 0) {
+        MESSAGE("skipped: this machine doesn't let a test give up root's rights");
+    } else {
+        CHECK(static_cast<Fault>(fault) == Fault::no_permission);
+    }
+}
+
+TEST_CASE("1-Wire: an id that is no name is refused at once") {
+    CHECK_THROWS_AS(make_w1_sensor("/sys", "../28-000000000001"), std::invalid_argument);
+    CHECK_THROWS_AS(make_w1_sensor("/sys", ""), std::invalid_argument);
+}
+
+TEST_CASE("1-Wire: reading allocates nothing once open") {
+    const Tree tree;
+    tree.write(temperature, "0\n");
+    tree.write(slave, frame_text("00 00 4b 46 7f ff 0c 10 c8", "0"));
+    const auto sensor = make_w1_sensor(tree.root(), id);
+    check_value(*sensor, 0.0);
+    const std::size_t before = test::allocations();
+    for (int i = 0; i < 100; ++i) static_cast<void>(sensor->read());
+    sensor->refresh();
+    CHECK(test::allocations() == before);
+}
