@@ -276,8 +276,7 @@ void KernelFiles::write_sensor(DeviceFolder& folder, DeviceFolder* replacement, 
             break;
         case SensorFault::frozen:
         case SensorFault::jammed:
-        case SensorFault::absent:
-            break;
+        case SensorFault::absent: break;
     }
     if (fault == SensorFault::absent || (fault == SensorFault::swapped && replacement == nullptr)) {
         folder.hide();
@@ -292,27 +291,16 @@ void KernelFiles::write_chip(DeviceFolder& folder, const std::map<std::string, i
                              int end_of_scale, const fs::path& usual, const fs::path& other) {
     for (const auto& [name, value] : values) {
         switch (fault) {
-            case ChipFault::empty:
-                folder.write(name, "");
-                break;
-            case ChipFault::garbage:
-                folder.write(name, garbage);
-                break;
-            case ChipFault::railed:
-                folder.write(name, number_text(end_of_scale));
-                break;
-            case ChipFault::zero:
-                folder.write(name, number_text(0));
-                break;
+            case ChipFault::empty: folder.write(name, ""); break;
+            case ChipFault::garbage: folder.write(name, garbage); break;
+            case ChipFault::railed: folder.write(name, number_text(end_of_scale)); break;
+            case ChipFault::zero: folder.write(name, number_text(0)); break;
             case ChipFault::good:
             case ChipFault::exchanged:
-            case ChipFault::renumbered:
-                folder.write(name, number_text(value));
-                break;
+            case ChipFault::renumbered: folder.write(name, number_text(value)); break;
             case ChipFault::stuck:
             case ChipFault::absent:
-            case ChipFault::jammed:
-                break;
+            case ChipFault::jammed: break;
         }
     }
     if (fault == ChipFault::absent) {
