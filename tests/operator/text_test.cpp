@@ -8,10 +8,10 @@ TEST_CASE("nothing that a terminal would obey gets through") {
     CHECK(printable("plain °C") == "plain °C");
     CHECK(printable("a\x1b[2Jb\nc\x7f") == "a?[2Jb?c?");
     CHECK(printable("\xc2\x9b"
-                    "31m") == "?31m");                 // the one-character form of ESC [
+                    "31m") == "?31m");                   // the one-character form of ESC [
     CHECK(printable("\xff\xc3(\xe2\x82") == "?\?(?\?");  // broken UTF-8, byte by byte
-    CHECK(printable("\xc0\xaf") == "??");              // over-long form of '/'
-    CHECK(printable("\xed\xa0\x80") == "???");         // a surrogate
+    CHECK(printable("\xc0\xaf") == "??");                // over-long form of '/'
+    CHECK(printable("\xed\xa0\x80") == "???");           // a surrogate
     CHECK(printable("\xe2\x80\xae"
                     "desrever") == "?desrever");  // right-to-left override
 }

@@ -157,6 +157,15 @@ TEST_CASE("the newest events are the ones shown, the newest last") {
     CHECK(text.find("event 48") < text.find("event 49"));
 }
 
+TEST_CASE("notes have their place above the events, and leave it to the values when there is little") {
+    Picture noted = picture(sample::status());
+    noted.notes = {"first note", "second note"};
+    const std::string text = plain(noted, {.width = 80, .height = 30});
+    CHECK(text.find("first note") < text.find("second note"));
+    CHECK(text.find("second note") < text.find("─ events"));
+    CHECK_FALSE(has(plain(noted, {.width = 80, .height = 14}), "first note"));
+}
+
 TEST_CASE("without colour there is no colour, and the words are the same") {
     const Look coloured{.width = 80, .height = 24, .colour = true};
     const Look bare{.width = 80, .height = 24};

@@ -41,6 +41,7 @@ struct WatchOptions {
     double hz = 5.0;
     bool json = false;
     bool plain = false;  ///< lines even where standard output is a terminal
+    std::string notes;   ///< a text file whose last lines are shown too; empty: none
 };
 int run_watch(const WatchOptions& options);
 

@@ -86,6 +86,7 @@ int run(int argc, char** argv) {
     watch_command->add_option("--hz", watch.hz, "statuses a second")
         ->check(CLI::Range(0.1, 50.0))
         ->capture_default_str();
+    watch_command->add_option("--notes", watch.notes, "a text file whose last lines are shown on the screen too");
     watch_command->footer("Examples:\n  dekeyctl watch\n  dekeyctl watch --json | jq 'select(.event)'");
     watch_command->callback([&] {
         watch.socket = path();

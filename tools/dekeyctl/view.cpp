@@ -431,6 +431,13 @@ std::vector<Line> render_watch(const Picture& picture, const Look& look) {
             if (height > lines.size() + foot + 4 && note.find("suspect") != std::string::npos)
                 lines.push_back({{clip(note, width), Tone::caution}});
     }
+    if (const std::size_t free = height > lines.size() + foot ? height - lines.size() - foot : 0;
+        !picture.notes.empty() && free > 5) {
+        lines.push_back(heading("notes", width));
+        const std::size_t shown = std::min({picture.notes.size(), free / 2, std::size_t{10}});
+        for (std::size_t i = picture.notes.size() - shown; i < picture.notes.size(); ++i)
+            lines.push_back({{picture.notes[i], Tone::plain}});
+    }
     if (height > lines.size() + foot + 1) {
         const std::size_t room = height - lines.size() - foot - 1;
         lines.push_back(heading("events", width));

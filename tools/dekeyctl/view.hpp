@@ -28,11 +28,11 @@ struct Look {
 
 /// Everything the screen shows.
 struct Picture {
-    std::optional<Status> status;  ///< the newest, none before the first
-    double status_age_s = 0.0;     ///< since it came
-    std::string trouble;           ///< why there is no connection; empty while there is one
-    std::deque<EventLine> events;  ///< oldest first
-    std::string socket;
+    std::optional<Status> status;    ///< the newest, none before the first
+    double status_age_s = 0.0;       ///< since it came
+    std::string trouble;             ///< why there is no connection; empty while there is one
+    std::deque<EventLine> events;    ///< oldest first
+    std::vector<std::string> notes;  ///< lines from elsewhere, oldest first
 };
 
 /// News older than this is no news: the screen says so and shows no permit.

@@ -2,11 +2,15 @@
 #include <poll.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <chrono>
 #include <cstdio>
+#include <fstream>
 #include <memory>
 #include <optional>
+#include <string>
 #include <utility>
+#include <vector>
 
 #include "dekeyctl/client.hpp"
 #include "dekeyctl/commands.hpp"
@@ -82,10 +86,24 @@ int watch_lines(const WatchOptions& options) {
     return exit_done;
 }
 
+// The last lines of a text file that others write; one that isn't there has none.
+std::vector<std::string> last_lines(const std::string& path) {
+    constexpr std::streamoff most = 8192;
+    std::ifstream file{path, std::ios::binary};
+    file.seekg(0, std::ios::end);
+    const std::streamoff size = file.tellg();
+    std::vector<std::string> lines;
+    if (size <= 0) return lines;
+    file.seekg(std::max<std::streamoff>(size - most, 0));
+    for (std::string line; std::getline(file, line);) lines.push_back(printable(line));
+    if (size > most && !lines.empty()) lines.erase(lines.begin());  // cut at its start
+    return lines;
+}
+
 // The full screen: keeps trying when the daemon is away, and says so instead of showing old news.
 class Watch {
 public:
-    explicit Watch(const WatchOptions& options) : options_{options} { picture_.socket = options.socket; }
+    explicit Watch(const WatchOptions& options) : options_{options} {}
 
     int run() {
         FullScreen screen;
@@ -94,6 +112,7 @@ public:
         while (true) {
             connect();
             take();
+            if (!options_.notes.empty()) picture_.notes = last_lines(options_.notes);
             picture_.status_age_s = std::chrono::duration<double>(Clock::now() - heard_).count();
             std::string frame = to_frame(render_watch(picture_, look), look);
             if (frame != shown) screen.show(frame);
