@@ -13,11 +13,10 @@ namespace dekeyd::ctl {
 
 int run_order(const OrderOptions& options) {
     nlohmann::json request{{"ask", options.order}};
-    if (!options.reason.empty()) request["reason"] = options.reason;
-    // A reason that isn't UTF-8 is sent with its broken bytes replaced rather than refused: a hold must not fail for
-    // it.
-    const std::string answer =
-        ask(options.socket, request.dump(-1, ' ', false, nlohmann::json::error_handler_t::replace));
+    // Short enough for one request: a hold must not fail for its reason.
+    constexpr std::size_t longest_reason = 200;
+    if (!options.reason.empty()) request["reason"] = clip(printable(options.reason), longest_reason);
+    const std::string answer = ask(options.socket, request.dump());
     const Message message = read_message(answer);
     if (!message.ok) {
         fmt::print(stderr, "dekeyctl: {}: {}\n", options.socket,
