@@ -7,6 +7,8 @@
 #include <chrono>
 #include <csignal>
 #include <cstdio>
+#include <filesystem>
+#include <fstream>
 #include <memory>
 
 #include "fake_daemon.hpp"
@@ -166,4 +168,25 @@ TEST_CASE("status and orders: a line and an exit code") {
     CHECK(run("nonsense").code == 2);
     CHECK(run("status --no-such-option").code == 2);
     CHECK(run("--help").code == 0);
+}
+
+TEST_CASE("check: what is guarded, or each fault with its line and a caret") {
+    const Ran good = run("check " DEKEYD_SOURCE_DIR "/config/dekeyd.yaml");
+    CHECK(good.code == 0);
+    CHECK(good.out.find("no faults") != std::string::npos);
+    CHECK(good.out.find("De-keys when heatsink") != std::string::npos);
+    const Ran absent = run("check /nowhere.yaml");
+    CHECK(absent.code == 1);
+    CHECK(absent.out.find("1 fault;") != std::string::npos);
+    FakeDaemon folder{stream};
+    const std::string file = std::filesystem::path{folder.path()}.replace_filename("bad.yaml");
+    std::ofstream{file} << "dekeyd: 1\nguard: {perod: 20}\n";
+    const Ran bad = run("check " + file);
+    CHECK(bad.code == 1);
+    CHECK(bad.out.find(":2:9: error: guard.perod") != std::string::npos);
+    CHECK(bad.out.find("        ^\n") != std::string::npos);
+    CHECK(bad.out.find("did you mean 'period'") != std::string::npos);
+    const Ran json = run("check --json " + file);
+    CHECK(json.code == 1);
+    CHECK_FALSE(nlohmann::json::parse(json.out).at("faults").empty());
 }

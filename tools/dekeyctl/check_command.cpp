@@ -71,20 +71,21 @@ int run_check(const CheckOptions& options) {
         return exit_refused;
     }
     const Look look = look_of(stdout);
-    const auto print = [&](const std::string& text, const std::string& indent) {
-        for (const std::string& row : wrap(printable(text), look.width - columns(indent)))
+    const auto print = [&](const std::string& text) {
+        std::string indent = "  ";
+        for (const std::string& row : wrap(printable(text), look.width - 4)) {
             fmt::print("{}{}\n", indent, look.utf8 ? row : to_ascii(row));
+            indent = "    ";
+        }
     };
-    print(fmt::format("{}: no faults. {} ({}):", options.file, loaded.configuration->name, loaded.configuration->id),
-          "");
-    for (const std::string& sentence : formats::summarise(*loaded.configuration)) print(sentence, "  ");
-    const auto& advice = loaded.advice;
-    if (advice.empty()) return exit_done;
-    fmt::print("\n{} worth a second look:\n", count(advice.size(), "thing"));
-    for (const auto& entry : advice)
+    const std::string title =
+        fmt::format("{}: no faults. {} ({}):", options.file, loaded.configuration->name, loaded.configuration->id);
+    fmt::print("{}\n", look.utf8 ? printable(title) : to_ascii(printable(title)));
+    for (const std::string& sentence : formats::summarise(*loaded.configuration)) print(sentence);
+    if (!loaded.advice.empty()) fmt::print("\n{} worth a second look:\n", count(loaded.advice.size(), "thing"));
+    for (const auto& entry : loaded.advice)
         print(
-            fmt::format("{}{}: {}", entry.line > 0 ? fmt::format("line {}, ", entry.line) : "", entry.key, entry.what),
-            "  ");
+            fmt::format("{}{}: {}", entry.line > 0 ? fmt::format("line {}, ", entry.line) : "", entry.key, entry.what));
     return exit_done;
 }
 
