@@ -31,6 +31,7 @@ std::string_view text(CommandKind kind) noexcept {
         case CommandKind::hold: return "hold";
         case CommandKind::release: return "release";
         case CommandKind::reset: return "reset";
+        case CommandKind::alive: return "alive";
     }
     return "unknown";
 }
@@ -53,6 +54,9 @@ std::string_view text(EventKind kind) noexcept {
         case EventKind::sensor_back: return "sensor back";
         case EventKind::rf_on: return "RF on";
         case EventKind::rf_off: return "RF off";
+        case EventKind::transmission_ending: return "transmission ending";
+        case EventKind::contactor_opened: return "contactor opened";
+        case EventKind::contactor_closed: return "contactor closed";
     }
     return "unknown";
 }
@@ -125,9 +129,13 @@ bool Interlock::step(Instant now, std::span<const Condition> conditions, bool dr
     }
     if (starting_) settle(now);
     const bool may_permit = free_of_causes();
-    for (const Command& command : commands) obey(now, command, events);
+    bool ordered = false;
+    for (const Command& command : commands) {
+        obey(now, command, events);
+        ordered = ordered || command.kind != CommandKind::alive;
+    }
     const bool permitted_before = permit_;
-    permit_ = may_permit && free_of_causes() && (permitted_before || commands.empty());
+    permit_ = may_permit && free_of_causes() && (permitted_before || !ordered);
     if (permit_ && !permitted_before) events.add({.at = now, .kind = EventKind::permitted});
     last_ = now;
     stepped_ = true;
@@ -246,6 +254,7 @@ void Interlock::obey(Instant now, const Command& command, EventList& events) noe
             return;
         case CommandKind::release: release(now, command, events); return;
         case CommandKind::reset: reset(now, command, events); return;
+        case CommandKind::alive: return;
     }
 }
 

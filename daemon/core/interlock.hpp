@@ -16,7 +16,8 @@ enum class State : std::uint8_t { permitted, starting, tripped, held, latched, l
 std::string_view text(State state) noexcept;
 
 enum class Origin : std::uint8_t { none, local, remote };
-enum class CommandKind : std::uint8_t { hold, release, reset };
+/// alive: the control link speaks; it changes no cause.
+enum class CommandKind : std::uint8_t { hold, release, reset, alive };
 std::string_view text(Origin origin) noexcept;
 std::string_view text(CommandKind kind) noexcept;
 
@@ -66,6 +67,9 @@ enum class EventKind : std::uint8_t {
     sensor_back,
     rf_on,  ///< a transmission begins
     rf_off,
+    transmission_ending,  ///< the longest transmission is nearly reached
+    contactor_opened,     ///< the second line dropped the supply
+    contactor_closed,
 };
 std::string_view text(EventKind kind) noexcept;
 

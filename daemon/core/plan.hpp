@@ -161,6 +161,29 @@ struct LimitPlan {
     Rearm rearm = Rearm::latched;
     bool counted = true;  ///< adds to the count that ends in lockout
     std::optional<Gate> gate;
+    bool while_supplied = false;  ///< rests while the supply contactor is open (supply limits)
+};
+
+// ---- plausibility and supervision ------------------------------------------------------------------------------
+
+/// Rules that compare measurements with each other and with what was asked for. A rule whose figures are missing rests.
+struct PlausibilityPlan {
+    Duration switching_time = std::chrono::milliseconds{100};  ///< after a change of permit, key edges and relays
+    Duration qualify = std::chrono::milliseconds{500};         ///< the samplers compared are not in step
+    std::optional<double> current_with_rf_a;    ///< above the learned quiescent current: so much flows only with RF
+    std::optional<double> best_return_loss_db;  ///< better than this no installation is: a loose reflected cable
+    std::optional<double> heating_w;            ///< heat that must show on the heatsink ...
+    double heating_rise_k = 2.0;                ///< ... as at least this rise ...
+    Duration heating_time = std::chrono::minutes{5};  ///< ... within this time, after as long without it
+};
+
+struct SupervisionPlan {
+    bool monitor_only = false;  ///< measures and publishes; never drives permit
+    bool contactor = false;     ///< a second line drops the supply when the first one fails
+    Duration contactor_time = std::chrono::milliseconds{500};  ///< from closing to a settled supply
+    std::optional<Duration> longest_transmission;
+    Duration transmission_warning = std::chrono::minutes{1};  ///< before its end
+    std::optional<Duration> control_link;  ///< silence of the required control link for so long inhibits
 };
 
 // ---- the interlock ---------------------------------------------------------------------------------------------
@@ -184,6 +207,8 @@ struct Plan {
     Roles roles;
     RfPlan rf;
     std::vector<LimitPlan> limits;
+    PlausibilityPlan plausibility;
+    SupervisionPlan supervision;
     InterlockPlan interlock;
 
     [[nodiscard]] std::size_t quantity_count() const noexcept { return channels.size() + derived_count; }

@@ -11,13 +11,6 @@ namespace {
 constexpr std::uint16_t no_channel = 0xffff;
 constexpr std::uint16_t forward_again = 0xfffe;
 
-constexpr SourceInfo builtins[builtin_count] = {
-    {"guard-overrun", "the guard's own deadline", SourceInfo::Kind::builtin, 0},
-    {"line-mismatch", "the inhibit line's read-back", SourceInfo::Kind::builtin, 1},
-    {"rf-while-inhibited", "RF while inhibited", SourceInfo::Kind::builtin, 2},
-    {"reflected-exceeds-forward", "reflected power at or above forward", SourceInfo::Kind::builtin, 3},
-};
-
 void need(bool holds, const char* what) {
     if (!holds) throw std::invalid_argument(std::string{"plan: "} + what);
 }
@@ -55,7 +48,8 @@ std::vector<SourceRule> rules_for(const Plan& plan) {
     const Duration hold_off = plan.interlock.sensor_hold_off;
     for (std::size_t channel = 0; channel < plan.channels.size(); ++channel) rules.push_back({hold_off, false, true});
     for (std::size_t i = 0; i < builtin_count; ++i) {
-        rules.push_back({hold_off, static_cast<Builtin>(i) != Builtin::overrun, true});
+        const BuiltinInfo info = describe(static_cast<Builtin>(i));
+        rules.push_back({hold_off, info.latches, info.counted});
     }
     return rules;
 }
@@ -88,7 +82,8 @@ SourceInfo describe_source(const Plan& plan, SourceIndex source) noexcept {
         return {channel.id, name, SourceInfo::Kind::channel, static_cast<std::uint16_t>(index)};
     }
     index -= plan.channels.size();
-    return index < builtin_count ? builtins[index] : SourceInfo{"none", "none", SourceInfo::Kind::builtin, 0xffff};
+    const BuiltinInfo info = describe(static_cast<Builtin>(std::min(index, builtin_count)));
+    return {info.id, info.name, SourceInfo::Kind::builtin, static_cast<std::uint16_t>(index)};
 }
 
 Snapshot Protection::blank(const Plan& plan) {
@@ -107,8 +102,8 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start)
       news_(plan.quantity_count()),
       judged_(plan.limits.size()),
       lost_reported_(plan.channels.size()),
-      rf_timer_{plan.rf.edge_time},
       reflected_timer_{plan.rf.edge_time},
+      supervision_{plan},
       conditions_(source_count(plan)),
       interlock_{plan.interlock, rules_for(plan), std::move(memory), unclean_start},
       events_{4 * source_count(plan) + 64},
@@ -132,10 +127,7 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start)
 Decision Protection::step(const StepInput& input) noexcept {
     const Instant now = stepped_ ? std::max(input.now, last_step_) : input.now;
     events_.clear();
-    if (!stepped_) {
-        inhibited_since_ = now;
-        report(EventKind::started, no_source, now);
-    }
+    if (!stepped_) report(EventKind::started, no_source, now);
     std::fill(conditions_.begin(), conditions_.end(), Condition::missed);
     std::fill(judged_.begin(), judged_.end(), std::uint8_t{0});
 
@@ -146,12 +138,11 @@ Decision Protection::step(const StepInput& input) noexcept {
     }
     report_sensors(now);
     judge_channels();
-    judge_builtins({.now = now, .scans = input.scans, .commands = input.commands, .line = input.line});
     look_for_rf(now);
+    supervise(input, now);
 
-    const bool before = interlock_.permit();
-    const bool permit = interlock_.step(now, conditions_, drive_absent(), input.commands, events_);
-    if (before && !permit) inhibited_since_ = now;
+    const bool free = interlock_.step(now, conditions_, drive_absent(), input.commands, events_);
+    permit_ = free && !plan_.supervision.monitor_only;
     fill_in_events();
     last_step_ = now;
     stepped_ = true;
@@ -159,7 +150,7 @@ Decision Protection::step(const StepInput& input) noexcept {
 
     Instant wake_at = interlock_.due();
     for (const QualifyTimer& timer : timers_) wake_at = std::min(wake_at, timer.due());
-    return {.permit = permit, .wake_at = wake_at};
+    return {.permit = permit_, .contactor = supervision_.contactor_closed(), .wake_at = wake_at};
 }
 
 // ---- scans to quantities ---------------------------------------------------------------------------------------
@@ -242,6 +233,7 @@ const Reading* Protection::role(const std::optional<std::uint16_t>& channel) con
 void Protection::derive_rf(const Bracket& bracket, Instant now) noexcept {
     const BracketState state = judge_bracket(plan_.rf, bracket);
     Verdict reflected_verdict = Verdict::missed;
+    measurable_ = state == BracketState::measurable;
     if (state != BracketState::edge) {
         const Reflections r = reflections(plan_.rf, bracket, state);
         news_of(Derived::vswr, r.vswr);
@@ -325,6 +317,7 @@ void Protection::judge_limit(std::size_t index, Instant now, bool news) noexcept
     const Reading& watched = snapshot_.quantities[limit.watch];
     const Reading* gate = limit.gate ? &snapshot_.quantities[limit.gate->quantity] : nullptr;
     Verdict verdict = judge(limit, watched, gate, rf_absent());
+    if (limit.while_supplied && !supervision_.supplied(now)) verdict = Verdict::rest;
     // What has become unknown is unknown at once. Otherwise an old look proves nothing more: the gate may have opened
     // since a quantity was found not measurable, and the next scan measures it.
     const bool seen = news_[limit.watch] != 0 && news;
@@ -367,48 +360,56 @@ void Protection::judge_channels() noexcept {
     }
 }
 
-void Protection::judge_builtins(const StepInput& input) noexcept {
-    const Instant now = input.now;
-    const bool late = stepped_ && now - last_step_ > plan_.interlock.guard_deadline;
-    snapshot_.overruns += late ? 1 : 0;
-    overruns_running_ = late ? overruns_running_ + 1 : 0;
-    fold(source_of(plan_, Builtin::overrun),
-         overruns_running_ >= plan_.interlock.overruns_in_a_row ? Condition::bad : Condition::clear);
-
-    const bool as_written = input.line.permit == interlock_.permit();
-    fold(source_of(plan_, Builtin::line_mismatch), !input.line.known ? Condition::unknown
-                                                   : as_written      ? Condition::clear
-                                                                     : Condition::bad);
-
-    if (!plan_.roles.reflected || !plan_.roles.forward) {
-        fold(source_of(plan_, Builtin::reflected_exceeds_forward), Condition::clear);
+void Protection::supervise(const StepInput& input, Instant now) noexcept {
+    const Roles& r = plan_.roles;
+    const bool dc = r.supply && r.current;
+    const bool alive = std::any_of(input.commands.begin(), input.commands.end(),
+                                   [](const Command& c) { return c.kind == CommandKind::alive; });
+    const bool was_closed = supervision_.contactor_closed();
+    const auto& conditions = supervision_.judge({.now = now,
+                                                 .permit = permit_,
+                                                 .starting = interlock_.starting(),
+                                                 .line = input.line,
+                                                 .forward = role(r.forward),
+                                                 .reflected = role(r.reflected),
+                                                 .drive = role(r.drive),
+                                                 .current = role(r.current),
+                                                 .heatsink = role(r.heatsink),
+                                                 .enable_sense = role(r.enable_sense),
+                                                 .dc_power = dc ? &quantity(Derived::dc_power) : nullptr,
+                                                 .heat = dc && r.forward ? &quantity(Derived::heat) : nullptr,
+                                                 .ratios_measurable = measurable_,
+                                                 .link_alive = alive,
+                                                 .transmitting_since = snapshot_.transmitting_since});
+    for (std::size_t i = 0; i < builtin_count; ++i) fold(source_of(plan_, static_cast<Builtin>(i)), conditions[i]);
+    const bool closed = supervision_.contactor_closed();
+    if (closed != was_closed) {
+        report(closed ? EventKind::contactor_closed : EventKind::contactor_opened,
+               source_of(plan_, Builtin::contactor_open), now);
     }
-    Verdict rf = Verdict::missed;
-    if (const Reading* forward = role(plan_.roles.forward)) {
-        const bool after_release = forward->taken > inhibited_since_ + plan_.rf.release_time;
-        if (interlock_.permit() || (forward->health != Health::unknown && !after_release))
-            rf = Verdict::rest;
-        else if (forward->measured() && forward->value < plan_.rf.rf_present_w)
-            rf = Verdict::clear;
-        else if (forward->health != Health::unknown)
-            rf = Verdict::outside;
-    } else {
-        rf = Verdict::rest;
-    }
-    fold(source_of(plan_, Builtin::rf_while_inhibited), rf_timer_.update(now, rf));
 }
 
 void Protection::look_for_rf(Instant now) noexcept {
     const Reading* forward = role(plan_.roles.forward);
     if (forward == nullptr || forward->health == Health::unknown) return;
     snapshot_.rf_present = !rf_absent();
+    auto& since = snapshot_.transmitting_since;
     if (snapshot_.rf_present) {
         rf_last_seen_ = now;
-        if (!transmitting_) report(EventKind::rf_on, no_source, now);
-        transmitting_ = true;
-    } else if (transmitting_ && now - rf_last_seen_ >= plan_.rf.hang_time) {
-        transmitting_ = false;
+        if (!since) {
+            since = now;
+            ending_warned_ = false;
+            report(EventKind::rf_on, no_source, now);
+        }
+    } else if (since && now - rf_last_seen_ >= plan_.rf.hang_time) {
+        since.reset();
         report(EventKind::rf_off, no_source, now);
+    }
+    const SupervisionPlan& rule = plan_.supervision;
+    if (since && rule.longest_transmission && !ending_warned_ &&
+        now - *since >= *rule.longest_transmission - rule.transmission_warning) {
+        ending_warned_ = true;
+        report(EventKind::transmission_ending, source_of(plan_, Builtin::longest_transmission), now);
     }
 }
 
@@ -454,7 +455,10 @@ void Protection::fill_in_events() noexcept {
 void Protection::publish(Instant now) noexcept {
     ++snapshot_.sequence;
     snapshot_.now = now;
-    snapshot_.permit = interlock_.permit();
+    snapshot_.permit = permit_;
+    snapshot_.monitor_only = plan_.supervision.monitor_only;
+    snapshot_.contactor_closed = supervision_.contactor_closed();
+    snapshot_.overruns = supervision_.overruns();
     snapshot_.state = interlock_.state();
     std::copy(interlock_.causes().begin(), interlock_.causes().end(), snapshot_.causes.begin());
     snapshot_.memory = interlock_.memory();

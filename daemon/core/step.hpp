@@ -15,24 +15,9 @@
 #include "core/plan.hpp"
 #include "core/reading.hpp"
 #include "core/scan.hpp"
+#include "core/supervision.hpp"
 
 namespace dekeyd::core {
-
-/// Causes that need no configuration. Sources after the limits and the channels.
-enum class Builtin : std::uint8_t {
-    overrun,                    ///< the guard missed its own deadline several times running
-    line_mismatch,              ///< the line's read-back is not what was written
-    rf_while_inhibited,         ///< RF in conversions begun after the release time
-    reflected_exceeds_forward,  ///< swapped cables, a dead forward detector
-    count_,
-};
-inline constexpr std::size_t builtin_count = static_cast<std::size_t>(Builtin::count_);
-
-/// What the line driver saw when it read the pad back, after the last write or in the last second.
-struct LineState {
-    bool known = false;   ///< read-back worked
-    bool permit = false;  ///< its level means permit
-};
 
 struct StepInput {
     Instant now{};
@@ -43,7 +28,8 @@ struct StepInput {
 
 struct Decision {
     bool permit = false;
-    Instant wake_at{};  ///< call again no later than this, scans or not
+    bool contactor = false;  ///< close the supply contactor, where there is one
+    Instant wake_at{};       ///< call again no later than this, scans or not
 };
 
 /// What a channel has done since start; faults with RF present and absent apart, since RF in a cable shows so.
@@ -61,6 +47,9 @@ struct Snapshot {
     bool permit = false;
     State state = State::starting;
     bool rf_present = false;
+    bool monitor_only = false;  ///< permit is never driven; `state` says what it would be
+    bool contactor_closed = false;
+    std::optional<Instant> transmitting_since;
     std::vector<Reading> quantities;     ///< channels, then Derived
     std::vector<Cause> causes;           ///< limits, channels, Builtin
     std::vector<std::uint8_t> warnings;  ///< per limit: 1 while its warning stands
@@ -104,7 +93,7 @@ private:
     void grow_old(Instant now) noexcept;
     void judge_limit(std::size_t limit, Instant now, bool news) noexcept;
     void judge_channels() noexcept;
-    void judge_builtins(const StepInput& input) noexcept;
+    void supervise(const StepInput& input, Instant now) noexcept;
     void look_for_rf(Instant now) noexcept;
     void warn(std::size_t limit, Verdict verdict, Instant now) noexcept;
     void report_sensors(Instant now) noexcept;
@@ -127,18 +116,18 @@ private:
     std::vector<std::uint8_t> judged_;         ///< per limit, within one step
     std::vector<std::uint8_t> lost_reported_;  ///< per channel
     std::vector<QualifyTimer> timers_;
-    QualifyTimer rf_timer_;              ///< RF while inhibited
-    QualifyTimer reflected_timer_;       ///< reflected at or above forward
+    QualifyTimer reflected_timer_;  ///< reflected at or above forward
+    Supervision supervision_;
     std::vector<Condition> conditions_;  ///< per source, worst news of this step
     Interlock interlock_;
     EventList events_;
     Snapshot snapshot_;
     Instant last_step_{};
-    Instant inhibited_since_{};
     Instant rf_last_seen_{};
-    std::uint32_t overruns_running_ = 0;
     bool unclean_start_;
-    bool transmitting_ = false;
+    bool permit_ = false;         ///< what was decided last
+    bool measurable_ = false;     ///< the last bracket's ratios
+    bool ending_warned_ = false;  ///< of this transmission
     bool stepped_ = false;
 };
 

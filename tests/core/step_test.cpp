@@ -471,3 +471,75 @@ TEST_CASE("a plan whose indices don't fit is refused at construction") {
     p.channels[heatsink].slot = 9;
     CHECK_THROWS_AS((Protection{p, {}, false}), std::invalid_argument);
 }
+
+TEST_CASE("monitor-only never permits, whatever would be allowed, and RF is not held against it") {
+    Plan p = plan();
+    p.supervision.monitor_only = true;
+    Bench b{p};
+    CHECK(b.run(3s, false));
+    CHECK(b.state() == State::permitted);  // what it would be
+    CHECK(b.protection.snapshot().monitor_only);
+    b.key(50.0, 0.1);
+    CHECK(b.run(3s, false));
+    CHECK(b.state() == State::permitted);
+    b.heatsink_c = 90.0;
+    CHECK(b.run(5s, false));
+    CHECK(b.state() == State::tripped);
+}
+
+TEST_CASE("longest transmission: warned before, de-keyed, and free again after RF was off") {
+    Plan p = plan();
+    p.supervision.longest_transmission = 5s;
+    p.supervision.transmission_warning = 1s;
+    Bench b{p};
+    REQUIRE(b.start());
+    b.key(50.0, 0.1);
+    CHECK(b.run(3900ms, true));
+    CHECK(b.count(EventKind::transmission_ending) == 0);
+    CHECK(b.run(1s, true));
+    CHECK(b.count(EventKind::transmission_ending) == 1);
+    CHECK(b.until(false, 1s) >= 0ms);
+    b.unkey();
+    CHECK(b.until(true, 5s) >= 500ms);
+    CHECK(b.protection.snapshot().memory.trip_level == 0s);  // a long over is no fault: not counted
+}
+
+TEST_CASE("a required control link that falls silent inhibits, and its word alone permits nothing") {
+    Plan p = plan();
+    p.supervision.control_link = 2s;
+    Bench b{p};
+    CHECK(b.run(3s, false));
+    for (int i = 0; i < 60; ++i) b.step({{CommandKind::alive, Origin::remote, 0}});
+    CHECK(b.protection.snapshot().permit);
+    const Duration silent = b.until(false, 5s);
+    CHECK(silent >= 1900ms);
+    CHECK(silent <= 2100ms);
+}
+
+TEST_CASE("a stuck relay: the contactor drops the supply, latches, and comes back only after a reset") {
+    Plan p = plan();
+    p.supervision.contactor = true;
+    p.supervision.contactor_time = 200ms;
+    p.limits[supply_low].while_supplied = true;
+    Bench b{p};
+    b.supply_v = 0.0;  // behind the open contactor
+    b.run(60ms, false);
+    CHECK(b.protection.snapshot().contactor_closed);
+    b.supply_v = 28.0;
+    REQUIRE(b.start());
+    b.key(100.0, 0.1);
+    b.run(100ms, true);
+    b.drive_w = 3.5;
+    REQUIRE(b.until(false, 1s) >= 0s);
+    b.run(300ms, false);  // RF goes on
+    CHECK_FALSE(b.protection.snapshot().contactor_closed);
+    CHECK(b.count(EventKind::contactor_opened) == 1);
+    b.unkey();
+    b.supply_v = 0.0;
+    CHECK(b.run(5s, false));
+    CHECK(b.state() == State::latched);
+    b.supply_v = 28.0;
+    CHECK(b.run(2s, false));
+    b.step({{CommandKind::reset, Origin::local, 1}});
+    CHECK(b.until(true, 3s) >= 0s);
+}

@@ -1,0 +1,212 @@
+#include "core/supervision.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+namespace dekeyd::core {
+
+BuiltinInfo describe(Builtin builtin) noexcept {
+    switch (builtin) {
+        case Builtin::overrun: return {"guard-overrun", "the guard's own deadline"};
+        case Builtin::line_mismatch: return {"line-mismatch", "the inhibit line's read-back", true};
+        case Builtin::enable_mismatch: return {"enable-mismatch", "the enable voltage after the contact", true};
+        case Builtin::rf_while_inhibited: return {"rf-while-inhibited", "RF while inhibited", true};
+        case Builtin::contactor_open: return {"contactor-open", "the supply contactor", false, false};
+        case Builtin::reflected_exceeds_forward:
+            return {"reflected-exceeds-forward", "reflected power at or above forward", true};
+        case Builtin::drive_without_forward: return {"drive-without-forward", "drive with no forward power", true};
+        case Builtin::current_without_forward:
+            return {"current-without-forward", "supply current with no forward power", true};
+        case Builtin::rf_without_current: return {"rf-without-current", "more RF than the supply delivers", true};
+        case Builtin::reflected_on_floor:
+            return {"reflected-on-floor", "reflected power lower than any antenna's", true};
+        case Builtin::heat_without_rise: return {"heat-without-rise", "heat with no rise in temperature", true};
+        case Builtin::longest_transmission: return {"longest-transmission", "the longest transmission", false, false};
+        case Builtin::control_link: return {"control-link", "the control link", false, false};
+        case Builtin::count_: break;
+    }
+    return {"none", "none"};
+}
+
+Supervision::Supervision(const Plan& plan) noexcept
+    : plan_{plan},
+      enable_{plan.rf.edge_time},
+      rf_{plan.rf.edge_time},
+      drive_{plan.plausibility.qualify},
+      current_{plan.plausibility.qualify},
+      efficiency_{plan.plausibility.qualify},
+      floor_{plan.plausibility.qualify},
+      heat_{Duration::zero()} {
+    conditions_.fill(Condition::unknown);
+}
+
+const std::array<Condition, builtin_count>& Supervision::judge(const Situation& s) noexcept {
+    if (!stepped_ || s.permit != permit_) permit_changed_ = s.now;
+    set(Builtin::overrun, overrun(s));
+    if (!stepped_) {
+        // A rule whose readings never come rests: a required channel's own source speaks for it. RF while inhibited
+        // doesn't rest: forward must have been seen once.
+        for (QualifyTimer* timer : {&drive_, &current_, &efficiency_, &floor_, &heat_})
+            timer->update(s.now, Verdict::rest);
+    }
+    stepped_ = true;
+    permit_ = s.permit;
+    last_ = s.now;
+    const bool as_written = s.line.permit == s.permit;
+    set(Builtin::line_mismatch, !s.line.known ? Condition::unknown : as_written ? Condition::clear : Condition::bad);
+    set(Builtin::enable_mismatch, enable_.update(s.now, enable(s)));
+    set(Builtin::rf_while_inhibited, rf_.update(s.now, rf_while_inhibited(s)));
+    const bool both = s.forward != nullptr && s.reflected != nullptr;
+    set(Builtin::reflected_exceeds_forward, both ? Condition::missed : Condition::clear);
+    set(Builtin::drive_without_forward, drive_.update(s.now, drive_without_forward(s)));
+    set(Builtin::current_without_forward, current_.update(s.now, current_without_forward(s)));
+    set(Builtin::rf_without_current, efficiency_.update(s.now, rf_without_current(s)));
+    set(Builtin::reflected_on_floor, floor_.update(s.now, reflected_on_floor(s)));
+    set(Builtin::heat_without_rise, heat_.update(s.now, heat_without_rise(s)));
+    set(Builtin::longest_transmission, longest_transmission(s));
+    set(Builtin::control_link, control_link(s));
+    set(Builtin::contactor_open, contactor(s));
+    return conditions_;
+}
+
+Condition Supervision::overrun(const Situation& s) noexcept {
+    const bool late = stepped_ && s.now - last_ > plan_.interlock.guard_deadline;
+    overruns_ += late ? 1 : 0;
+    overruns_running_ = late ? overruns_running_ + 1 : 0;
+    return overruns_running_ >= plan_.interlock.overruns_in_a_row ? Condition::bad : Condition::clear;
+}
+
+bool Supervision::rf_absent(const Situation& s) const noexcept {
+    return s.forward != nullptr && s.forward->measured() && s.forward->value < plan_.rf.rf_present_w;
+}
+
+bool Supervision::settled(const Situation& s) const noexcept {
+    return s.now - permit_changed_ >= plan_.plausibility.switching_time;
+}
+
+// The contact's own voltage tells what the pad can't: a welded relay, an opto-coupler that failed short.
+Verdict Supervision::enable(const Situation& s) const noexcept {
+    if (s.enable_sense == nullptr) return Verdict::rest;
+    if (s.enable_sense->health != Health::good) return Verdict::unknown;
+    const bool enabled = s.enable_sense->value >= 0.5;
+    if (enabled == s.permit) return Verdict::clear;
+    return s.now - permit_changed_ <= plan_.rf.release_time ? Verdict::missed : Verdict::outside;
+}
+
+Verdict Supervision::rf_while_inhibited(const Situation& s) const noexcept {
+    // In monitor-only mode a labelled bypass carries the enable: RF is not ours to forbid.
+    if (s.permit || plan_.supervision.monitor_only || s.forward == nullptr) return Verdict::rest;
+    const Instant released = permit_changed_ + plan_.rf.release_time;
+    const auto after_release = [&](const Reading& r) { return r.taken > released; };
+    if (s.forward->health != Health::unknown) {
+        if (!after_release(*s.forward)) return Verdict::rest;
+        return rf_absent(s) ? Verdict::clear : Verdict::outside;
+    }
+    // Forward can't be told: current that flows only with RF tells the same.
+    if (s.current == nullptr || !s.current->measured() || !plan_.plausibility.current_with_rf_a) return Verdict::missed;
+    if (!after_release(*s.current)) return Verdict::rest;
+    return s.current->value < *plan_.plausibility.current_with_rf_a ? Verdict::clear : Verdict::outside;
+}
+
+Verdict Supervision::drive_without_forward(const Situation& s) const noexcept {
+    if (s.drive == nullptr || s.forward == nullptr || !plan_.rf.small_signal_gain_db) return Verdict::rest;
+    if (!s.permit || !settled(s)) return Verdict::rest;
+    if (s.drive->health != Health::good || !s.forward->measured()) return Verdict::missed;
+    // Ten decibels below the small-signal gain is a dead amplifier or a lost forward cable, not compression.
+    const double least_w = s.drive->value * std::pow(10.0, (*plan_.rf.small_signal_gain_db - 10.0) / 10.0);
+    if (!(least_w >= plan_.rf.minimum_forward_w)) return Verdict::rest;
+    return rf_absent(s) ? Verdict::outside : Verdict::clear;
+}
+
+Verdict Supervision::current_without_forward(const Situation& s) const noexcept {
+    if (s.current == nullptr || s.forward == nullptr || !plan_.plausibility.current_with_rf_a) return Verdict::rest;
+    if (!s.permit || !settled(s)) return Verdict::rest;
+    if (!s.current->measured() || !s.forward->measured()) return Verdict::missed;
+    if (s.current->value < *plan_.plausibility.current_with_rf_a) return Verdict::clear;
+    return rf_absent(s) ? Verdict::outside : Verdict::clear;
+}
+
+Verdict Supervision::rf_without_current(const Situation& s) const noexcept {
+    if (s.dc_power == nullptr || s.forward == nullptr) return Verdict::rest;
+    if (!s.dc_power->measured() || !s.forward->measured()) return Verdict::missed;
+    if (s.forward->value < plan_.rf.minimum_forward_w || s.forward->health != Health::good) return Verdict::rest;
+    // Both readings have their uncertainty; an amplifier far beyond 100 % efficiency has a dead current sensor.
+    constexpr double impossible = 1.5;
+    return s.forward->value > impossible * s.dc_power->value ? Verdict::outside : Verdict::clear;
+}
+
+Verdict Supervision::reflected_on_floor(const Situation& s) const noexcept {
+    if (s.reflected == nullptr || s.forward == nullptr || !plan_.plausibility.best_return_loss_db) return Verdict::rest;
+    if (!s.ratios_measurable) return Verdict::rest;
+    if (s.reflected->health == Health::unknown || s.forward->health != Health::good) return Verdict::missed;
+    const double least_w = s.forward->value * std::pow(10.0, -*plan_.plausibility.best_return_loss_db / 10.0);
+    // Where even the best load couldn't be seen, the floor says nothing.
+    if (s.reflected->health == Health::at_floor) return least_w > s.reflected->value ? Verdict::outside : Verdict::rest;
+    return s.reflected->value < least_w ? Verdict::outside : Verdict::clear;
+}
+
+Verdict Supervision::heat_without_rise(const Situation& s) noexcept {
+    const PlausibilityPlan& rule = plan_.plausibility;
+    if (s.heat == nullptr || s.heatsink == nullptr || !rule.heating_w) return Verdict::rest;
+    if (!s.heat->measured() || s.heatsink->health != Health::good) return Verdict::missed;
+    const bool heats = s.heat->value >= *rule.heating_w;
+    if (!heat_changed_) {
+        // Nobody knows what was before the start: the first heating isn't judged.
+        heat_changed_ = s.now;
+        heating_ = heats;
+        rested_ = false;
+    }
+    if (heats != heating_) {
+        rested_ = heats && s.now - *heat_changed_ >= rule.heating_time;
+        heating_ = heats;
+        heat_changed_ = s.now;
+        heating_from_c_ = s.heatsink->value;
+    }
+    if (!heating_ || !rested_) return Verdict::rest;
+    if (s.heatsink->value - heating_from_c_ >= rule.heating_rise_k) {
+        rested_ = false;  // it rose: this heating is accounted for
+        return Verdict::clear;
+    }
+    return s.now - *heat_changed_ >= rule.heating_time ? Verdict::outside : Verdict::clear;
+}
+
+Condition Supervision::longest_transmission(const Situation& s) const noexcept {
+    const auto& longest = plan_.supervision.longest_transmission;
+    if (!longest || !s.transmitting_since) return Condition::clear;
+    return s.now - *s.transmitting_since >= *longest ? Condition::bad : Condition::clear;
+}
+
+Condition Supervision::control_link(const Situation& s) noexcept {
+    const auto& silence = plan_.supervision.control_link;
+    if (!silence) return Condition::clear;
+    if (s.link_alive) link_heard_ = s.now;
+    if (!link_heard_) return Condition::unknown;
+    return s.now - *link_heard_ > *silence ? Condition::bad : Condition::clear;
+}
+
+bool Supervision::supplied(Instant now) const noexcept {
+    if (!plan_.supervision.contactor) return true;
+    return contactor_closed_ && now - contactor_changed_ >= plan_.supervision.contactor_time;
+}
+
+Condition Supervision::contactor(const Situation& s) noexcept {
+    if (!plan_.supervision.contactor) return Condition::clear;
+    const auto failed = [&](Builtin which) {
+        const Condition c = get(which);
+        return c == Condition::bad || c == Condition::unknown;
+    };
+    const bool alarm =
+        failed(Builtin::line_mismatch) || failed(Builtin::enable_mismatch) || failed(Builtin::rf_while_inhibited);
+    const bool may_close = !alarm && !s.permit && s.line.known && !s.line.permit && rf_absent(s);
+    const bool was_closed = contactor_closed_;
+    if (alarm)
+        contactor_closed_ = false;
+    else if (may_close)
+        contactor_closed_ = true;
+    if (contactor_closed_ != was_closed) contactor_changed_ = s.now;
+    if (supplied(s.now)) return Condition::clear;
+    // Waiting for the first closing is part of starting; later an open contactor is a cause.
+    return s.starting ? Condition::band : Condition::bad;
+}
+
+}  // namespace dekeyd::core

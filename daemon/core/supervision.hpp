@@ -1,0 +1,118 @@
+// Supervision: causes that need no limit. Is the line obeyed, do the measurements contradict each other, does the
+// guard keep its own time? Judged once a step, after the scans.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <optional>
+#include <string_view>
+
+#include "core/limit.hpp"
+#include "core/plan.hpp"
+#include "core/reading.hpp"
+#include "core/time.hpp"
+
+namespace dekeyd::core {
+
+/// Sources after the limits and the channels.
+enum class Builtin : std::uint8_t {
+    overrun,                    ///< the guard missed its own deadline several times running
+    line_mismatch,              ///< the line's read-back is not what was written
+    enable_mismatch,            ///< the enable voltage after the contact is not what was asked for
+    rf_while_inhibited,         ///< RF in conversions begun after the release time
+    contactor_open,             ///< the supply is dropped, or not yet settled
+    reflected_exceeds_forward,  ///< swapped cables, a dead forward detector
+    drive_without_forward,      ///< drive that should give forward power doesn't
+    current_without_forward,    ///< current that flows only with RF, and no RF: a lost forward cable
+    rf_without_current,         ///< more RF than the supply delivers
+    reflected_on_floor,         ///< better than any antenna: a loose reflected cable
+    heat_without_rise,          ///< a temperature sensor that fell off
+    longest_transmission,
+    control_link,  ///< the required control link is silent
+    count_,
+};
+inline constexpr std::size_t builtin_count = static_cast<std::size_t>(Builtin::count_);
+
+struct BuiltinInfo {
+    std::string_view id;
+    std::string_view name;
+    bool latches = false;
+    bool counted = true;
+};
+BuiltinInfo describe(Builtin builtin) noexcept;
+
+/// What the line driver saw when it read the pad back, after the last write or in the last second.
+struct LineState {
+    bool known = false;   ///< read-back worked
+    bool permit = false;  ///< its level means permit
+};
+
+/// The amplifier as of this step. A pointer is empty where the quantity isn't measured at all.
+struct Situation {
+    Instant now{};
+    bool permit = false;  ///< what the line was last told
+    bool starting = true;
+    LineState line;
+    const Reading* forward = nullptr;
+    const Reading* reflected = nullptr;
+    const Reading* drive = nullptr;
+    const Reading* current = nullptr;
+    const Reading* heatsink = nullptr;
+    const Reading* enable_sense = nullptr;
+    const Reading* dc_power = nullptr;
+    const Reading* heat = nullptr;
+    bool ratios_measurable = false;  ///< RF stood around the last reflected reading
+    bool link_alive = false;         ///< the control link spoke since the last step
+    std::optional<Instant> transmitting_since;
+};
+
+class Supervision {
+public:
+    explicit Supervision(const Plan& plan) noexcept;
+
+    /// One condition per built-in source. reflected_exceeds_forward is judged with the scans, and is missed here
+    /// unless it can't apply.
+    const std::array<Condition, builtin_count>& judge(const Situation& s) noexcept;
+
+    /// What the second line is to do. Opens at once; closes only with the line read back inhibited and no RF.
+    [[nodiscard]] bool contactor_closed() const noexcept { return contactor_closed_; }
+    [[nodiscard]] bool supplied(Instant now) const noexcept;
+    [[nodiscard]] std::uint64_t overruns() const noexcept { return overruns_; }
+
+private:
+    [[nodiscard]] Condition overrun(const Situation& s) noexcept;
+    [[nodiscard]] Verdict enable(const Situation& s) const noexcept;
+    [[nodiscard]] Verdict rf_while_inhibited(const Situation& s) const noexcept;
+    [[nodiscard]] Verdict drive_without_forward(const Situation& s) const noexcept;
+    [[nodiscard]] Verdict current_without_forward(const Situation& s) const noexcept;
+    [[nodiscard]] Verdict rf_without_current(const Situation& s) const noexcept;
+    [[nodiscard]] Verdict reflected_on_floor(const Situation& s) const noexcept;
+    [[nodiscard]] Verdict heat_without_rise(const Situation& s) noexcept;
+    [[nodiscard]] Condition longest_transmission(const Situation& s) const noexcept;
+    [[nodiscard]] Condition control_link(const Situation& s) noexcept;
+    [[nodiscard]] Condition contactor(const Situation& s) noexcept;
+    [[nodiscard]] bool settled(const Situation& s) const noexcept;
+    [[nodiscard]] bool rf_absent(const Situation& s) const noexcept;
+    void set(Builtin which, Condition condition) noexcept { conditions_[static_cast<std::size_t>(which)] = condition; }
+    [[nodiscard]] Condition get(Builtin which) const noexcept { return conditions_[static_cast<std::size_t>(which)]; }
+
+    const Plan& plan_;
+    std::array<Condition, builtin_count> conditions_{};
+    QualifyTimer enable_, rf_, drive_, current_, efficiency_, floor_, heat_;
+    bool stepped_ = false;
+    bool permit_ = false;
+    bool contactor_closed_ = false;
+    Instant contactor_changed_{};
+    Instant last_{};
+    Instant permit_changed_{};  ///< last change of permit
+    std::uint64_t overruns_ = 0;
+    std::uint32_t overruns_running_ = 0;
+    std::optional<Instant> link_heard_;
+    // Heat with no rise: since when it heats or rests, and the temperature when heating began.
+    bool heating_ = false;
+    bool rested_ = false;  ///< it had rested long enough before this heating
+    std::optional<Instant> heat_changed_;
+    double heating_from_c_ = 0.0;
+};
+
+}  // namespace dekeyd::core

@@ -1,0 +1,275 @@
+#include "core/supervision.hpp"
+
+#include <doctest/doctest.h>
+
+#include <set>
+
+#include "core/timeline.hpp"
+
+using namespace timeline;
+
+namespace {
+
+// The supervision alone, at 20 ms a step, with every reading renewed at each.
+struct Watch {
+    Plan the_plan;
+    Supervision supervision{the_plan};
+    Instant now{100s};
+    bool permit = false, starting = false, link = false, line_known = true, line_permit_as_written = true;
+    double forward_w = 0.0, reflected_w = 0.0, drive_w = 0.0, current_a = 1.0, heatsink_c = 30.0, heat_w = 0.0;
+    double supply_v = 28.0;
+    double sense = -1.0;  ///< negative: no sense input
+    bool forward_lost = false, reflected_floor = false;
+    std::optional<Instant> transmitting;
+
+    explicit Watch(Plan p) : the_plan{std::move(p)} {}
+
+    Reading good(double value) const {
+        return {
+            .value = value, .low = value, .high = value, .health = Health::good, .fault = Fault::none, .taken = now};
+    }
+    Condition step(Builtin which) {
+        const Reading forward = forward_lost ? Reading{} : good(forward_w);
+        Reading reflected = good(reflected_w);
+        if (reflected_floor) reflected.health = Health::at_floor;
+        const Reading drive = good(drive_w), current = good(current_a), heatsink = good(heatsink_c);
+        const Reading heat = good(heat_w), dc = good(supply_v * current_a), enable = good(sense);
+        const auto& c = supervision.judge({.now = now,
+                                           .permit = permit,
+                                           .starting = starting,
+                                           .line = {line_known, line_permit_as_written ? permit : !permit},
+                                           .forward = &forward,
+                                           .reflected = &reflected,
+                                           .drive = &drive,
+                                           .current = &current,
+                                           .heatsink = &heatsink,
+                                           .enable_sense = sense < 0.0 ? nullptr : &enable,
+                                           .dc_power = &dc,
+                                           .heat = &heat,
+                                           .ratios_measurable = forward_w >= 6.0,
+                                           .link_alive = link,
+                                           .transmitting_since = transmitting});
+        now += 20ms;
+        return c[static_cast<std::size_t>(which)];
+    }
+    // The condition after `length`, and how long it took to turn bad (-1 s: it didn't).
+    Duration until_bad(Builtin which, Duration most) {
+        for (const Instant begin = now; now - begin <= most;) {
+            const Instant at = now;
+            if (step(which) == Condition::bad) return at - begin;
+        }
+        return -1s;
+    }
+    void idle(Builtin which, Duration length) {
+        for (const Instant end = now + length; now < end;) step(which);
+    }
+};
+
+Plan complete() {
+    Plan p = plan();
+    p.rf.small_signal_gain_db = 18.0;
+    p.plausibility.current_with_rf_a = 3.0;
+    p.plausibility.best_return_loss_db = 35.0;
+    p.plausibility.heating_w = 50.0;
+    p.plausibility.heating_time = 60s;
+    return p;
+}
+
+constexpr Duration never = -1s;
+
+}  // namespace
+
+TEST_CASE("every built-in has an id and a name") {
+    std::set<std::string_view> ids;
+    for (std::size_t i = 0; i < builtin_count; ++i) {
+        CHECK(ids.insert(describe(static_cast<Builtin>(i)).id).second);
+        CHECK_FALSE(describe(static_cast<Builtin>(i)).name.empty());
+    }
+}
+
+TEST_CASE("line: a wrong read-back is bad, an impossible one unknown") {
+    Watch w{complete()};
+    CHECK(w.step(Builtin::line_mismatch) == Condition::clear);
+    w.line_permit_as_written = false;
+    CHECK(w.step(Builtin::line_mismatch) == Condition::bad);
+    w.line_known = false;
+    CHECK(w.step(Builtin::line_mismatch) == Condition::unknown);
+}
+
+TEST_CASE("enable sense: both ways, after the relay's time") {
+    for (const bool permit : {true, false}) {
+        Watch w{complete()};
+        w.permit = permit;
+        w.sense = permit ? 1.0 : 0.0;
+        w.idle(Builtin::enable_mismatch, 1s);
+        CHECK(w.step(Builtin::enable_mismatch) == Condition::clear);
+        w.permit = !permit;  // the contact doesn't follow
+        const Duration late = w.until_bad(Builtin::enable_mismatch, 1s);
+        CHECK(late > 60ms);  // release time
+        CHECK(late <= 120ms);
+    }
+}
+
+TEST_CASE("RF while inhibited: by forward, or by current where forward is lost") {
+    Watch w{complete()};
+    w.permit = true;
+    w.forward_w = 100.0;
+    w.current_a = 10.0;
+    w.idle(Builtin::rf_while_inhibited, 1s);
+    w.permit = false;
+    CHECK(w.until_bad(Builtin::rf_while_inhibited, 1s) == 100ms);  // 60 ms release, the next scan, and 20 ms
+    w.forward_w = 0.0;
+    CHECK(w.step(Builtin::rf_while_inhibited) == Condition::clear);
+    w.forward_lost = true;
+    w.current_a = 1.0;
+    w.idle(Builtin::rf_while_inhibited, 1s);
+    CHECK(w.step(Builtin::rf_while_inhibited) == Condition::clear);
+    w.current_a = 3.0;
+    CHECK(w.until_bad(Builtin::rf_while_inhibited, 1s) == 20ms);
+}
+
+TEST_CASE("RF while inhibited doesn't apply where a bypass carries the enable") {
+    Plan p = complete();
+    p.supervision.monitor_only = true;
+    Watch w{p};
+    w.forward_w = 100.0;
+    CHECK(w.until_bad(Builtin::rf_while_inhibited, 2s) == never);
+}
+
+TEST_CASE("drive without forward: only permitted, after the switching time, and with drive that must show") {
+    Watch w{complete()};
+    w.drive_w = 2.0;
+    CHECK(w.until_bad(Builtin::drive_without_forward, 3s) == never);  // inhibited: normal
+    w.permit = true;
+    CHECK(w.until_bad(Builtin::drive_without_forward, 3s) == 600ms);  // switching 100 ms, qualify 500 ms
+    Watch small{complete()};
+    small.permit = true;
+    small.drive_w = 0.5;  // at 8 dB of gain that is 3 W: it needn't show
+    CHECK(small.until_bad(Builtin::drive_without_forward, 3s) == never);
+    Watch working{complete()};
+    working.permit = true;
+    working.drive_w = 2.0;
+    working.forward_w = 1.0;
+    CHECK(working.until_bad(Builtin::drive_without_forward, 3s) == never);
+}
+
+TEST_CASE("current without forward; a class-AB bias alone is not it") {
+    Watch w{complete()};
+    w.permit = true;
+    w.current_a = 2.9;
+    CHECK(w.until_bad(Builtin::current_without_forward, 3s) == never);
+    w.current_a = 3.0;
+    CHECK(w.until_bad(Builtin::current_without_forward, 3s) == 500ms);
+    w.permit = false;
+    w.idle(Builtin::current_without_forward, 4s);
+    CHECK(w.step(Builtin::current_without_forward) == Condition::clear);
+}
+
+TEST_CASE("RF with no current is a dead current sensor") {
+    Watch w{complete()};
+    w.permit = true;
+    w.forward_w = 100.0;
+    w.current_a = 2.4;  // 67 W for 100 W of RF: 149 %, within what two bad readings may say
+    CHECK(w.until_bad(Builtin::rf_without_current, 3s) == never);
+    w.current_a = 0.0;
+    CHECK(w.until_bad(Builtin::rf_without_current, 3s) == 500ms);
+}
+
+TEST_CASE("reflected on its floor while even the best antenna would show") {
+    Watch w{complete()};
+    w.permit = true;
+    w.reflected_floor = true;
+    w.reflected_w = 0.001;
+    w.forward_w = 3.0;  // ratios not measurable
+    CHECK(w.until_bad(Builtin::reflected_on_floor, 2s) == never);
+    w.forward_w = 100.0;  // 35 dB down is 32 mW: it must show above a floor of 1 mW
+    CHECK(w.until_bad(Builtin::reflected_on_floor, 2s) == 500ms);
+    Watch high_floor{complete()};
+    high_floor.reflected_floor = true;
+    high_floor.reflected_w = 0.1;
+    high_floor.forward_w = 100.0;
+    CHECK(high_floor.until_bad(Builtin::reflected_on_floor, 2s) == never);
+    Watch good{complete()};
+    good.forward_w = 100.0;
+    good.reflected_w = 0.04;
+    CHECK(good.until_bad(Builtin::reflected_on_floor, 2s) == never);
+    good.reflected_w = 0.03;
+    CHECK(good.until_bad(Builtin::reflected_on_floor, 2s) == 500ms);
+}
+
+TEST_CASE("heat without rise: after a rest, within its time, and not in a steady state") {
+    Watch w{complete()};
+    w.idle(Builtin::heat_without_rise, 61s);
+    w.heat_w = 100.0;
+    CHECK(w.until_bad(Builtin::heat_without_rise, 120s) == 60s);
+    Watch rising{complete()};
+    rising.idle(Builtin::heat_without_rise, 61s);
+    rising.heat_w = 100.0;
+    rising.idle(Builtin::heat_without_rise, 30s);
+    rising.heatsink_c = 32.0;
+    CHECK(rising.until_bad(Builtin::heat_without_rise, 600s) == never);  // settled later: no further rise is needed
+    Watch warm{complete()};
+    warm.idle(Builtin::heat_without_rise, 30s);  // hadn't rested long enough to be cool
+    warm.heat_w = 100.0;
+    CHECK(warm.until_bad(Builtin::heat_without_rise, 300s) == never);
+}
+
+TEST_CASE("the longest transmission and the control link") {
+    Plan p = complete();
+    p.supervision.longest_transmission = 10s;
+    p.supervision.control_link = 5s;
+    Watch w{p};
+    CHECK(w.step(Builtin::control_link) == Condition::unknown);  // never heard
+    w.link = true;
+    CHECK(w.step(Builtin::control_link) == Condition::clear);
+    w.link = false;
+    const Duration silent = w.until_bad(Builtin::control_link, 10s);
+    CHECK(silent > 4900ms);
+    CHECK(silent <= 5s);
+    w.transmitting = w.now;
+    CHECK(w.until_bad(Builtin::longest_transmission, 20s) == 10s);
+    w.transmitting.reset();
+    CHECK(w.step(Builtin::longest_transmission) == Condition::clear);
+}
+
+TEST_CASE("the contactor closes only with the line read back inhibited and no RF, and drops on an alarm") {
+    Plan p = complete();
+    p.supervision.contactor = true;
+    p.supervision.contactor_time = 200ms;
+    Watch w{p};
+    w.starting = true;
+    w.forward_w = 50.0;
+    CHECK(w.step(Builtin::contactor_open) == Condition::band);
+    CHECK_FALSE(w.supervision.contactor_closed());
+    w.idle(Builtin::contactor_open, 1s);
+    w.forward_w = 0.0;
+    w.step(Builtin::contactor_open);
+    CHECK(w.supervision.contactor_closed());
+    CHECK_FALSE(w.supervision.supplied(w.now));
+    w.idle(Builtin::contactor_open, 200ms);
+    CHECK(w.step(Builtin::contactor_open) == Condition::clear);
+    w.starting = false;
+    w.permit = true;
+    w.forward_w = 100.0;
+    w.current_a = 10.0;
+    w.idle(Builtin::contactor_open, 1s);
+    CHECK(w.supervision.contactor_closed());
+    w.permit = false;  // the relay is stuck: RF goes on
+    w.idle(Builtin::contactor_open, 300ms);
+    CHECK_FALSE(w.supervision.contactor_closed());
+    CHECK(w.step(Builtin::contactor_open) == Condition::bad);
+    w.forward_w = 0.0;
+    w.idle(Builtin::contactor_open, 200ms);
+    CHECK(w.supervision.contactor_closed());  // the latch that stands in the interlock keeps the permit away
+}
+
+TEST_CASE("the guard's own deadline") {
+    Watch w{complete()};
+    w.step(Builtin::overrun);
+    for (int i = 1; i <= 3; ++i) {
+        w.now += 300ms;
+        CHECK(w.step(Builtin::overrun) == (i < 3 ? Condition::clear : Condition::bad));
+    }
+    CHECK(w.supervision.overruns() == 3);
+    CHECK(w.step(Builtin::overrun) == Condition::clear);
+}
