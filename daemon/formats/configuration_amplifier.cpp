@@ -55,6 +55,18 @@ void read_forward_levels(Section& section, Draft& draft) {
     check_above_floor(section, "rf_present", rf.rf_present_w, draft.plan().channels[*forward]);
 }
 
+void read_times(Section& section, Draft& draft) {
+    core::RfPlan& rf = draft.plan().rf;
+    rf.release_time = section.duration("release_time", Need::optional).value_or(rf.release_time);
+    rf.hang_time = section.duration("hang_time", Need::optional).value_or(rf.hang_time);
+    rf.edge_time = section.duration("edge_time", Need::optional, Sign::not_negative).value_or(rf.edge_time);
+    if (draft.plan().roles.forward && !section.has("release_time"))
+        draft.report.advise(section.place(), section.path_of("release_time"),
+                            fmt::format("not confirmed: RF that lasts {} after the line says inhibit is an alarm; "
+                                        "measure relay and filter when commissioning",
+                                        show(rf.release_time)));
+}
+
 void read_drive_levels(Section& section, Draft& draft) {
     core::RfPlan& rf = draft.plan().rf;
     auto& maximum = draft.amplifier.maximum_drive_w;
@@ -92,6 +104,7 @@ void read_amplifier(Section& top, Draft& draft) {
     core::RfPlan& rf = draft.plan().rf;
     read_forward_levels(section, draft);
     read_drive_levels(section, draft);
+    read_times(section, draft);
     draft.amplifier.maximum_current_a =
         section.quantity("maximum_current", Dimension::current, Need::optional, Sign::positive);
     draft.amplifier.nominal_supply_v =

@@ -12,14 +12,10 @@ namespace {
 
 core::Duration usual_conversion(BusDriver driver) {
     switch (driver) {
-        case BusDriver::w1:
-            return 800ms;  // 765 to 790 ms measured for a 12-bit conversion
-        case BusDriver::iio:
-            return 3ms;  // a converter at 860 samples a second, channel change included
-        case BusDriver::hwmon:
-            return 1ms;
-        case BusDriver::contact:
-            return 100us;
+        case BusDriver::w1: return 800ms;  // 765 to 790 ms measured for a 12-bit conversion
+        case BusDriver::iio: return 3ms;   // a converter at 860 samples a second, channel change included
+        case BusDriver::hwmon: return 1ms;
+        case BusDriver::contact: return 100us;
     }
     return 1ms;
 }
@@ -69,14 +65,10 @@ void read_bus(const Entry& entry, Section& buses, Draft& draft) {
 /// Forward first, reflected next to it, so that a ratio's readings are as close together as the converter allows.
 int reading_order(Role role) {
     switch (role) {
-        case Role::forward:
-            return 0;
-        case Role::reflected:
-            return 1;
-        case Role::drive:
-            return 2;
-        default:
-            return 3;
+        case Role::forward: return 0;
+        case Role::reflected: return 1;
+        case Role::drive: return 2;
+        default: return 3;
     }
 }
 
@@ -140,11 +132,7 @@ void assign_slots(Draft& draft) {
         const auto forward = plan.roles.forward;
         if (forward && draft.sensors[*forward].bus == b) {
             plan.rf.forward_again_slot = plan.channels[*forward].slot;
-            const bool ratio = std::any_of(order.begin(), order.end(), [&](std::uint16_t channel) {
-                const Role role = draft.sensors[channel].role;
-                return role == Role::reflected || role == Role::drive;
-            });
-            if (ratio) {
+            if (plan.roles.reflected) {
                 plan.rf.forward_again_slot = static_cast<std::uint16_t>(bus.slots.size());
                 add_slot(*forward);
             }

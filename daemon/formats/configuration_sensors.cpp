@@ -84,6 +84,11 @@ std::optional<Native> read_address(Section& section, Draft& draft, SensorDraft& 
                       std::string{address_form(driver)});
         return std::nullopt;
     }
+    if (*native == Native::power) {
+        section.fault("address", fmt::format("'{}' is the power of a supply, not of RF", of.address),
+                      "the chip's voltage and current: DC power is worked out from them");
+        return std::nullopt;
+    }
     if (!of.kind) return std::nullopt;
     const auto kinds = kinds_from(*native);
     if (std::find(kinds.begin(), kinds.end(), *of.kind) == kinds.end()) {
@@ -214,12 +219,7 @@ void read_sensor(const Entry& entry, Section& sensors, Draft& draft) {
         if (*of.kind != ChannelKind::contact) read_window(section, draft, of, *native, channel);
         read_conversion(section, *native, *of.kind, channel);
         if (*of.kind == ChannelKind::temperature) read_temperature(section, draft, of, channel);
-        if (*of.kind == ChannelKind::power && *native == Native::voltage)
-            channel.power = read_chain(section, draft, of);
-        const bool rf_role = of.role == Role::forward || of.role == Role::reflected || of.role == Role::drive;
-        if (*native == Native::power && rf_role)
-            section.fault("address", fmt::format("'{}' is the power of a supply, not of RF", of.address),
-                          "a detector's voltage");
+        if (*of.kind == ChannelKind::power) channel.power = read_chain(section, draft, of);
         if (*of.kind == ChannelKind::contact) {
             const Range window = widest_window(BusDriver::contact, Native::contact);
             channel.valid_low = window.low;

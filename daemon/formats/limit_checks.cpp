@@ -28,8 +28,8 @@ const std::vector<Needs>& needs() {
         {Derived::net_power, {Input::forward, Input::reflected}},
         {Derived::antenna_vswr, {Input::forward, Input::reflected}},
         {Derived::antenna_power, {Input::forward, Input::reflected}},
-        {Derived::gain, {Input::forward, Input::drive}},
-        {Derived::compression, {Input::forward, Input::drive, Input::gain}},
+        {Derived::gain, {Input::forward, Input::reflected, Input::drive}},
+        {Derived::compression, {Input::forward, Input::reflected, Input::drive, Input::gain}},
         {Derived::dc_power, {Input::supply, Input::current}},
         {Derived::efficiency, {Input::forward, Input::supply, Input::current}},
         {Derived::heat, {Input::forward, Input::supply, Input::current}},
@@ -44,20 +44,13 @@ const std::vector<Needs>& needs() {
 std::string_view missing_input(const Draft& draft, Input input) {
     const core::Roles& roles = draft.configuration.plan.roles;
     switch (input) {
-        case Input::forward:
-            return roles.forward ? "" : "a sensor with 'role: forward'";
-        case Input::reflected:
-            return roles.reflected ? "" : "a sensor with 'role: reflected'";
-        case Input::drive:
-            return roles.drive ? "" : "a sensor with 'role: drive'";
-        case Input::supply:
-            return roles.supply ? "" : "a sensor with 'role: supply'";
-        case Input::current:
-            return roles.current ? "" : "a sensor with 'role: current'";
-        case Input::heatsink:
-            return roles.heatsink ? "" : "a sensor with 'role: heatsink'";
-        case Input::ambient:
-            return roles.ambient ? "" : "a sensor with 'role: ambient'";
+        case Input::forward: return roles.forward ? "" : "a sensor with 'role: forward'";
+        case Input::reflected: return roles.reflected ? "" : "a sensor with 'role: reflected'";
+        case Input::drive: return roles.drive ? "" : "a sensor with 'role: drive'";
+        case Input::supply: return roles.supply ? "" : "a sensor with 'role: supply'";
+        case Input::current: return roles.current ? "" : "a sensor with 'role: current'";
+        case Input::heatsink: return roles.heatsink ? "" : "a sensor with 'role: heatsink'";
+        case Input::ambient: return roles.ambient ? "" : "a sensor with 'role: ambient'";
         case Input::gain:
             return draft.configuration.plan.rf.small_signal_gain_db ? "" : "'small_signal_gain:' under 'amplifier:'";
     }

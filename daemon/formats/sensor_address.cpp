@@ -52,12 +52,9 @@ std::optional<Native> hwmon_native(std::string_view text) {
 
 std::optional<Native> native_at(BusDriver driver, std::string_view address) {
     switch (driver) {
-        case BusDriver::w1:
-            return is_w1(address) ? std::optional{Native::temperature} : std::nullopt;
-        case BusDriver::iio:
-            return iio_native(address);
-        case BusDriver::hwmon:
-            return hwmon_native(address);
+        case BusDriver::w1: return is_w1(address) ? std::optional{Native::temperature} : std::nullopt;
+        case BusDriver::iio: return iio_native(address);
+        case BusDriver::hwmon: return hwmon_native(address);
         case BusDriver::contact: {
             constexpr std::size_t longest = 64;
             const bool printable = std::none_of(address.begin(), address.end(), [](char c) {
@@ -72,14 +69,10 @@ std::optional<Native> native_at(BusDriver driver, std::string_view address) {
 
 std::string_view address_form(BusDriver driver) {
     switch (driver) {
-        case BusDriver::w1:
-            return "a thermometer's id in small letters, such as 28-0123456789ab";
-        case BusDriver::iio:
-            return "a channel such as voltage0, voltage0-voltage1, current0 or temp";
-        case BusDriver::hwmon:
-            return "an input such as in1, curr1, temp1, fan1 or power1";
-        case BusDriver::contact:
-            return "a GPIO line's name, or its offset with 'chip:'";
+        case BusDriver::w1: return "a thermometer's id in small letters, such as 28-0123456789ab";
+        case BusDriver::iio: return "a channel such as voltage0, voltage0-voltage1, current0 or temp";
+        case BusDriver::hwmon: return "an input such as in1, curr1, temp1 or fan1";
+        case BusDriver::contact: return "a GPIO line's name, or its offset with 'chip:'";
     }
     return "an address";
 }
@@ -87,36 +80,25 @@ std::string_view address_form(BusDriver driver) {
 std::vector<core::ChannelKind> kinds_from(Native native) {
     using core::ChannelKind;
     switch (native) {
-        case Native::temperature:
-            return {ChannelKind::temperature};
+        case Native::temperature: return {ChannelKind::temperature};
         case Native::voltage:
             return {ChannelKind::voltage, ChannelKind::power, ChannelKind::current, ChannelKind::temperature};
-        case Native::current:
-            return {ChannelKind::current};
-        case Native::speed:
-            return {ChannelKind::speed};
-        case Native::power:
-            return {ChannelKind::power};
-        case Native::contact:
-            return {ChannelKind::contact};
+        case Native::current: return {ChannelKind::current};
+        case Native::speed: return {ChannelKind::speed};
+        case Native::power: return {};  // a supply's own product of voltage and current: core works DC power out itself
+        case Native::contact: return {ChannelKind::contact};
     }
     return {};
 }
 
 Dimension dimension_of(Native native) {
     switch (native) {
-        case Native::temperature:
-            return Dimension::temperature;
-        case Native::voltage:
-            return Dimension::voltage;
-        case Native::current:
-            return Dimension::current;
-        case Native::speed:
-            return Dimension::speed;
-        case Native::power:
-            return Dimension::power;
-        case Native::contact:
-            return Dimension::number;
+        case Native::temperature: return Dimension::temperature;
+        case Native::voltage: return Dimension::voltage;
+        case Native::current: return Dimension::current;
+        case Native::speed: return Dimension::speed;
+        case Native::power: return Dimension::power;
+        case Native::contact: return Dimension::number;
     }
     return Dimension::number;
 }
@@ -129,34 +111,23 @@ Range widest_window(BusDriver driver, Native native) {
         case Native::temperature:
             // A DS18B20 in an amplifier is never at its own ends (-55 and 125 degC).
             return driver == BusDriver::w1 ? window(-40.0, 120.0) : window(-40.0, 150.0);
-        case Native::voltage:
-            return driver == BusDriver::iio ? window(-0.05, 100.0) : window(-1.0, 1000.0);
-        case Native::current:
-            return window(-1000.0, 1000.0);
-        case Native::speed:
-            return window(0.0, 100000.0);
-        case Native::power:
-            return window(-100.0, 100000.0);
-        case Native::contact:
-            return window(-0.5, 1.5);
+        case Native::voltage: return driver == BusDriver::iio ? window(-0.05, 100.0) : window(-1.0, 1000.0);
+        case Native::current: return window(-1000.0, 1000.0);
+        case Native::speed: return window(0.0, 100000.0);
+        case Native::power: return window(-100.0, 100000.0);
+        case Native::contact: return window(-0.5, 1.5);
     }
     return window(-1.0, 1.0);
 }
 
 std::string_view word(core::ChannelKind kind) {
     switch (kind) {
-        case core::ChannelKind::temperature:
-            return "temperature";
-        case core::ChannelKind::power:
-            return "power";
-        case core::ChannelKind::voltage:
-            return "voltage";
-        case core::ChannelKind::current:
-            return "current";
-        case core::ChannelKind::speed:
-            return "speed";
-        case core::ChannelKind::contact:
-            return "contact";
+        case core::ChannelKind::temperature: return "temperature";
+        case core::ChannelKind::power: return "power";
+        case core::ChannelKind::voltage: return "voltage";
+        case core::ChannelKind::current: return "current";
+        case core::ChannelKind::speed: return "speed";
+        case core::ChannelKind::contact: return "contact";
     }
     return "quantity";
 }

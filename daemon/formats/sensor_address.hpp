@@ -21,7 +21,7 @@ std::optional<Native> native_at(BusDriver driver, std::string_view address);
 /// Examples of the addresses that a driver has, for messages.
 std::string_view address_form(BusDriver driver);
 
-/// Kinds of channel that can be worked out from it.
+/// Kinds of channel that can be worked out from it; none from a supply's power.
 std::vector<core::ChannelKind> kinds_from(Native native);
 
 Dimension dimension_of(Native native);

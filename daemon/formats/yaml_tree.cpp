@@ -93,6 +93,23 @@ std::vector<Fault> scan_bytes(std::string_view yaml) {
     return faults;
 }
 
+/// True where the quoted text that begins at `at` ends on its own line. (The library takes an unclosed one silently,
+/// with all that follows it.)
+bool closes_on_its_line(std::string_view line, std::size_t at) {
+    if (at >= line.size() || (line[at] != '\'' && line[at] != '"')) return true;
+    const char quote = line[at];
+    for (std::size_t i = at + 1; i < line.size(); ++i) {
+        if (quote == '"' && line[i] == '\\') {
+            ++i;
+        } else if (line[i] == quote) {
+            const bool doubled = quote == '\'' && i + 1 < line.size() && line[i + 1] == quote;
+            if (!doubled) return true;
+            ++i;
+        }
+    }
+    return false;
+}
+
 /// Ends the library's work from inside its callback, where going on would be of no use.
 struct Refusal {
     Fault fault;
@@ -101,7 +118,13 @@ struct Refusal {
 /// Builds the tree from the library's events, so that nothing deep or shared ever comes into being.
 class Builder : public YAML::EventHandler {
 public:
-    explicit Builder(std::vector<Fault>& faults) : faults_{faults} {}
+    Builder(std::string_view yaml, std::vector<Fault>& faults) : faults_{faults} {
+        for (std::size_t start = 0; start <= yaml.size();) {
+            const std::size_t end = std::min(yaml.find('\n', start), yaml.size());
+            lines_.push_back(yaml.substr(start, end - start));
+            start = end + 1;
+        }
+    }
 
     [[nodiscard]] std::optional<Node> take() { return std::exchange(root_, std::nullopt); }
 
@@ -124,6 +147,10 @@ public:
         note_anchor(mark, anchor);
         note_tag(mark, tag);
         Node node = node_at(mark, Node::Kind::scalar);
+        const bool quoted = tag == "!";
+        if (quoted && node.place.line > 0 && node.place.line <= lines_.size() &&
+            !closes_on_its_line(lines_[node.place.line - 1], node.place.column - 1))
+            refuse(node.place, "a quote that is not closed on its line", "the closing quote");
         node.text = value;
         put(std::move(node));
     }
@@ -211,6 +238,9 @@ private:
             note(key.place, "a merge key (<<)", "the keys themselves, written out");
             return;
         }
+        if (map.entries.size() >= largest_section)
+            refuse(key.place, fmt::format("a section with more than {} keys", largest_section),
+                   "sections as in the annotated configuration: is this the right file?");
         const auto first =
             std::find_if(map.entries.begin(), map.entries.end(), [&](const Entry& e) { return e.key == key.text; });
         if (first != map.entries.end()) {
@@ -222,6 +252,7 @@ private:
     }
 
     std::vector<Fault>& faults_;
+    std::vector<std::string_view> lines_;
     std::vector<Level> levels_;
     std::optional<Node> root_;
     int documents_ = 0;
@@ -247,11 +278,12 @@ std::string mend(std::string_view message) {
 
 Tree read_tree(std::string_view yaml) {
     Tree tree;
+    if (yaml.starts_with("\xef\xbb\xbf")) yaml.remove_prefix(3);  // some editors' mark of UTF-8
     tree.faults = scan_bytes(yaml);
     if (!tree.faults.empty()) return tree;
     try {
         std::istringstream stream{std::string{yaml}};
-        Builder builder{tree.faults};
+        Builder builder{yaml, tree.faults};
         YAML::Parser parser{stream};
         if (parser.HandleNextDocument(builder)) {
             tree.root = builder.take();

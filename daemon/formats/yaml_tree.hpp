@@ -37,6 +37,8 @@ struct Entry {
 
 inline constexpr std::size_t largest_text = 1024 * 1024;
 inline constexpr std::size_t deepest_nesting = 16;
+/// Each key is compared with those before it, so their number is bounded.
+inline constexpr std::size_t largest_section = 1000;
 /// More faults than anyone reads: the rest is counted.
 inline constexpr std::size_t most_faults = 200;
 
@@ -45,8 +47,8 @@ struct Tree {
     std::vector<Fault> faults;
 };
 
-/// Refused, each with its place: more than 1 MiB, bytes that are not UTF-8 text, tabs, nesting beyond 16, anchors,
-/// aliases, tags, merge keys, a second document, duplicate keys, keys that are not plain words.
+/// Refused, each with its place: more than 1 MiB, bytes that are not UTF-8 text, tabs, nesting beyond 16, sections beyond
+/// 1000 keys, anchors, aliases, tags, merge keys, a second document, duplicate keys, keys that are not plain words.
 Tree read_tree(std::string_view yaml);
 
 }  // namespace dekeyd::formats
