@@ -272,6 +272,15 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
                        : std::string{"Transmission begins."};
         case EventKind::rf_off:
             return "Transmission ends.";
+        case EventKind::transmission_ending:
+            return plan.supervision.longest_transmission
+                       ? fmt::format("The transmission nears the longest allowed, {}: end it, or it is ended.",
+                                     duration_in_words(*plan.supervision.longest_transmission))
+                       : std::string{"The transmission nears the longest allowed: end it, or it is ended."};
+        case EventKind::contactor_opened:
+            return "The supply contactor was opened.";
+        case EventKind::contactor_closed:
+            return "The supply contactor was closed.";
     }
     return "Unknown event.";
 }
