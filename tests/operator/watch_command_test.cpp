@@ -190,3 +190,27 @@ TEST_CASE("check: what is guarded, or each fault with its line and a caret") {
     CHECK(json.code == 1);
     CHECK_FALSE(nlohmann::json::parse(json.out).at("faults").empty());
 }
+
+TEST_CASE("find: what is below a root, in the configuration's words") {
+    FakeDaemon folder{stream};
+    const auto root = std::filesystem::path{folder.path()}.replace_filename("sys");
+    const auto put = [&](const std::string& file, const char* text) {
+        std::filesystem::create_directories((root / file).parent_path());
+        std::ofstream{root / file} << text;
+    };
+    put("bus/w1/devices/28-0000000000a1/temperature", "23812\n");
+    put("bus/iio/devices/iio:device0/name", "ads1015\n");
+    put("bus/iio/devices/iio:device0/in_voltage0_raw", "8000\n");
+    put("bus/iio/devices/iio:device0/in_voltage0_scale", "0.0625\n");
+    put("class/hwmon/hwmon0/name", "ltc4151\n");
+    put("class/hwmon/hwmon0/in1_input", "nan\n");
+    const Ran found = run("find --sysfs " + root.string());
+    CHECK(found.code == 0);
+    CHECK(found.out.find("address: 28-0000000000a1   23.8 ") != std::string::npos);
+    CHECK(found.out.find("device: ads1015\n    address: voltage0     0.500 V\n") != std::string::npos);
+    CHECK(found.out.find("address: in1          no reading: garbled") != std::string::npos);
+    const Ran nothing = run("find --sysfs /nowhere");
+    CHECK(nothing.code == 0);
+    CHECK(nothing.out.find("none: is the 1-Wire overlay loaded") != std::string::npos);
+    CHECK(nlohmann::json::parse(run("find --json --sysfs " + root.string()).out).at("w1").size() == 1);
+}

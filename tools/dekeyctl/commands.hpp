@@ -45,4 +45,10 @@ struct WatchOptions {
 };
 int run_watch(const WatchOptions& options);
 
+struct FindOptions {
+    std::string sysfs = "/sys";
+    bool json = false;
+};
+int run_find(const FindOptions& options);
+
 }  // namespace dekeyd::ctl

@@ -19,7 +19,8 @@ constexpr const char* closing = R"(Examples:
   dekeyctl watch                         live view: each value beside its limits
   dekeyctl hold --reason "on the mast"   take the permit away until 'dekeyctl release'
   dekeyctl reset                         after a latched trip, once its cause is gone
-  dekeyctl check /etc/dekeyd.yaml        every fault of a configuration, or what it guards
+  dekeyctl find                          what is there to be measured and driven
+  dekeyctl check /etc/dekeyd/dekeyd.yaml every fault of a configuration, or what it guards
 
 Exit codes:
   0  done; for status: permitted         3  for status: inhibited
@@ -78,6 +79,14 @@ int run(int argc, char** argv) {
     check_command->add_flag("--json", check.json, "faults, advice and summary as JSON");
     check_command->footer("Example:\n  dekeyctl check config/dekeyd.yaml");
     check_command->callback([&] { chosen = [&] { return run_check(check); }; });
+
+    FindOptions find;
+    auto* find_command = app.add_subcommand(
+        "find", "Thermometers, converters, monitor chips and GPIO lines that are there, with readings");
+    find_command->add_option("--sysfs", find.sysfs, "the kernel's files")->capture_default_str();
+    find_command->add_flag("--json", find.json, "the same as JSON");
+    find_command->footer("The words before each value are those of the configuration.\nExample:\n  dekeyctl find");
+    find_command->callback([&] { chosen = [&] { return run_find(find); }; });
 
     WatchOptions watch;
     auto* watch_command = app.add_subcommand("watch", "Live view; plain lines where the output isn't a terminal");

@@ -226,22 +226,14 @@ Line heading(std::string words, std::size_t width) {
 
 std::string_view attributes(Tone tone, bool colour) {
     switch (tone) {
-        case Tone::plain:
-            return "";
-        case Tone::strong:
-            return "\x1b[1m";
-        case Tone::good:
-            return colour ? "\x1b[32m" : "";
-        case Tone::caution:
-            return colour ? "\x1b[1;33m" : "\x1b[1m";
-        case Tone::danger:
-            return colour ? "\x1b[1;31m" : "\x1b[1m";
-        case Tone::banner_permit:
-            return colour ? "\x1b[1;7;32m" : "\x1b[1;7m";
-        case Tone::banner_inhibit:
-            return colour ? "\x1b[1;7;31m" : "\x1b[1;7m";
-        case Tone::banner_doubt:
-            return "\x1b[1;7m";
+        case Tone::plain: return "";
+        case Tone::strong: return "\x1b[1m";
+        case Tone::good: return colour ? "\x1b[32m" : "";
+        case Tone::caution: return colour ? "\x1b[1;33m" : "\x1b[1m";
+        case Tone::danger: return colour ? "\x1b[1;31m" : "\x1b[1m";
+        case Tone::banner_permit: return colour ? "\x1b[1;7;32m" : "\x1b[1;7m";
+        case Tone::banner_inhibit: return colour ? "\x1b[1;7;31m" : "\x1b[1;7m";
+        case Tone::banner_doubt: return "\x1b[1;7m";
     }
     return "";
 }

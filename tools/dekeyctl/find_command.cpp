@@ -1,0 +1,173 @@
+#include <fmt/format.h>
+
+#include <cstdio>
+#include <cstring>
+#include <memory>
+#include <nlohmann/json.hpp>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "core/reading.hpp"
+#include "dekeyctl/commands.hpp"
+#include "dekeyctl/terminal.hpp"
+#include "dekeyctl/text.hpp"
+#include "drivers/find.hpp"
+#include "drivers/gpio.hpp"
+#include "drivers/sensor.hpp"
+
+namespace dekeyd::ctl {
+namespace {
+
+using Json = nlohmann::json;
+
+std::string_view unit_of(std::string_view channel) {
+    if (channel.starts_with("voltage") || channel.starts_with("in")) return "V";
+    if (channel.starts_with("curr")) return "A";
+    if (channel.starts_with("temp")) return "°C";
+    if (channel.starts_with("power")) return "W";
+    return channel.starts_with("fan") ? "rpm" : "";
+}
+
+// One reading of one sensor, as it would be for the daemon.
+Json read_now(drivers::Sensor& sensor, std::string_view unit) {
+    sensor.refresh();
+    const core::Sample sample = sensor.read();
+    const bool good = sample.fault == core::Fault::none;
+    return {{"value", good ? Json(sample.value) : Json(nullptr)}, {"unit", unit}, {"fault", core::text(sample.fault)}};
+}
+
+std::string reading_words(const Json& reading) {
+    if (!reading["value"].is_number()) return "no reading: " + reading["fault"].get<std::string>();
+    const std::string unit = reading["unit"];
+    // A detector's volts want their millivolts.
+    if (unit == "V") return fmt::format("{:.3f} V", reading["value"].get<double>());
+    return with_unit(reading["value"], unit);
+}
+
+// Prints as it goes: a thermometer takes most of a second.
+class Finder {
+public:
+    explicit Finder(const FindOptions& options) : options_{options}, utf8_{look_of(stdout).utf8} {}
+
+    int run() {
+        thermometers();
+        devices("iio", "Converters (driver: iio)", drivers::find_iio(options_.sysfs),
+                "none: is the converter's device-tree overlay loaded (for an ADS1115: ads1115), and is the bus on?");
+        devices("hwmon", "Monitor chips (driver: hwmon)", drivers::find_hwmon(options_.sysfs),
+                "none: is the chip's driver loaded, and its overlay, if it needs one?");
+        gpio();
+        if (options_.json) fmt::print("{}\n", all_.dump(2, ' ', false, Json::error_handler_t::replace));
+        return exit_done;
+    }
+
+private:
+    void say(const std::string& text) {
+        if (options_.json) return;
+        const std::string safe = printable(text);
+        fmt::print("{}\n", utf8_ ? safe : to_ascii(safe));
+        std::fflush(stdout);
+    }
+
+    void thermometers() {
+        say("Thermometers (driver: w1)");
+        Json list = Json::array();
+        for (const drivers::FoundW1& found : drivers::find_w1(options_.sysfs)) {
+            if (!found.temperature) {
+                say(fmt::format("  {}  is no thermometer that the kernel can read", found.id));
+                continue;
+            }
+            Json reading = read_now(*drivers::make_w1_sensor(options_.sysfs, found.id), "°C");
+            say(fmt::format("  address: {}   {}", found.id, reading_words(reading)));
+            reading["address"] = found.id;
+            list.push_back(std::move(reading));
+        }
+        if (list.empty())
+            say("  none: is the 1-Wire overlay loaded (w1-gpio), and has the data line its pull-up resistor?");
+        all_["w1"] = std::move(list);
+    }
+
+    void devices(const char* driver, const char* title, const std::vector<drivers::FoundDevice>& found,
+                 const char* missing) {
+        say(title);
+        Json list = Json::array();
+        for (const drivers::FoundDevice& device : found) {
+            const std::string label = !device.name_is_unique ? (device.label.empty() ? device.path : device.label) : "";
+            say(fmt::format("  device: {}{}", device.name,
+                            label.empty() ? "" : fmt::format("   label: {}   (several have this name)", label)));
+            Json channels = Json::array();
+            for (const std::string& channel : device.channels) {
+                const auto sensor =
+                    std::string_view{driver} == "iio"
+                        ? drivers::make_iio_sensor(options_.sysfs, iio(device.name, label, channel))
+                        : drivers::make_hwmon_sensor(options_.sysfs, hwmon(device.name, label, channel));
+                Json reading = read_now(*sensor, unit_of(channel));
+                say(fmt::format("    address: {:<12} {}", channel, reading_words(reading)));
+                reading["address"] = channel;
+                channels.push_back(std::move(reading));
+            }
+            list.push_back({{"device", device.name}, {"label", label}, {"path", device.path}, {"channels", channels}});
+        }
+        if (list.empty()) say(fmt::format("  {}", missing));
+        all_[driver] = std::move(list);
+    }
+
+    static drivers::IioAddress iio(const std::string& device, const std::string& label, const std::string& channel) {
+        drivers::IioAddress address;
+        address.device = device;
+        address.label = label;
+        address.channel = channel;
+        return address;
+    }
+    static drivers::HwmonAddress hwmon(const std::string& chip, const std::string& label, const std::string& channel) {
+        drivers::HwmonAddress address;
+        address.chip = chip;
+        address.label = label;
+        address.channel = channel;
+        return address;
+    }
+
+    void gpio() {
+        say("GPIO chips (for the inhibit line, and contacts)");
+        Json list = Json::array();
+        for (const drivers::GpioChip& chip : drivers::find_gpio(options_.sysfs)) {
+            Json lines = Json::array();
+            if (chip.error != 0) {
+                say(fmt::format("  {}: {}; join the group that owns /dev/{}, or use sudo", chip.name,
+                                std::strerror(chip.error), chip.name));
+            } else {
+                say(fmt::format(
+                    "  chip: {}   {} lines{}", chip.label, chip.lines.size(),
+                    chip.bus.empty() ? "" : fmt::format("; behind {}: never for the inhibit line", chip.bus)));
+            }
+            for (std::size_t offset = 0; offset < chip.lines.size(); ++offset) {
+                const drivers::GpioLineInfo& line = chip.lines[offset];
+                lines.push_back({{"offset", offset}, {"name", line.name}, {"used", line.used}, {"by", line.consumer}});
+                if (line.name.empty() && !line.used) continue;
+                say(fmt::format("    line: {:<20} {}", line.name.empty() ? std::to_string(offset) : line.name,
+                                !line.used              ? "free"
+                                : line.consumer.empty() ? "held"
+                                                        : "held by " + line.consumer));
+            }
+            list.push_back({{"chip", chip.label},
+                            {"name", chip.name},
+                            {"bus", chip.bus},
+                            {"error", chip.error},
+                            {"lines", std::move(lines)}});
+        }
+        if (list.empty()) say("  none: this machine has no GPIO, or its driver is not loaded");
+        all_["gpio"] = std::move(list);
+    }
+
+    const FindOptions& options_;
+    bool utf8_;
+    Json all_ = Json::object();
+};
+
+}  // namespace
+
+int run_find(const FindOptions& options) {
+    return Finder{options}.run();
+}
+
+}  // namespace dekeyd::ctl
