@@ -50,7 +50,7 @@ struct PowerChain {
     std::optional<std::uint16_t> temperature_channel;  ///< for the coefficient
     double temperature_db_per_k = 0.0;                 ///< added per kelvin above the reference
     double temperature_reference_c = 25.0;
-    // Terms of the uncertainty, each a half-width in dB at k = 2.
+    // Terms of the uncertainty, each a half-width in dB as its source states it: limits (+-), but calibration at k = 2.
     double conformance_db = 1.0;  ///< the detector's own log conformance, where not calibrated
     double calibration_db = 0.0;  ///< of the reference meter
     double coupling_tolerance_db = 0.5;

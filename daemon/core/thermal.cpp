@@ -12,7 +12,7 @@ namespace {
 constexpr double work_every_s = 1.0;
 constexpr double filter_s = 60.0;       // the low-pass: well under a heatsink's time constant, well over a sensor's lag
 constexpr double memory_s = 3600.0;     // forgetting
-constexpr double independent_s = 10.0;  // neighbouring samples err alike: one independent sample in so much time
+constexpr double independent_s = 30.0;  // neighbouring samples err alike: one independent sample in so much time
 constexpr double least_noise_k = 0.05;  // a 12-bit 1-Wire sensor's step, about
 constexpr double heat_unit_w = 100.0;   // keeps the numbers of the fit near each other
 constexpr double measured_doubt_k = 0.5;  // an ambient sensor's own error
@@ -31,6 +31,11 @@ constexpr double settling_good_k = 5.0;
 constexpr double resistance_good = 0.15;
 constexpr double rate_good = 0.5;
 
+// No heatsink is one lump: with a flange of its own in between, the fit comes out slow and a little hot. Half-widths at
+// k = 2, from networks of two lumps after one time constant.
+constexpr double lump_doubt = 0.06;           // of resistance, capacity and time constant
+constexpr double lump_settling_doubt = 0.02;  // of the rise
+
 double finite_or(double value, double otherwise) noexcept {
     return std::isfinite(value) ? value : otherwise;
 }
@@ -39,8 +44,10 @@ double bounded_finite(double value) noexcept {
     return std::isnan(value) ? unbounded : std::clamp(value, -unbounded, unbounded);
 }
 
-Estimate around(double value, double deviation) noexcept {
-    return tidy({value, value - 2.0 * deviation, value + 2.0 * deviation});
+// A value with its deviation, and the doubt (at k = 2) about the model itself.
+Estimate around(double value, double deviation, double model_doubt = 0.0) noexcept {
+    const double half_width = std::hypot(2.0 * deviation, model_doubt);
+    return tidy({value, value - half_width, value + half_width});
 }
 
 }  // namespace
@@ -76,12 +83,9 @@ double ThermalAverage::update(double dt_s, double value) noexcept {
 
 std::string_view text(AmbientBasis basis) noexcept {
     switch (basis) {
-        case AmbientBasis::measured:
-            return "measured";
-        case AmbientBasis::fitted:
-            return "fitted";
-        case AmbientBasis::assumed:
-            return "assumed";
+        case AmbientBasis::measured: return "measured";
+        case AmbientBasis::fitted: return "fitted";
+        case AmbientBasis::assumed: return "assumed";
     }
     return "assumed";
 }
@@ -239,10 +243,12 @@ ThermalEstimate ThermalFit::estimate(double heat_w) const noexcept {
     const double resistance = heating / rate;
     const double units = heat_w / heat_unit_w;
     const double rise = (heating * heat_w + drift) / rate;
-    e.settling_c = around(reference_c_ + rise, deviation({units / rate, -rise / rate, 1.0 / rate}));
-    e.time_constant_s = around(1.0 / rate, deviation({0.0, 1.0 / (rate * rate), 0.0}));
-    e.capacity_j_per_k = around(1.0 / heating, deviation({1.0 / (heating * heating * heat_unit_w), 0.0, 0.0}));
-    e.resistance_k_per_w = around(resistance, deviation({1.0 / (rate * heat_unit_w), -resistance / rate, 0.0}));
+    e.settling_c =
+        around(reference_c_ + rise, deviation({units / rate, -rise / rate, 1.0 / rate}), lump_settling_doubt * rise);
+    const auto lumped = [](double value, double spread) { return around(value, spread, lump_doubt * value); };
+    e.time_constant_s = lumped(1.0 / rate, deviation({0.0, 1.0 / (rate * rate), 0.0}));
+    e.capacity_j_per_k = lumped(1.0 / heating, deviation({1.0 / (heating * heating * heat_unit_w), 0.0, 0.0}));
+    e.resistance_k_per_w = lumped(resistance, deviation({1.0 / (rate * heat_unit_w), -resistance / rate, 0.0}));
     const double ambient_deviation = deviation({0.0, -drift / (rate * rate), 1.0 / rate});
     if (!measured_) {
         e.ambient_c = around(reference_c_ + drift / rate, ambient_deviation);

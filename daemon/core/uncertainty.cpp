@@ -1,5 +1,7 @@
 #include "core/uncertainty.hpp"
 
+#include <numbers>
+
 namespace dekeyd::core {
 
 namespace {
@@ -19,8 +21,16 @@ double unit_reflection(double reflection) noexcept {
     return std::clamp(reflection, 0.0, 1.0);
 }
 
-Estimate spread(const LinePower& power, double low_db, double high_db) noexcept {
-    Estimate e{power.watts, power.watts * ratio_from_db(-low_db), power.watts * ratio_from_db(high_db)};
+BudgetTerm term(std::string_view name, double stated_db, ErrorSpread spread) noexcept {
+    const double half_width = term_db(stated_db);
+    const double factor = spread == ErrorSpread::limits  ? 2.0 / std::numbers::sqrt3
+                          : spread == ErrorSpread::phase ? std::numbers::sqrt2
+                                                         : 1.0;
+    return {name, half_width, spread, half_width * factor};
+}
+
+Estimate spread(const LinePower& power, double half_width_db) noexcept {
+    Estimate e{power.watts, power.watts * ratio_from_db(-half_width_db), power.watts * ratio_from_db(half_width_db)};
     if (power.range == DetectorRange::at_floor) e.low = 0.0;
     if (power.range == DetectorRange::above_ceiling) e.high = unbounded;
     return tidy(e);
@@ -28,40 +38,44 @@ Estimate spread(const LinePower& power, double low_db, double high_db) noexcept 
 
 }  // namespace
 
+std::string_view text(ErrorSpread spread) noexcept {
+    switch (spread) {
+        case ErrorSpread::normal: return "at k = 2";
+        case ErrorSpread::limits: return "limits";
+        case ErrorSpread::phase: return "unknown phase";
+    }
+    return "limits";
+}
+
 PowerBudget power_budget(const PowerChain& chain) noexcept {
     PowerBudget budget;
-    const double mismatch = term_db(chain.mismatch_db);
     budget.terms = {{
-        {"converter", term_db(chain.converter_db), term_db(chain.converter_db)},
-        {"conformance", term_db(chain.conformance_db), term_db(chain.conformance_db)},
-        {"calibration", term_db(chain.calibration_db), term_db(chain.calibration_db)},
-        {"temperature", term_db(chain.temperature_db), term_db(chain.temperature_db)},
-        {"coupling", term_db(chain.coupling_tolerance_db), term_db(chain.coupling_tolerance_db)},
-        {"mismatch", mismatch, mismatch},
+        term("converter", chain.converter_db, ErrorSpread::limits),
+        term("conformance", chain.conformance_db, ErrorSpread::limits),
+        term("calibration", chain.calibration_db, ErrorSpread::normal),
+        term("temperature", chain.temperature_db, ErrorSpread::limits),
+        term("coupling", chain.coupling_tolerance_db, ErrorSpread::limits),
+        term("mismatch", chain.mismatch_db, ErrorSpread::phase),
     }};
-    double low = 0.0;
-    double high = 0.0;
-    for (const BudgetTerm& term : budget.terms) {
-        low += term.low_db * term.low_db;
-        high += term.high_db * term.high_db;
-        budget.worst_low_db += term.low_db;
-        budget.worst_high_db += term.high_db;
+    double squares = 0.0;
+    for (const BudgetTerm& t : budget.terms) {
+        squares += t.at_k2_db * t.at_k2_db;
+        budget.worst_db += t.stated_db;
     }
-    budget.low_db = std::sqrt(low);
-    budget.high_db = std::sqrt(high);
+    budget.combined_db = std::min(std::sqrt(squares), budget.worst_db);
     return budget;
 }
 
-PercentInterval percent_from_db(double low_db, double high_db) noexcept {
-    return {100.0 * (ratio_from_db(-low_db) - 1.0), 100.0 * (ratio_from_db(high_db) - 1.0)};
+PercentInterval percent_from_db(double half_width_db) noexcept {
+    return {100.0 * (ratio_from_db(-half_width_db) - 1.0), 100.0 * (ratio_from_db(half_width_db) - 1.0)};
 }
 
 Estimate power_estimate(const LinePower& power, const PowerBudget& budget) noexcept {
-    return spread(power, budget.low_db, budget.high_db);
+    return spread(power, budget.combined_db);
 }
 
 Estimate worst_power_estimate(const LinePower& power, const PowerBudget& budget) noexcept {
-    return spread(power, budget.worst_low_db, budget.worst_high_db);
+    return spread(power, budget.worst_db);
 }
 
 PercentInterval mismatch_percent(double source_reflection, double load_reflection) noexcept {
@@ -83,8 +97,8 @@ double converter_uncertainty_db(const Detector& detector, double volts, double s
 }
 
 double ratio_uncertainty_db(const PowerBudget& forward, const PowerBudget& reflected) noexcept {
-    const double f = std::max(term_db(forward.low_db), term_db(forward.high_db));
-    const double r = std::max(term_db(reflected.low_db), term_db(reflected.high_db));
+    const double f = term_db(forward.combined_db);
+    const double r = term_db(reflected.combined_db);
     return std::sqrt(f * f + r * r);
 }
 

@@ -6,6 +6,7 @@
 #include <array>
 #include <cmath>
 #include <cstddef>
+#include <cstdint>
 #include <optional>
 #include <string_view>
 
@@ -22,20 +23,27 @@ struct Estimate {
     double high = 0.0;
 };
 
-/// One line of a budget: half-widths in dB at k = 2, both positive, as `explain` prints them.
+/// How an error of a stated half-width is spread, after the Guide to the Expression of Uncertainty in Measurement.
+enum class ErrorSpread : std::uint8_t {
+    normal,  ///< stated at k = 2, as a power meter's calibration is: counts as it stands
+    limits,  ///< "within +-a", anywhere between: 2a/sqrt(3) at k = 2
+    phase,   ///< a sin(unknown phase), as mismatch is: 2a/sqrt(2) at k = 2
+};
+std::string_view text(ErrorSpread spread) noexcept;
+
+/// One line of a budget, as `explain` prints it.
 struct BudgetTerm {
     std::string_view name;
-    double low_db = 0.0;
-    double high_db = 0.0;
+    double stated_db = 0.0;  ///< half-width
+    ErrorSpread spread = ErrorSpread::normal;
+    double at_k2_db = 0.0;  ///< what it counts for in the combination
 };
 
-/// The error budget of one power reading, in dB. Combined: the terms' root-sum-of-squares; worst: their plain sum.
+/// The error budget of one power reading, half-widths in dB.
 struct PowerBudget {
     std::array<BudgetTerm, 6> terms{};
-    double low_db = 0.0;
-    double high_db = 0.0;
-    double worst_low_db = 0.0;
-    double worst_high_db = 0.0;
+    double combined_db = 0.0;  ///< root-sum-of-squares at k = 2; never above the worst case
+    double worst_db = 0.0;     ///< everything at its end at once: the plain sum
 };
 /// From the chain's own terms: converter, conformance, calibration, temperature, coupling, mismatch. A negative or
 /// unknown term counts as `largest_term_db`, since an error nobody can state isn't a small one.
@@ -47,7 +55,7 @@ struct PercentInterval {
     double low = 0.0;
     double high = 0.0;
 };
-PercentInterval percent_from_db(double low_db, double high_db) noexcept;
+PercentInterval percent_from_db(double half_width_db) noexcept;
 
 /// A power with its interval at k = 2. At the floor it is "0 to the floor's upper end"; above the ceiling "the
 /// ceiling's lower end to unbounded".
@@ -70,7 +78,7 @@ Estimate vswr_estimate(double measured_reflection, std::optional<double> directi
 /// The same for |Gamma|, in 0..1.
 Estimate reflection_estimate(double measured_reflection, std::optional<double> directivity_db,
                              double ratio_db) noexcept;
-/// The ratio's uncertainty from two budgets: their root-sum-of-squares, the wider side of each.
+/// The ratio's uncertainty from two budgets: their root-sum-of-squares.
 double ratio_uncertainty_db(const PowerBudget& forward, const PowerBudget& reflected) noexcept;
 
 /// An estimate with finite numbers in order (low <= value <= high), whatever went in. An unknown end is as far away
