@@ -80,7 +80,6 @@ private:
         if (fault != Fault::none || !raw_) return fault;
         const Sensed scale = shared_number("_scale");
         if (scale.fault != Fault::none) return scale.fault;
-        if (scale.value == 0.0) return Fault::garbled;
         const Sensed offset = shared_number("_offset");  // many converters have none
         if (offset.fault != Fault::none && offset.fault != Fault::absent) return offset.fault;
         scaling_.scale = scale.value;

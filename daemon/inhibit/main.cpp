@@ -9,6 +9,7 @@
 #include <cstdio>
 #include <cstring>
 #include <exception>
+#include <memory>
 #include <optional>
 #include <string>
 
@@ -55,17 +56,7 @@ int inhibit(const LineAddress& address) {
     return inhibited;
 }
 
-}  // namespace
-
-int main(int count, char** arguments) {
-    if (count != 2 || arguments[1][0] == '-') {
-        std::fprintf(stderr,
-                     "usage: dekeyd-inhibit FILE\n"
-                     "Drives the inhibit line named in FILE (the daemon writes it, as <run>/line) to inhibit.\n"
-                     "Exit code: 0 inhibited, or FILE absent; 1 not inhibited; 2 FILE unreadable or not ours.\n");
-        return wrong_use;
-    }
-    const char* const path = arguments[1];
+int inhibit_from_file(const char* path) {
     const int file = ::open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK | O_NOCTTY);
     if (file < 0 && errno == ENOENT) {
         std::printf("dekeyd-inhibit: %s is absent: the daemon took no line, so there is none to inhibit\n", path);
@@ -77,6 +68,7 @@ int main(int count, char** arguments) {
         std::fprintf(stderr,
                      "dekeyd-inhibit: %s: %s; expected the file that the daemon writes when it takes its line\n", path,
                      std::strerror(errno));
+        if (file >= 0) ::close(file);
         return wrong_use;
     }
     ::close(file);
@@ -94,4 +86,24 @@ int main(int count, char** arguments) {
         std::fprintf(stderr, "dekeyd-inhibit: not inhibited: %s\n", error.what());
         return not_inhibited;
     }
+}
+
+}  // namespace
+
+int main(int count, char** arguments) {
+    if (count < 2 || arguments[1][0] == '-') {
+        std::fprintf(
+            stderr,
+            "usage: dekeyd-inhibit FILE...\n"
+            "Drives the line named in each FILE (the daemon writes <run>/line and, with a supply contactor,\n"
+            "<run>/contactor) to inhibit.\n"
+            "Exit code: 0 all inhibited, or FILE absent; 1 one not inhibited; 2 FILE unreadable or not ours.\n");
+        return wrong_use;
+    }
+    int worst = inhibited;
+    for (int i = 1; i < count; ++i) {
+        const int code = inhibit_from_file(arguments[i]);  // each is tried, whatever became of the others
+        if (worst == inhibited || code == not_inhibited) worst = code;
+    }
+    return worst;
 }

@@ -195,6 +195,7 @@ TEST_CASE("w1_slave: a bad frame is never a temperature") {
     check_fault(parse_w1_slave(slave_text("f0 7f 4b 46 7f ff 0c 10 7e", "2047000")), Fault::outside_part);
     // The two lines, or the bytes and the temperature, disagree.
     check_fault(parse_w1_slave(frame + " : crc=70 YES\n50 05 4b 46 7f ff 0c 10 1c t=85000\n"), Fault::garbled);
+    check_fault(parse_w1_slave(frame + " : crc=70 YES\n50 05 4b 46 7f ff 0c 10 1c t=25062\n"), Fault::garbled);
     check_fault(parse_w1_slave(slave_text(frame, "85000")), Fault::garbled);
     check_fault(parse_w1_slave(slave_text(frame, "nan")), Fault::garbled);
     check_fault(parse_w1_slave(slave_text(frame, "25062 ")), Fault::garbled);

@@ -100,6 +100,18 @@ TEST_CASE("texts that are no number") {
     }
 }
 
+TEST_CASE("a text that fills the buffer may go on, and is none") {
+    const Tree tree;
+    std::array<char, 16> buffer{};
+    Attribute attribute;
+    tree.write("name", std::string(15, 'x'));
+    REQUIRE(attribute.follow(tree.path("name").c_str()) == Fault::none);
+    CHECK(attribute.read(buffer).bytes == std::string(15, 'x'));
+    tree.write("name", std::string(16, 'x'));
+    CHECK(attribute.read(buffer).fault == Fault::garbled);
+    CHECK(attribute.read(buffer).bytes.empty());
+}
+
 TEST_CASE("a file that this user may not read") {
     const Tree tree;
     tree.write("raw", "1\n");

@@ -61,15 +61,14 @@ TEST_CASE("a short opening between two reads is counted, in both wirings") {
         core::Sample sample = contact->read();
         CHECK(sample.value == 1.0);
         CHECK(sample.openings == 2);
-        // Opened, and still open.
-        board.edges[lid] = wiring == ContactWiring::to_supply
-                               ? drivers::GpioEdges{.rising = 0, .falling = 1, .more = false}
-                               : drivers::GpioEdges{.rising = 1, .falling = 0, .more = false};
+        // Opened, closed, opened, and still open.
+        const bool opens_by_falling = wiring == ContactWiring::to_supply;
+        board.edges[lid] = {.rising = opens_by_falling ? 1U : 2U, .falling = opens_by_falling ? 2U : 1U, .more = false};
         board.high[lid] = wiring != ContactWiring::to_supply;
         sample = contact->read();
         CHECK(sample.value == 0.0);
-        CHECK(sample.openings == 3);
-        CHECK(contact->read().openings == 3);
+        CHECK(sample.openings == 4);
+        CHECK(contact->read().openings == 4);
     }
 }
 
