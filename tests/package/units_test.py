@@ -1,0 +1,124 @@
+#!/usr/bin/env python3
+"""The systemd units: accepted by systemd itself, as closed as promised, and saying what the safe stop depends on.
+
+Usage: units_test.py SYSTEMD-FOLDER DEKEYD DEKEYD-INHIBIT
+"""
+import pathlib
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+
+LARGEST_EXPOSURE = 1.5  # of systemd-analyze's 10; DEVELOPERS.md explains what remains
+failures = []
+
+
+def expect(true, what):
+    print(("ok      " if true else "FAILED  ") + what)
+    if not true:
+        failures.append(what)
+
+
+def directives(text):
+    """Each 'Key=value' of a unit in order, comments left out."""
+    return [tuple(line.split("=", 1)) for line in text.splitlines() if re.match(r"[A-Za-z]+=", line)]
+
+
+def all_of(unit, key):
+    return [value for name, value in unit if name == key]
+
+
+def last_of(unit, key):
+    return (all_of(unit, key) or [None])[-1]
+
+
+def seconds(text):
+    match = re.fullmatch(r"(\d+)s?", text or "")
+    return int(match.group(1)) if match else None
+
+
+def run(*command):
+    done = subprocess.run(command, capture_output=True, text=True, stdin=subprocess.DEVNULL)
+    return done.returncode, done.stdout + done.stderr
+
+
+def check_with_systemd(folder, name, programs):
+    text = (folder / name).read_text()
+    for installed, built in programs.items():
+        text = text.replace(f"{installed} ", f"{built} ")
+    with tempfile.TemporaryDirectory(prefix="dekeyd-units-") as scratch:
+        copy = pathlib.Path(scratch) / name.replace("@.", "@hilltop.")
+        copy.write_text(text)
+        code, output = run("systemd-analyze", "verify", str(copy))
+        expect(code == 0 and output.strip() == "", f"{name}: systemd-analyze verify finds nothing {output.strip()}")
+        code, output = run("systemd-analyze", "security", "--offline=true", "--no-pager",
+                           f"--threshold={round(LARGEST_EXPOSURE * 10)}", str(copy))
+        print("\n".join(line for line in output.splitlines() if "✗" in line or "exposure" in line))
+        found = re.search(r"exposure level for \S+: ([0-9.]+)", output)
+        figure = float(found.group(1)) if found else None
+        expect(figure is not None and figure <= LARGEST_EXPOSURE, f"{name}: exposure {figure}, at most {LARGEST_EXPOSURE}")
+
+
+def check_promises(folder, name, run_folder):
+    unit = directives((folder / name).read_text())
+    expect(last_of(unit, "Type") == "notify", f"{name}: ready only when the daemon says so")
+    expect(last_of(unit, "Restart") == "always" and last_of(unit, "StartLimitIntervalSec") == "0",
+           f"{name}: restarted for ever")
+    expect((seconds(last_of(unit, "RestartSec")) or 0) >= 5, f"{name}: with a pause that a refused configuration can bear")
+    expect(1 <= (seconds(last_of(unit, "WatchdogSec")) or 0) <= 5, f"{name}: a short watchdog")
+    expect((seconds(last_of(unit, "TimeoutStopSec")) or 99) <= 10 and (seconds(last_of(unit, "TimeoutAbortSec")) or 99) <= 5,
+           f"{name}: killed soon when it hangs")
+    expect(last_of(unit, "LimitCORE") == "0", f"{name}: no core dump holds the line")
+    hooks = all_of(unit, "ExecStopPost")
+    expect(hooks == [f"-/usr/sbin/dekeyd-inhibit {run_folder}/{line}" for line in ("line", "contactor")],
+           f"{name}: the stop hook inhibits both lines, whatever happened to the first")
+    expect(last_of(unit, "RuntimeDirectoryPreserve") == "yes" and "/run/" + last_of(unit, "RuntimeDirectory") == run_folder,
+           f"{name}: the stop hook's files outlive the daemon, in the daemon's own folder")
+    expect(all_of(unit, "DeviceAllow") == ["char-gpiochip rw"] and last_of(unit, "DevicePolicy") == "closed",
+           f"{name}: GPIO chips and no other device")
+    expect("gpio" in (last_of(unit, "SupplementaryGroups") or "").split(), f"{name}: may open them")
+    expect(not any("network" in value for key in ("After", "Wants", "Requires") for value in all_of(unit, key)),
+           f"{name}: waits for no network")
+
+
+def check_alike(folder):
+    """The template is the plain unit with the instance's name put in, and nothing else."""
+    def plain(name):
+        wanted = [d for d in directives((folder / name).read_text()) if d[0] != "Description"]
+        return [(key, value.replace("/%i.yaml", "/dekeyd.yaml").replace("/%i", "")) for key, value in wanted]
+    expect(plain("dekeyd.service") == plain("dekeyd@.service"), "dekeyd@.service differs from dekeyd.service by its name alone")
+
+
+def check_users(folder):
+    with tempfile.TemporaryDirectory(prefix="dekeyd-users-") as root:
+        (pathlib.Path(root) / "etc").mkdir()
+        code, output = run("systemd-sysusers", f"--root={root}", str((folder / "sysusers.conf").resolve()))
+        etc = pathlib.Path(root) / "etc"
+        users = (etc / "passwd").read_text() if (etc / "passwd").exists() else ""
+        groups = (etc / "group").read_text() if (etc / "group").exists() else ""
+        expect(code == 0 and re.search(r"^dekeyd:x:\d+:\d+:", users, re.M) is not None, f"sysusers: the user {output.strip()}")
+        expect(re.search(r"^gpio:x:\d+:.*dekeyd", groups, re.M) is not None, "sysusers: in the group gpio")
+        code, output = run("systemd-tmpfiles", "--create", f"--root={root}", str((folder / "tmpfiles.conf").resolve()))
+        modes = {path: (pathlib.Path(root) / path).stat().st_mode & 0o777
+                 for path in ("run/dekeyd", "var/lib/dekeyd") if (pathlib.Path(root) / path).is_dir()}
+        expect(modes == {"run/dekeyd": 0o750, "var/lib/dekeyd": 0o750}, f"tmpfiles: the folders {output.strip()}")
+
+
+def main():
+    folder, dekeyd, inhibit = (pathlib.Path(argument).resolve() for argument in sys.argv[1:4])
+    for tool in ("systemd-analyze", "systemd-sysusers", "systemd-tmpfiles"):
+        if shutil.which(tool) is None:
+            print(f"skipped: {tool} is not installed (Debian's package systemd has it)")
+            return 77
+    programs = {"/usr/sbin/dekeyd": dekeyd, "/usr/sbin/dekeyd-inhibit": inhibit}
+    for name, run_folder in (("dekeyd.service", "/run/dekeyd"), ("dekeyd@.service", "/run/dekeyd/%i")):
+        check_promises(folder, name, run_folder)
+        check_with_systemd(folder, name, programs)
+    check_alike(folder)
+    check_users(folder)
+    print(f"{len(failures)} failures")
+    return 1 if failures else 0
+
+
+sys.exit(main())
