@@ -1,0 +1,124 @@
+#include "formats/control_messages.hpp"
+
+#include <fmt/format.h>
+
+#include <array>
+#include <nlohmann/json.hpp>
+#include <optional>
+
+#include "formats/snapshot_json.hpp"
+
+namespace dekeyd::formats {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+constexpr std::string_view expected_request =
+    R"(expected one JSON object a line, such as {"ask":"status"}, {"ask":"watch","hz":5}, )"
+    R"({"ask":"hold","reason":"..."}, {"ask":"release"} or {"ask":"reset"})";
+constexpr double slowest_hz = 0.1, fastest_hz = 50.0;
+constexpr std::size_t longest_reason = 200;
+
+BadRequest bad(std::string_view what) {
+    return {fmt::format("{}; {}", what, expected_request)};
+}
+
+/// Text that came from outside, safe to put into a log or an answer.
+std::string printable(std::string_view text, std::size_t longest) {
+    std::string safe{text.substr(0, longest)};
+    for (char& c : safe) {
+        const auto byte = static_cast<unsigned char>(c);
+        if (byte < 0x20 || byte == 0x7f) c = ' ';
+    }
+    return safe;
+}
+
+std::optional<BadRequest> only(const Json& object, std::string_view ask, std::string_view key) {
+    for (const auto& [name, value] : object.items()) {
+        if (name != "ask" && name != key) {
+            return bad(fmt::format("'{}' is no part of '{}'", printable(name, 40), ask));
+        }
+    }
+    return std::nullopt;
+}
+
+Request watch_request(const Json& object) {
+    if (auto fault = only(object, "watch", "hz")) return *fault;
+    const auto hz = object.find("hz");
+    if (hz == object.end()) return WatchRequest{};
+    if (!hz->is_number()) return bad("'hz' is not a number");
+    const double rate = hz->get<double>();
+    if (!(rate >= slowest_hz && rate <= fastest_hz)) {
+        return BadRequest{fmt::format("'hz' is out of range; expected {} to {}", slowest_hz, fastest_hz)};
+    }
+    return WatchRequest{rate};
+}
+
+Request command_request(const Json& object, core::CommandKind kind) {
+    if (auto fault = only(object, core::text(kind), "reason")) return *fault;
+    const auto reason = object.find("reason");
+    if (reason == object.end()) return CommandRequest{kind, {}};
+    if (!reason->is_string()) return bad("'reason' is not a text");
+    return CommandRequest{kind, printable(reason->get_ref<const std::string&>(), longest_reason)};
+}
+
+std::string line(const Json& json) {
+    return to_line(json) + '\n';
+}
+
+}  // namespace
+
+Request parse_request(std::string_view text) {
+    if (text.size() > longest_request) return bad(fmt::format("the request is over {} bytes", longest_request));
+    bool twice = false;
+    std::vector<std::string> keys;
+    // Of two equal keys the library would keep the last one in silence.
+    const auto look = [&](int depth, Json::parse_event_t event, Json& parsed) {
+        if (depth == 1 && event == Json::parse_event_t::key) {
+            const auto& key = parsed.get_ref<const std::string&>();
+            for (const std::string& known : keys) twice = twice || known == key;
+            keys.push_back(key);
+        }
+        return true;
+    };
+    const Json object = Json::parse(text, look, false);
+    if (object.is_discarded()) return bad("this is not JSON");
+    if (!object.is_object()) return bad("this is not a JSON object");
+    if (twice) return bad("a key is there twice");
+    const auto ask = object.find("ask");
+    if (ask == object.end()) return bad("'ask' is missing");
+    if (!ask->is_string()) return bad("'ask' is not a text");
+    const auto& what = ask->get_ref<const std::string&>();
+    if (what == "status") {
+        if (auto fault = only(object, what, "ask")) return *fault;
+        return StatusRequest{};
+    }
+    if (what == "watch") return watch_request(object);
+    for (const auto kind : {core::CommandKind::hold, core::CommandKind::release, core::CommandKind::reset}) {
+        if (what == core::text(kind)) return command_request(object, kind);
+    }
+    return bad(fmt::format("'{}' can't be asked for", printable(what, 40)));
+}
+
+std::string error_answer(std::string_view error) {
+    return line({{"ok", false}, {"error", error}});
+}
+
+std::string status_answer(const Json& status) {
+    return line({{"ok", true}, {"status", status}});
+}
+
+std::string watch_status(const Json& status) {
+    return line({{"status", status}});
+}
+
+std::string watch_event(const Json& event) {
+    return line({{"event", event}});
+}
+
+std::string command_answer(const core::Event& event, std::string_view sentence) {
+    return line(
+        {{"ok", event.kind != core::EventKind::refused}, {"outcome", core::text(event.kind)}, {"text", sentence}});
+}
+
+}  // namespace dekeyd::formats

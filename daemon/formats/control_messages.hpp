@@ -1,0 +1,42 @@
+// The control socket's language: one JSON object a line, each way.
+#pragma once
+
+#include <cstddef>
+#include <nlohmann/json_fwd.hpp>
+#include <string>
+#include <string_view>
+#include <variant>
+
+#include "core/interlock.hpp"
+
+namespace dekeyd::formats {
+
+/// The longest request line, without its newline.
+inline constexpr std::size_t longest_request = 4096;
+
+struct StatusRequest {};
+struct WatchRequest {
+    double hz = 5.0;  ///< 0.1 .. 50
+};
+struct CommandRequest {
+    core::CommandKind kind = core::CommandKind::hold;
+    std::string reason;  ///< for the log: printable, at most 200 bytes
+};
+/// Why a line is no request: what it is, and what was expected.
+struct BadRequest {
+    std::string error;
+};
+using Request = std::variant<StatusRequest, WatchRequest, CommandRequest, BadRequest>;
+
+/// Total: any bytes give a request or a BadRequest. Unknown keys are refused, so that a misspelt one isn't overlooked.
+Request parse_request(std::string_view line);
+
+/// The answers, each one line with its newline.
+std::string error_answer(std::string_view error);
+std::string status_answer(const nlohmann::ordered_json& status);
+std::string watch_status(const nlohmann::ordered_json& status);
+std::string watch_event(const nlohmann::ordered_json& event);
+/// `event`: the guard's own for this command; its kind is the outcome.
+std::string command_answer(const core::Event& event, std::string_view sentence);
+
+}  // namespace dekeyd::formats

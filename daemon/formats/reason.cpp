@@ -1,0 +1,71 @@
+#include "formats/reason.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <optional>
+
+#include "formats/event_text.hpp"
+
+namespace dekeyd::formats {
+namespace {
+
+using core::Condition;
+using core::SourceIndex;
+
+template <class Fits>
+std::optional<SourceIndex> find_source(const core::Snapshot& snapshot, Fits fits) {
+    std::optional<SourceIndex> found;
+    for (std::size_t i = 0; i < snapshot.causes.size(); ++i) {
+        if (!fits(snapshot.causes[i])) continue;
+        if (!found || snapshot.causes[i].first) found = static_cast<SourceIndex>(i);
+        if (snapshot.causes[i].first) break;
+    }
+    return found;
+}
+
+std::string words(const core::Plan& plan, const core::Snapshot& snapshot, SourceIndex source) {
+    const auto quantity = quantity_of(plan, source);
+    const bool known = quantity && *quantity < snapshot.quantities.size();
+    return cause_in_words(plan, source, snapshot.causes[source].condition,
+                          known ? &snapshot.quantities[*quantity] : nullptr);
+}
+
+std::string why_starting(const core::Plan& plan, const core::Snapshot& snapshot) {
+    const auto missing = find_source(snapshot, [](const core::Cause& c) { return c.condition != Condition::clear; });
+    if (missing) return fmt::format("Starting: {}.", words(plan, snapshot, *missing));
+    const core::Duration left = plan.interlock.settling - (snapshot.now - snapshot.settled_since);
+    const double seconds = std::max(0.0, std::chrono::duration<double>(left).count());
+    return fmt::format("Starting: all readings are good; settling for another {:.1f} s.", seconds);
+}
+
+}  // namespace
+
+std::string reason(const core::Plan& plan, const core::Snapshot& snapshot) {
+    const core::Memory& memory = snapshot.memory;
+    const auto active = find_source(snapshot, [](const core::Cause& c) { return c.active; });
+    switch (snapshot.state) {
+        case core::State::locked_out: {
+            const std::string text = "Locked out after too many trips or unclean starts; an operator must reset it";
+            return active ? fmt::format("{}. {}.", text, words(plan, snapshot, *active)) : text + ".";
+        }
+        case core::State::latched: {
+            const auto latched = find_source(snapshot, [](const core::Cause& c) { return c.latched; });
+            if (latched) return words(plan, snapshot, *latched) + ": latched until an operator resets it.";
+            if (memory.unreadable) {
+                return "The state file can't be read, so a latch may stand: latched until an operator resets it.";
+            }
+            return "First start: latched until an operator's first reset.";
+        }
+        case core::State::held:
+            return memory.held_locally ? "Held by an operator here, until released here."
+                                       : "Held by an operator, until released.";
+        case core::State::tripped: return active ? words(plan, snapshot, *active) + "." : "Tripped.";
+        case core::State::starting: return why_starting(plan, snapshot);
+        case core::State::permitted: break;
+    }
+    if (snapshot.monitor_only) return "Nothing stands against a permit; monitor-only, so it is never driven.";
+    return snapshot.permit ? "Nothing stands against the permit." : "The daemon stops, and inhibits.";
+}
+
+}  // namespace dekeyd::formats

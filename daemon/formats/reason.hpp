@@ -1,0 +1,14 @@
+// Why the line is as it is, in one sentence.
+#pragma once
+
+#include <string>
+
+#include "core/plan.hpp"
+#include "core/step.hpp"
+
+namespace dekeyd::formats {
+
+/// The severest thing that stands, and among equals the cause that took the permit away.
+std::string reason(const core::Plan& plan, const core::Snapshot& snapshot);
+
+}  // namespace dekeyd::formats

@@ -1,0 +1,170 @@
+#include "formats/snapshot_json.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+#include "formats/reason.hpp"
+
+namespace dekeyd::formats {
+namespace {
+
+using Json = nlohmann::ordered_json;
+using core::Duration;
+using core::SourceInfo;
+
+double seconds(Duration duration) {
+    return std::chrono::duration<double>(duration).count();
+}
+
+Json number(double value) {
+    return std::isfinite(value) ? Json(value) : Json(nullptr);
+}
+
+Json optional_number(const std::optional<double>& value) {
+    return value ? number(*value) : Json(nullptr);
+}
+
+std::string_view kind_text(SourceInfo::Kind kind) {
+    switch (kind) {
+        case SourceInfo::Kind::limit: return "limit";
+        case SourceInfo::Kind::channel: return "channel";
+        case SourceInfo::Kind::builtin: break;
+    }
+    return "builtin";
+}
+
+Json causes_json(const core::Plan& plan, const core::Snapshot& snapshot) {
+    Json list = Json::array();
+    for (std::size_t i = 0; i < snapshot.causes.size(); ++i) {
+        const core::Cause& cause = snapshot.causes[i];
+        if (!cause.active) continue;
+        const SourceInfo info = core::describe_source(plan, static_cast<core::SourceIndex>(i));
+        const bool limit = info.kind == SourceInfo::Kind::limit && info.index < plan.limits.size();
+        const Duration hold_off = limit ? plan.limits[info.index].hold_off : plan.interlock.sensor_hold_off;
+        const bool clear = cause.condition == core::Condition::clear;
+        const Duration left = clear ? hold_off - (snapshot.now - cause.clear_since) : hold_off;
+        list.push_back({{"id", info.id},
+                        {"name", info.name},
+                        {"kind", kind_text(info.kind)},
+                        {"condition", core::text(cause.condition)},
+                        {"active", cause.active},
+                        {"latched", cause.latched},
+                        {"first", cause.first},
+                        {"since_s", seconds(snapshot.now - cause.since)},
+                        {"hold_off_left_s", std::max(0.0, seconds(left))}});
+    }
+    return list;
+}
+
+Json quantities_json(const core::Plan& plan, const core::Snapshot& snapshot) {
+    Json list = Json::array();
+    for (std::size_t i = 0; i < std::min(snapshot.quantities.size(), plan.quantity_count()); ++i) {
+        const core::Reading& reading = snapshot.quantities[i];
+        const core::QuantityInfo info = core::describe(plan, static_cast<core::QuantityIndex>(i));
+        const bool there = reading.measured() || reading.health == core::Health::above_range;
+        const bool ever = reading.taken != core::Instant{};
+        list.push_back({{"id", info.id},
+                        {"name", info.name},
+                        {"unit", core::symbol(info.unit)},
+                        {"value", there ? number(reading.value) : Json(nullptr)},
+                        {"low", there ? number(reading.low) : Json(nullptr)},
+                        {"high", there ? number(reading.high) : Json(nullptr)},
+                        {"health", core::text(reading.health)},
+                        {"fault", core::text(reading.fault)},
+                        {"age_s", ever ? Json(std::max(0.0, seconds(snapshot.now - reading.taken))) : Json(nullptr)}});
+    }
+    return list;
+}
+
+Json limits_json(const core::Plan& plan, const core::Snapshot& snapshot) {
+    Json list = Json::array();
+    for (std::size_t i = 0; i < std::min(plan.limits.size(), snapshot.causes.size()); ++i) {
+        const core::LimitPlan& limit = plan.limits[i];
+        const core::QuantityInfo watched = core::describe(plan, limit.watch);
+        const bool by_level = limit.clear_by == core::ClearBy::level;
+        list.push_back({{"id", limit.id},
+                        {"name", limit.name},
+                        {"watch", watched.id},
+                        {"unit", core::symbol(watched.unit)},
+                        {"direction", limit.direction == core::Direction::above ? "above" : "below"},
+                        {"trip", number(limit.trip)},
+                        {"clear", by_level ? number(limit.clear) : Json(nullptr)},
+                        {"warn", optional_number(limit.warn)},
+                        {"clear_by", by_level ? "level" : "rf off"},
+                        {"qualify_s", seconds(limit.qualify)},
+                        {"hold_off_s", seconds(limit.hold_off)},
+                        {"rearm", limit.rearm == core::Rearm::automatic ? "automatic" : "latched"},
+                        {"condition", core::text(snapshot.causes[i].condition)},
+                        {"active", snapshot.causes[i].active},
+                        {"warning", i < snapshot.warnings.size() && snapshot.warnings[i] != 0}});
+    }
+    return list;
+}
+
+Json channels_json(const core::Plan& plan, const core::Snapshot& snapshot) {
+    Json list = Json::array();
+    for (std::size_t i = 0; i < std::min(plan.channels.size(), snapshot.channels.size()); ++i) {
+        const core::ChannelCount& count = snapshot.channels[i];
+        list.push_back({{"id", plan.channels[i].id},
+                        {"good_keyed", count.good_keyed},
+                        {"good_idle", count.good_idle},
+                        {"faults_keyed", count.faults_keyed},
+                        {"faults_idle", count.faults_idle},
+                        {"last_fault", core::text(count.last_fault)},
+                        {"frozen", count.frozen}});
+    }
+    return list;
+}
+
+double settling_left(const core::Plan& plan, const core::Snapshot& snapshot) {
+    const bool all_clear = std::all_of(snapshot.causes.begin(), snapshot.causes.end(), [](const core::Cause& cause) {
+        return cause.condition == core::Condition::clear;
+    });
+    if (!all_clear) return snapshot.state == core::State::starting ? seconds(plan.interlock.settling) : 0.0;
+    if (snapshot.settled_since == core::Instant{}) return seconds(plan.interlock.settling);
+    return std::max(0.0, seconds(plan.interlock.settling - (snapshot.now - snapshot.settled_since)));
+}
+
+}  // namespace
+
+nlohmann::ordered_json status_json(const Configuration& configuration, const core::Snapshot& snapshot,
+                                   const StatusContext& context) {
+    const core::Plan& plan = configuration.plan;
+    const core::Memory& memory = snapshot.memory;
+    return {{"id", configuration.id},
+            {"name", configuration.name},
+            {"version", context.version},
+            {"now_s", seconds(snapshot.now.time_since_epoch())},
+            {"sequence", snapshot.sequence},
+            {"permit", snapshot.permit},
+            {"state", core::text(snapshot.state)},
+            {"reason", reason(plan, snapshot)},
+            {"line", context.line},
+            {"monitor_only", snapshot.monitor_only},
+            {"rf_present", snapshot.rf_present},
+            {"contactor_closed", plan.supervision.contactor ? Json(snapshot.contactor_closed) : Json(nullptr)},
+            {"causes", causes_json(plan, snapshot)},
+            {"quantities", quantities_json(plan, snapshot)},
+            {"limits", limits_json(plan, snapshot)},
+            {"channels", channels_json(plan, snapshot)},
+            {"guard",
+             {{"overruns", snapshot.overruns},
+              {"realtime", context.realtime},
+              {"memory_locked", context.memory_locked},
+              {"events_dropped", snapshot.events_dropped}}},
+            {"mqtt", context.broker_connected ? Json{{"connected", *context.broker_connected}} : Json(nullptr)},
+            {"memory",
+             {{"first_start", memory.first_start},
+              {"unreadable", memory.unreadable},
+              {"locked_out", memory.locked_out},
+              {"held_locally", memory.held_locally},
+              {"held_remotely", memory.held_remotely}}},
+            {"settling_left_s", settling_left(plan, snapshot)}};
+}
+
+std::string to_line(const nlohmann::ordered_json& json) {
+    return json.dump(-1, ' ', false, Json::error_handler_t::replace);
+}
+
+}  // namespace dekeyd::formats
