@@ -6,6 +6,7 @@
 #include <time.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <array>
 #include <atomic>
 #include <climits>
@@ -48,6 +49,15 @@ public:
         return head == tail_.load(std::memory_order_acquire) ? nullptr : &items_[head];
     }
     void pop() noexcept { head_.store(next(head_.load(std::memory_order_relaxed)), std::memory_order_release); }
+    /// Consumer: the item `ahead` places behind the oldest, or nullptr; nothing is given back until pop().
+    T* peek(std::size_t ahead) noexcept {
+        const std::size_t head = head_.load(std::memory_order_relaxed);
+        const std::size_t tail = tail_.load(std::memory_order_acquire);
+        const std::size_t filled = tail >= head ? tail - head : items_.size() - head + tail;
+        if (ahead >= filled) return nullptr;
+        const std::size_t place = head + ahead;
+        return &items_[place < items_.size() ? place : place - items_.size()];
+    }
 
     /// Items that found no place.
     [[nodiscard]] std::uint64_t refused() const noexcept { return refused_.load(std::memory_order_relaxed); }
@@ -102,7 +112,8 @@ public:
     void wait(core::Instant until) noexcept {
         std::uint32_t expected = idle;
         if (state_.compare_exchange_strong(expected, waiting, std::memory_order_acq_rel)) {
-            const auto ns = until.time_since_epoch().count();
+            // The kernel refuses a time before its start, which would turn the waiter's loop into a busy one.
+            const auto ns = std::max<core::Duration::rep>(until.time_since_epoch().count(), 0);
             const timespec deadline{.tv_sec = static_cast<time_t>(ns / 1'000'000'000),
                                     .tv_nsec = static_cast<long>(ns % 1'000'000'000)};
             // FUTEX_WAIT_BITSET takes an absolute time of the monotonic clock.

@@ -1,0 +1,94 @@
+// The control socket: status, a stream of it, and the operator's commands, on this machine. It also writes the events
+// to the log. Its own thread; whatever its clients do, the guard doesn't notice.
+#pragma once
+
+#include <atomic>
+#include <functional>
+#include <map>
+#include <memory>
+#include <optional>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "core/interlock.hpp"
+#include "daemon/guard.hpp"
+#include "daemon/log.hpp"
+#include "formats/configuration.hpp"
+#include "formats/control_messages.hpp"
+#include "formats/snapshot_json.hpp"
+
+namespace dekeyd {
+
+class ControlSocket {
+public:
+    static constexpr std::size_t most_clients = 16;
+    static constexpr std::size_t most_unsent_bytes = 512UL * 1024;
+    static constexpr double requests_per_second = 50.0;
+    static constexpr core::Duration answer_timeout = std::chrono::seconds{2};
+
+    /// Asked for each status, on the socket's thread.
+    using Context = std::function<formats::StatusContext()>;
+
+    /// All references outlive it. Makes nothing yet.
+    ControlSocket(const formats::Configuration& configuration, Outlet& outlet, Ring<core::Command>& commands,
+                  Wake& guard, Context context);
+    ~ControlSocket();
+    ControlSocket(const ControlSocket&) = delete;
+    ControlSocket& operator=(const ControlSocket&) = delete;
+
+    /// Makes `<run directory>/control`, in place of one that a dead process left. Empty, or what failed and how to
+    /// mend it.
+    std::string listen();
+    /// The thread's whole work, until leave(). Events are taken and logged even if listen() failed.
+    void run();
+    void leave() noexcept { leave_.store(true); }
+
+private:
+    struct Client {
+        int descriptor = -1;
+        std::string received;
+        std::string unsent;
+        double tokens = requests_per_second;
+        core::Instant tokens_at{};
+        bool drop = false;
+        bool skips_line = false;       ///< the rest of an overlong line is thrown away
+        core::Duration watch_every{};  ///< zero: doesn't watch
+        core::Instant watch_next{};
+    };
+    struct Pending {
+        int descriptor = -1;
+        core::Instant until{};
+    };
+
+    [[nodiscard]] int poll_timeout(core::Instant now) const;
+    void accept_clients(core::Instant now);
+    void receive(Client& client, core::Instant now);
+    void answer(Client& client, std::string_view line, core::Instant now);
+    void obey(Client& client, const formats::CommandRequest& request, core::Instant now);
+    void take_events();
+    void write_log(const core::Event& event, const std::string& sentence);
+    void serve_watchers(core::Instant now);
+    void give_up_late(core::Instant now);
+    void send(Client& client, std::string_view text);
+    void flush(Client& client);
+    void drop_clients();
+    Client* client_of(int descriptor);
+    [[nodiscard]] nlohmann::ordered_json status();
+
+    const formats::Configuration& configuration_;
+    Outlet& outlet_;
+    Ring<core::Command>& commands_;
+    Wake& guard_;
+    Context context_;
+    std::string path_;
+    int listener_ = -1;
+    std::vector<Client> clients_;
+    std::map<std::uint32_t, Pending> pending_;
+    std::uint32_t next_id_ = 1;
+    std::map<std::pair<core::EventKind, core::SourceIndex>, RateLimit> log_limits_;
+    RateLimit refused_clients_{std::chrono::minutes{1}};
+    std::atomic<bool> leave_{false};
+};
+
+}  // namespace dekeyd

@@ -1,0 +1,119 @@
+// The guard: the only thread that decides and the only one that has the line. It waits for nothing but the time and
+// its wake, and does no I/O but the line's.
+#pragma once
+
+#include <atomic>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "core/plan.hpp"
+#include "core/step.hpp"
+#include "daemon/handover.hpp"
+#include "daemon/last_resort.hpp"
+#include "daemon/line_keeper.hpp"
+#include "daemon/scan_buffer.hpp"
+#include "drivers/line.hpp"
+
+namespace dekeyd {
+
+/// What one reader outside gets of the guard: all events, and the newest snapshot.
+struct Outlet {
+    Ring<core::Event> events;
+    Newest<core::Snapshot> snapshot;
+    Wake* reader = nullptr;  ///< rung after each decision, where there is one
+
+    explicit Outlet(const core::Plan& plan) : events{event_places}, snapshot{core::Protection::blank(plan)} {}
+    static constexpr std::size_t event_places = 1024;
+};
+
+/// Where scans and commands come from, and where events and snapshots go. All of it outlives the guard.
+struct GuardPorts {
+    std::vector<ScanRing*> scans;  ///< index: sampler
+    std::vector<Ring<core::Command>*> commands;
+    std::vector<Outlet*> outlets;
+};
+
+class Guard final : public LineHolder {
+public:
+    /// Opens the line (and the contactor, which may be absent); called on the guard's thread, may throw LineError.
+    struct Lines {
+        std::unique_ptr<drivers::Line> line;
+        std::unique_ptr<drivers::Line> contactor;
+    };
+    using OpenLines = std::function<Lines()>;
+    /// Told on the guard's thread, before the line is held, each time that it couldn't be had.
+    using Complain = std::function<void(const drivers::LineError&)>;
+
+    /// `wake`: rung by whoever has something for the guard; it outlives the guard, as plan and ports do.
+    Guard(const core::Plan& plan, core::Duration period, Wake& wake, GuardPorts ports);
+
+    // ---- the guard's thread ----
+
+    /// The thread's whole work: own file table, line, decisions until the process ends or leave() is called.
+    void run(const OpenLines& open, const Complain& complain);
+    /// Takes the lines as they are; for run() and for tests.
+    void take_lines(Lines lines);
+    /// One decision at `now`: scans and commands in, line, then events and snapshots out. Returns when to come again.
+    core::Instant cycle(core::Instant now) noexcept;
+
+    // ---- any thread ----
+
+    /// Gives the protection to decide with; until then the line is held at inhibit. Once.
+    void begin(std::unique_ptr<core::Protection> protection);
+    /// Inhibit for good; safe in a signal handler.
+    void ask_to_inhibit() noexcept override;
+    /// Ends run(); for tests and after a line that was never had.
+    void leave() noexcept;
+
+    [[nodiscard]] bool armed() const noexcept { return armed_.load(std::memory_order_acquire); }
+    [[nodiscard]] bool stopping() const noexcept { return stop_.load(std::memory_order_acquire); }
+    [[nodiscard]] bool has_inhibited() const noexcept override { return inhibited_.load(std::memory_order_acquire); }
+    /// Completed decide-and-writes.
+    [[nodiscard]] std::uint64_t cycles() const noexcept { return cycles_.load(std::memory_order_acquire); }
+    /// What was last written; false also when a write failed.
+    [[nodiscard]] bool permits() const noexcept { return permits_.load(std::memory_order_acquire); }
+    /// Writes that the kernel refused.
+    [[nodiscard]] std::uint64_t failed_writes() const noexcept { return failed_writes_.load(); }
+    /// What the line's driver says of itself; valid once armed() is true.
+    [[nodiscard]] const std::string& line_text() const noexcept { return line_text_; }
+
+    [[nodiscard]] bool is_mine() const noexcept override;
+    void inhibit_now() noexcept override;
+
+private:
+    bool wait_for_line(const OpenLines& open, const Complain& complain);
+    void collect_scans() noexcept;
+    void collect_commands() noexcept;
+    void give_back() noexcept;
+    void publish_snapshot(bool permit) noexcept;
+    bool put_lines(const core::Decision& decision, core::Instant now) noexcept;
+    bool stop_cycle(core::Instant now) noexcept;
+
+    const core::Plan& plan_;
+    core::Duration period_;
+    Wake& wake_;
+    GuardPorts ports_;
+    std::unique_ptr<core::Protection> protection_;  ///< written by begin() before ready_
+    std::atomic<bool> ready_{false};
+    std::optional<LineKeeper> line_;
+    std::optional<LineKeeper> contactor_;
+    std::string line_text_;
+    std::vector<core::Scan> scans_;   ///< into the rings' places, until give_back()
+    std::vector<std::size_t> taken_;  ///< per sampler: places in use
+    std::vector<core::Command> commands_;
+    bool more_ = false;  ///< scans were left for the next cycle
+    core::Instant next_period_{};
+    std::atomic<bool> armed_{false};
+    std::atomic<bool> stop_{false};
+    std::atomic<bool> leave_{false};
+    std::atomic<bool> inhibited_{false};
+    std::atomic<bool> permits_{false};
+    std::atomic<std::uint64_t> cycles_{0};
+    std::atomic<std::uint64_t> failed_writes_{0};
+};
+
+}  // namespace dekeyd

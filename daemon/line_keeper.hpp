@@ -1,0 +1,43 @@
+// The line in the guard's hands: written only when it must change, read back after each write and once a second.
+#pragma once
+
+#include <memory>
+#include <optional>
+
+#include "core/step.hpp"
+#include "core/time.hpp"
+#include "drivers/line.hpp"
+
+namespace dekeyd {
+
+class LineKeeper {
+public:
+    static constexpr core::Duration look_interval = std::chrono::seconds{1};
+
+    /// A line that was just requested, at inhibit.
+    explicit LineKeeper(std::unique_ptr<drivers::Line> line) noexcept;
+
+    /// Reads the pad back where the last look is a second old.
+    void look(core::Instant now) noexcept;
+    /// Writes where `permit` isn't what stands, or the last write failed; then reads back. A refused permit is followed
+    /// by inhibit. False: the kernel refused.
+    bool put(bool permit, core::Instant now) noexcept;
+    /// Writes inhibit whatever stands, and reads back. True when the pad says so or can't be told.
+    bool force_inhibit(core::Instant now) noexcept;
+
+    [[nodiscard]] core::LineState state() const noexcept { return state_; }
+    /// Permit was written, and taken.
+    [[nodiscard]] bool permits() const noexcept { return written_ && *written_; }
+    [[nodiscard]] core::Instant next_look() const noexcept { return looked_ + look_interval; }
+    [[nodiscard]] drivers::Line& line() noexcept { return *line_; }
+
+private:
+    void read(core::Instant now) noexcept;
+
+    std::unique_ptr<drivers::Line> line_;
+    std::optional<bool> written_;  ///< empty: unknown, to be written at once
+    core::LineState state_;
+    core::Instant looked_{};
+};
+
+}  // namespace dekeyd

@@ -1,0 +1,346 @@
+#include "daemon/service.hpp"
+
+#include <fmt/format.h>
+#include <signal.h>
+#include <sys/stat.h>
+
+#include <array>
+#include <atomic>
+#include <cerrno>
+#include <cstring>
+#include <deque>
+#include <filesystem>
+#include <memory>
+#include <system_error>
+#include <vector>
+
+#include "core/step.hpp"
+#include "daemon/control_socket.hpp"
+#include "daemon/guard.hpp"
+#include "daemon/last_resort.hpp"
+#include "daemon/log.hpp"
+#include "daemon/process_setup.hpp"
+#include "daemon/recorder.hpp"
+#include "daemon/sampler.hpp"
+#include "daemon/service_manager.hpp"
+#include "daemon/thread.hpp"
+#include "daemon/wall_clock.hpp"
+#include "daemon/wiring.hpp"
+#include "drivers/line.hpp"
+#include "formats/durable_file.hpp"
+#include "formats/reason.hpp"
+#include "formats/state_file.hpp"
+
+namespace dekeyd {
+
+using namespace std::chrono_literals;
+
+namespace {
+
+constexpr int guard_priority = 20, sampler_priority = 19;
+constexpr std::size_t command_places = 32;
+constexpr core::Duration look_every = 100ms;
+constexpr core::Duration inhibit_within = 100ms;
+// systemd may be told to wait longer, yet whoever presses Ctrl-C shall not.
+constexpr core::Duration recorder_within = 2500ms, telemetry_within = 4000ms, end_within = 4800ms;
+
+// ---- signals ---------------------------------------------------------------------------------------------------
+
+std::atomic<Guard*> signalled_guard{nullptr};
+std::atomic<Wake*> signalled_main{nullptr};
+std::atomic<int> stop_signal{0};
+
+// The guard is told here and not by main, which may be waiting for a log that doesn't take its line.
+void on_stop(int signal) {
+    const int before = errno;
+    stop_signal.store(signal);
+    if (Guard* const guard = signalled_guard.load()) guard->ask_to_inhibit();
+    if (Wake* const main_wake = signalled_main.load()) main_wake->ring();
+    errno = before;
+}
+
+void set_up_signals() {
+    struct sigaction action {};
+    action.sa_handler = on_stop;
+    for (const int signal : {SIGTERM, SIGINT, SIGHUP, SIGQUIT}) ::sigaction(signal, &action, nullptr);
+    // Each of these would end the process by default.
+    action.sa_handler = SIG_IGN;
+    for (const int signal : {SIGPIPE, SIGUSR1, SIGUSR2, SIGALRM, SIGVTALRM, SIGPROF, SIGIO, SIGPWR}) {
+        ::sigaction(signal, &action, nullptr);
+    }
+}
+
+// ---- the run directory -----------------------------------------------------------------------------------------
+
+// One file for each, for the stop hook takes one line at a time.
+std::string line_file(const std::string& run_directory) {
+    return run_directory + "/line";
+}
+
+std::string contactor_file(const std::string& run_directory) {
+    return run_directory + "/contactor";
+}
+
+/// For the stop hook, and before the line is requested: there is no time in which nobody knows it.
+std::string write_line_file(const formats::Configuration& configuration) {
+    std::error_code error;
+    std::filesystem::create_directories(configuration.run_directory, error);
+    if (error) return formats::file_trouble("make the run directory", configuration.run_directory, error.value());
+    const auto write = [](const std::string& path, const formats::LineConfig& line) {
+        return formats::write_durably(path, drivers::to_text(line_address(line)) + '\n');
+    };
+    std::string text = write(line_file(configuration.run_directory), configuration.line);
+    if (text.empty() && configuration.contactor) {
+        text = write(contactor_file(configuration.run_directory), *configuration.contactor);
+    }
+    return text;
+}
+
+class Service {
+public:
+    explicit Service(const formats::Configuration& configuration);
+    int run();
+
+private:
+    bool arm();
+    void decide();
+    void start_readers();
+    void watch();
+    void look(core::Instant now);
+    int stop();
+    [[nodiscard]] bool stop_asked() const noexcept { return stop_signal.load() != 0; }
+    [[nodiscard]] formats::StatusContext status_context() const;
+
+    const formats::Configuration& configuration_;
+    ServiceManager manager_;
+    Wake main_wake_, guard_wake_;
+    Outlet for_control_, for_recorder_, for_main_;
+    Ring<core::Command> local_commands_{command_places};
+    std::deque<Sampler> samplers_;
+    std::unique_ptr<Guard> guard_;
+    RecorderState recorder_state_;
+    std::unique_ptr<Recorder> recorder_;
+    ControlSocket control_;
+    Thread guard_thread_, control_thread_;
+    std::deque<Thread> sampler_threads_;
+    std::atomic<bool> realtime_{false}, memory_locked_{false};
+    WatchdogRule rule_;
+    std::vector<core::Duration> oldest_scans_;
+    core::Instant next_pet_{}, petted_{};
+    RateLimit unpetted_{60s};
+    std::uint64_t failed_writes_ = 0;
+    RateLimit write_failures_{60s};
+    bool ready_told_ = false;
+};
+
+Service::Service(const formats::Configuration& configuration)
+    : configuration_{configuration},
+      for_control_{configuration.plan},
+      for_recorder_{configuration.plan},
+      for_main_{configuration.plan},
+      control_{configuration, for_control_, local_commands_, guard_wake_, [this] { return status_context(); }},
+      oldest_scans_{oldest_scans(configuration.plan)} {
+    GuardPorts ports;
+    for (BusPlan& bus : make_buses(configuration)) {
+        samplers_.emplace_back(std::move(bus), guard_wake_, &monotonic_now);
+        ports.scans.push_back(&samplers_.back().scans());
+    }
+    ports.commands = {&local_commands_};
+    ports.outlets = {&for_recorder_, &for_control_, &for_main_};
+    guard_ = std::make_unique<Guard>(configuration.plan, configuration.guard_period, guard_wake_, std::move(ports));
+}
+
+formats::StatusContext Service::status_context() const {
+    return {.version = program_version,
+            .line = guard_->line_text(),
+            .realtime = realtime_.load(),
+            .memory_locked = memory_locked_.load(),
+            .broker_connected = std::nullopt};
+}
+
+int Service::run() {
+    if (const std::string text = write_line_file(configuration_); !text.empty()) {
+        spdlog::critical("not started: {} (the stop hook must know the line)", text);
+        return exit_cannot_create;
+    }
+    install_last_resort(guard_.get());
+    signalled_main.store(&main_wake_);
+    signalled_guard.store(guard_.get());
+    set_up_signals();
+    if (arm()) {
+        decide();
+        start_readers();
+        watch();
+    }
+    return stop();
+}
+
+// The line first, at inhibit within the request; nothing else is looked at before.
+bool Service::arm() {
+    manager_.status("Waiting for the inhibit line.");
+    guard_thread_.start("guard", guard_priority, [this] {
+        RateLimit complaints{60s};
+        guard_->run([this] { return open_lines(configuration_); },
+                    [&](const drivers::LineError& error) {
+                        if (!complaints.pass(monotonic_now())) return;
+                        spdlog::error("not armed: {}; tried again until it works{}", error.what(), complaints.since());
+                    });
+    });
+    realtime_.store(guard_thread_.has_priority());
+    RateLimit longer{10s};
+    while (!guard_->armed() && !stop_asked()) {
+        if (longer.pass(monotonic_now())) manager_.wait_longer();
+        main_wake_.wait(monotonic_now() + 10ms);
+    }
+    if (!guard_->armed()) return false;
+    spdlog::info("inhibited, and holding the line: {}", guard_->line_text());
+    return true;
+}
+
+void Service::decide() {
+    const formats::StoredState stored = formats::load_state(configuration_.state_directory, configuration_.plan);
+    if (stored.memory.first_start) spdlog::warn("first start: latched until an operator's first reset");
+    if (stored.memory.unreadable) {
+        spdlog::error(
+            "{}/state can't be read or is damaged: a latch may stand, so all is latched until an operator's "
+            "reset",
+            configuration_.state_directory);
+    }
+    if (stored.running) spdlog::warn("the last stop was unclean");
+    guard_->begin(std::make_unique<core::Protection>(configuration_.plan, stored.memory, stored.running));
+    recorder_ = std::make_unique<Recorder>(configuration_, stored, for_recorder_.events, for_recorder_.snapshot,
+                                           recorder_state_);
+    recorder_->start();
+}
+
+void Service::start_readers() {
+    bool all_fast = true;
+    for (Sampler& sampler : samplers_) {
+        const int priority = is_fast(sampler.bus()) ? sampler_priority : Thread::ordinary;
+        sampler_threads_.emplace_back().start("bus " + sampler.bus().name, priority, [&sampler] { sampler.run(); });
+        all_fast = all_fast && sampler_threads_.back().has_priority();
+    }
+    if (!realtime_.load() || !all_fast) {
+        spdlog::warn(
+            "no real-time priority: a busy machine may delay a decision; expected LimitRTPRIO=20 in the unit, "
+            "or CAP_SYS_NICE");
+    }
+    if (const std::string text = control_.listen(); !text.empty()) spdlog::error("no control socket: {}", text);
+    control_thread_.start("control", Thread::ordinary, [this] { control_.run(); });
+    const std::string why_not = lock_memory();
+    memory_locked_.store(why_not.empty());
+    if (!why_not.empty()) spdlog::warn("{}", why_not);
+}
+
+// ---- running ---------------------------------------------------------------------------------------------------
+
+void Service::watch() {
+    next_pet_ = petted_ = monotonic_now();
+    while (!stop_asked() && !guard_->stopping()) {
+        look(monotonic_now());
+        main_wake_.wait(monotonic_now() + look_every);
+    }
+}
+
+void Service::look(core::Instant now) {
+    while (for_main_.events.front() != nullptr) for_main_.events.pop();  // others tell them
+    if (guard_->cycles() > 0 && !ready_told_) {
+        ready_told_ = true;
+        manager_.ready();
+    }
+    if (for_main_.snapshot.take()) {
+        const core::Snapshot& snapshot = for_main_.snapshot.value();
+        manager_.status(
+            fmt::format("{}: {}", core::text(snapshot.state), formats::reason(configuration_.plan, snapshot)));
+    }
+    if (const std::uint64_t failed = guard_->failed_writes(); failed != failed_writes_) {
+        failed_writes_ = failed;
+        if (write_failures_.pass(now)) spdlog::critical("the line refused a write; {} in all", failed);
+    }
+    if (now < next_pet_) return;
+    std::array<core::Instant, 64> last_scans{};
+    for (std::size_t i = 0; i < std::min(samplers_.size(), last_scans.size()); ++i) {
+        last_scans[i] = samplers_[i].last_scan();
+    }
+    if (rule_.may_pet(now, guard_->cycles(), guard_->permits(), last_scans, oldest_scans_)) {
+        petted_ = now;
+        next_pet_ = now + manager_.watchdog().value_or(4s) / 4;
+        if (manager_.watchdog()) manager_.pet();
+    } else if (now - petted_ > 1s && unpetted_.pass(now)) {
+        spdlog::critical(
+            "the guard makes no decisions, or permits on old scans: the watchdog is not told that all is "
+            "well{}",
+            unpetted_.since());
+    }
+}
+
+// ---- the stop --------------------------------------------------------------------------------------------------
+
+int Service::stop() {
+    const core::Instant began = monotonic_now();
+    guard_->ask_to_inhibit();
+    while (!guard_->has_inhibited() && monotonic_now() - began < inhibit_within) {
+        main_wake_.wait(monotonic_now() + 1ms);
+    }
+    const bool inhibited = guard_->has_inhibited();
+    if (inhibited) {
+        spdlog::info("stopping by signal {}: inhibited", stop_signal.load());
+    } else {
+        spdlog::critical("stopping by signal {}: the line is not confirmed at inhibit; the stop hook tries again",
+                         stop_signal.load());
+    }
+    manager_.stopping();
+    manager_.status("Stopping; inhibited.");
+    control_.leave();
+    for (Sampler& sampler : samplers_) sampler.leave();
+    if (recorder_ && !recorder_->stop(began + recorder_within)) {
+        spdlog::error("the storage didn't take all that was to be written; the next start may count as unclean");
+    }
+    control_thread_.join(200ms);
+    for (Thread& thread : sampler_threads_) {
+        if (monotonic_now() - began > end_within || !thread.join(50ms)) break;  // a jammed bus: left behind
+    }
+    spdlog::default_logger()->flush();
+    return stop_asked() && inhibited ? 0 : exit_software;
+}
+
+}  // namespace
+
+int run_service(const formats::Configuration& configuration) {
+    forbid_core_dumps();
+    // Never destroyed: threads that are stuck in the kernel may use it until the process ends.
+    auto* const service = new Service{configuration};
+    try {
+        return service->run();
+    } catch (const std::system_error& error) {
+        inhibit_by_last_resort();
+        spdlog::critical("stopped, inhibited: {}", error.what());
+        return exit_system;
+    } catch (const std::exception& error) {
+        inhibit_by_last_resort();
+        spdlog::critical("stopped, inhibited, by a fault of the program: {}", error.what());
+        return exit_software;
+    }
+}
+
+void inhibit_without_service(const std::string& run_directory, const std::string& sysfs_root,
+                             const formats::LineConfig* configured) {
+    std::vector<drivers::LineAddress> lines;
+    constexpr std::size_t most_bytes = 8192;
+    for (const std::string& path : {line_file(run_directory), contactor_file(run_directory)}) {
+        const formats::FileBytes known = formats::read_whole(path, most_bytes);
+        if (!known.ok()) continue;
+        if (const auto address = drivers::from_text(known.bytes)) lines.push_back(*address);
+    }
+    if (configured != nullptr) lines.push_back(line_address(*configured));
+    for (const drivers::LineAddress& address : lines) {
+        try {
+            const auto line = drivers::open_line(address, sysfs_root);
+            spdlog::info("inhibited: {}", line->describe());
+        } catch (const drivers::LineError& error) {
+            spdlog::error("{}: {}", error.busy ? "left alone" : "not inhibited by this start", error.what());
+        }
+    }
+}
+
+}  // namespace dekeyd

@@ -1,0 +1,110 @@
+#include "daemon/wiring.hpp"
+
+#include <algorithm>
+#include <utility>
+
+namespace dekeyd {
+
+using namespace std::chrono_literals;
+
+namespace {
+
+/// A contact that closes when something is wrong: read the other way round, so that 1 is well for every contact.
+class NormallyOpen final : public drivers::Sensor {
+public:
+    explicit NormallyOpen(std::unique_ptr<drivers::Sensor> contact) noexcept : contact_{std::move(contact)} {}
+
+    core::Sample read() noexcept override {
+        core::Sample sample = contact_->read();
+        const bool closed = sample.fault == core::Fault::none && sample.value > 0.5;
+        if (closed && !was_closed_) ++closings_;
+        was_closed_ = closed;
+        sample.value = 1.0 - sample.value;
+        sample.openings = closings_;
+        return sample;
+    }
+    void refresh() noexcept override { contact_->refresh(); }
+    [[nodiscard]] std::string where() const override { return contact_->where(); }
+
+private:
+    std::unique_ptr<drivers::Sensor> contact_;
+    std::uint32_t closings_ = 0;
+    bool was_closed_ = false;
+};
+
+std::unique_ptr<drivers::Sensor> make_sensor(const std::string& root, const formats::BusConfig& bus,
+                                             const formats::SlotConfig& slot) {
+    switch (bus.driver) {
+        case formats::BusDriver::w1: return drivers::make_w1_sensor(root, slot.address);
+        case formats::BusDriver::iio:
+            return drivers::make_iio_sensor(root, {.device = bus.device,
+                                                   .label = bus.label,
+                                                   .channel = slot.address,
+                                                   .lowest_code = bus.lowest_code.value_or(0.0),
+                                                   .highest_code = bus.highest_code.value_or(0.0)});
+        case formats::BusDriver::hwmon:
+            return drivers::make_hwmon_sensor(root, {.chip = bus.device, .label = bus.label, .channel = slot.address});
+        case formats::BusDriver::contact: break;
+    }
+    auto contact = drivers::make_contact_sensor(
+        root, {.chip = slot.chip, .line = slot.address, .wiring = drivers::ContactWiring::to_ground});
+    if (slot.normally_closed) return contact;
+    return std::make_unique<NormallyOpen>(std::move(contact));
+}
+
+}  // namespace
+
+drivers::LineAddress line_address(const formats::LineConfig& line) {
+    return {.driver = line.driver == formats::LineDriver::gpio ? drivers::LineAddress::Driver::gpio
+                                                               : drivers::LineAddress::Driver::file,
+            .chip = line.chip,
+            .line = line.line,
+            .permit_high = line.permit_high,
+            .path = line.path};
+}
+
+Guard::Lines open_lines(const formats::Configuration& configuration) {
+    Guard::Lines lines;
+    lines.line = drivers::open_line(line_address(configuration.line), configuration.sysfs_root);
+    if (configuration.contactor) {
+        lines.contactor = drivers::open_line(line_address(*configuration.contactor), configuration.sysfs_root);
+    }
+    return lines;
+}
+
+std::vector<BusPlan> make_buses(const formats::Configuration& configuration) {
+    std::vector<BusPlan> buses;
+    for (const formats::BusConfig& config : configuration.buses) {
+        BusPlan bus;
+        bus.name = config.id;
+        bus.period = config.period;
+        bus.one_at_a_time = config.driver == formats::BusDriver::w1;
+        std::vector<std::string> addresses;
+        for (const formats::SlotConfig& slot : config.slots) {
+            const std::string address = slot.chip + ' ' + slot.address;
+            const auto known = std::find(addresses.begin(), addresses.end(), address);
+            bus.slots.push_back(static_cast<std::size_t>(known - addresses.begin()));
+            if (known != addresses.end()) continue;
+            addresses.push_back(address);
+            bus.sensors.push_back(make_sensor(configuration.sysfs_root, config, slot));
+        }
+        buses.push_back(std::move(bus));
+    }
+    return buses;
+}
+
+bool is_fast(const BusPlan& bus) noexcept {
+    return !bus.one_at_a_time && bus.period <= 100ms;
+}
+
+std::vector<core::Duration> oldest_scans(const core::Plan& plan) {
+    std::vector<core::Duration> oldest(plan.samplers.size(), core::Duration::zero());
+    for (const core::Channel& channel : plan.channels) {
+        if (!channel.required) continue;
+        core::Duration& longest = oldest[channel.sampler];
+        longest = std::max(longest, channel.allowed_age);
+    }
+    return oldest;
+}
+
+}  // namespace dekeyd
