@@ -57,6 +57,7 @@ void read_all(const Node& root, Draft& draft) {
     read_amplifier(top, draft);
     assign_slots(draft);
     check_ages(draft);
+    read_rules(top, draft);
     read_limits(top, draft);
     read_mqtt(top, draft);
     top.finish();

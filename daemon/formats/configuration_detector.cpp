@@ -162,15 +162,18 @@ std::optional<core::PowerChain> read_chain(Section& sensor, Draft& draft, Sensor
     chain.waveform_db = sensor.quantity("waveform", Dimension::ratio_db, Need::optional).value_or(0.0);
     read_drift(sensor, chain, of);
     read_uncertainty(sensor, chain);
+    bool within = true;
     for (const std::string_view key : {"coupling", "pads", "cable", "waveform"}) {
         constexpr double most_db = 100.0;
         const double value = key == "coupling" ? coupling.value_or(0.0)
                              : key == "pads"   ? chain.pads_db
                              : key == "cable"  ? chain.cable_db
                                                : chain.waveform_db;
-        if (std::fabs(value) > most_db) sensor.fault(key, fmt::format("{} dB", value), "within 100 dB");
+        if (std::fabs(value) <= most_db) continue;
+        sensor.fault(key, fmt::format("{} dB", value), "within 100 dB");
+        within = false;
     }
-    if (!law || !floor || !ceiling || !coupling) return std::nullopt;
+    if (!within || !law || !floor || !ceiling || !coupling) return std::nullopt;
     chain.detector = std::move(*law);
     chain.floor_dbm = *floor;
     chain.ceiling_dbm = *ceiling;

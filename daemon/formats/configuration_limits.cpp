@@ -49,10 +49,8 @@ Sign sign_of(core::Unit unit) {
         case core::Unit::none:
         case core::Unit::celsius:
         case core::Unit::dbm:
-        case core::Unit::decibel:
-            return Sign::any;
-        default:
-            return Sign::positive;
+        case core::Unit::decibel: return Sign::any;
+        default: return Sign::positive;
     }
 }
 
@@ -208,6 +206,11 @@ void read_limit(const Entry& entry, Section& limits, Draft& draft) {
     const auto rearm = section.choice<core::Rearm>(
         "rearm", {{"automatic", core::Rearm::automatic}, {"latched", core::Rearm::latched}}, Need::optional);
     limit.counted = section.flag("counted", Need::optional).value_or(true);
+    // Behind an open contactor a supply reads nothing, which is no fault of its own.
+    const bool of_supply = watched && draft.plan().roles.supply == watched->index;
+    limit.while_supplied = section.flag("while_supplied", Need::optional).value_or(of_supply);
+    if (section.has("while_supplied") && limit.while_supplied && !draft.configuration.contactor)
+        section.fault("while_supplied", "there is no contactor", "a 'contactor:' section, or the key removed");
     if (!watched) {
         for (const std::string_view key : {"above", "below", "clear", "warn", "while"}) section.allow(key);
         section.finish();

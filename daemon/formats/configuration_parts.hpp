@@ -80,6 +80,7 @@ void read_amplifier(Section& top, Draft& draft);
 void assign_slots(Draft& draft);  // buses' slots, in reading order
 void check_ages(Draft& draft);
 void read_limits(Section& top, Draft& draft);
+void read_rules(Section& top, Draft& draft);  // supervision, plausibility
 void read_mqtt(Section& top, Draft& draft);
 void give_advice(Draft& draft);
 

@@ -9,14 +9,10 @@ namespace {
 
 std::string_view driver_words(BusDriver driver) {
     switch (driver) {
-        case BusDriver::w1:
-            return "1-Wire thermometers";
-        case BusDriver::iio:
-            return "converter";
-        case BusDriver::hwmon:
-            return "monitor chip";
-        case BusDriver::contact:
-            return "contacts";
+        case BusDriver::w1: return "1-Wire thermometers";
+        case BusDriver::iio: return "converter";
+        case BusDriver::hwmon: return "monitor chip";
+        case BusDriver::contact: return "contacts";
     }
     return "bus";
 }
@@ -115,6 +111,31 @@ void add_interlock(const Configuration& configuration, std::vector<std::string>&
                                         show(configuration.plan.rf.drive_absent_w, core::Unit::watt)));
 }
 
+void add_rules(const Configuration& configuration, std::vector<std::string>& sentences) {
+    const core::SupervisionPlan& supervision = configuration.plan.supervision;
+    const core::PlausibilityPlan& plausibility = configuration.plan.plausibility;
+    if (supervision.longest_transmission)
+        sentences.push_back(fmt::format("De-keys a transmission of more than {}, and warns {} before.",
+                                        show(*supervision.longest_transmission),
+                                        show(supervision.transmission_warning)));
+    if (supervision.control_link)
+        sentences.push_back(
+            fmt::format("De-keys when the control link has been silent for {}.", show(*supervision.control_link)));
+    if (plausibility.current_with_rf_a)
+        sentences.push_back(fmt::format("De-keys when {} or more flow and no forward power is seen.",
+                                        show(*plausibility.current_with_rf_a, core::Unit::ampere)));
+    if (plausibility.best_return_loss_db)
+        sentences.push_back(fmt::format("De-keys when the return loss is better than {}: a loose reflected cable.",
+                                        show(*plausibility.best_return_loss_db, core::Unit::decibel)));
+    if (plausibility.heating_w)
+        sentences.push_back(fmt::format("De-keys when {} of heat raise the heatsink by less than {:g} K in {}.",
+                                        show(*plausibility.heating_w, core::Unit::watt), plausibility.heating_rise_k,
+                                        show(plausibility.heating_time)));
+    if (supervision.monitor_only)
+        sentences.emplace_back(
+            "Monitor only: the line is never driven to permit, and nothing here protects the amplifier.");
+}
+
 void add_mqtt(const Configuration& configuration, std::vector<std::string>& sentences) {
     if (!configuration.mqtt) {
         sentences.emplace_back("Publishes nothing: there is no 'mqtt:' section.");
@@ -142,6 +163,7 @@ std::vector<std::string> summarise(const Configuration& configuration) {
     add_sensors(configuration, sentences);
     for (const core::LimitPlan& limit : configuration.plan.limits)
         sentences.push_back(limit_sentence(configuration, limit));
+    add_rules(configuration, sentences);
     add_interlock(configuration, sentences);
     add_mqtt(configuration, sentences);
     return sentences;

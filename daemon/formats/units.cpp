@@ -267,142 +267,86 @@ core::Duration to_duration(double seconds) noexcept {
 
 std::string_view name_of(Dimension dimension) noexcept {
     switch (dimension) {
-        case Dimension::number:
-            return "a plain number";
-        case Dimension::temperature:
-            return "a temperature";
-        case Dimension::temperature_difference:
-            return "a temperature difference";
-        case Dimension::power:
-            return "a power";
-        case Dimension::level:
-            return "a level in dBm";
-        case Dimension::ratio_db:
-            return "a ratio in dB";
-        case Dimension::voltage:
-            return "a voltage";
-        case Dimension::current:
-            return "a current";
-        case Dimension::time:
-            return "a time";
-        case Dimension::speed:
-            return "a speed";
-        case Dimension::percent:
-            return "a percentage";
-        case Dimension::frequency:
-            return "a frequency";
-        case Dimension::thermal_resistance:
-            return "a thermal resistance";
-        case Dimension::volts_per_db:
-            return "a detector's slope";
-        case Dimension::volts_per_watt:
-            return "a detector's sensitivity";
-        case Dimension::volts_per_ampere:
-            return "a current sensor's sensitivity";
-        case Dimension::volts_per_kelvin:
-            return "a temperature sensor's sensitivity";
-        case Dimension::db_per_kelvin:
-            return "a temperature coefficient";
+        case Dimension::number: return "a plain number";
+        case Dimension::temperature: return "a temperature";
+        case Dimension::temperature_difference: return "a temperature difference";
+        case Dimension::power: return "a power";
+        case Dimension::level: return "a level in dBm";
+        case Dimension::ratio_db: return "a ratio in dB";
+        case Dimension::voltage: return "a voltage";
+        case Dimension::current: return "a current";
+        case Dimension::time: return "a time";
+        case Dimension::speed: return "a speed";
+        case Dimension::percent: return "a percentage";
+        case Dimension::frequency: return "a frequency";
+        case Dimension::thermal_resistance: return "a thermal resistance";
+        case Dimension::volts_per_db: return "a detector's slope";
+        case Dimension::volts_per_watt: return "a detector's sensitivity";
+        case Dimension::volts_per_ampere: return "a current sensor's sensitivity";
+        case Dimension::volts_per_kelvin: return "a temperature sensor's sensitivity";
+        case Dimension::db_per_kelvin: return "a temperature coefficient";
     }
     return "a value";
 }
 
 std::string_view example_of(Dimension dimension) noexcept {
     switch (dimension) {
-        case Dimension::number:
-            return "2.0";
-        case Dimension::temperature:
-            return "70 degC";
-        case Dimension::temperature_difference:
-            return "5 K";
-        case Dimension::power:
-            return "2.5 W, 50 mW or 34 dBm";
-        case Dimension::level:
-            return "-10 dBm";
-        case Dimension::ratio_db:
-            return "40 dB";
-        case Dimension::voltage:
-            return "28 V or 800 mV";
-        case Dimension::current:
-            return "18 A";
-        case Dimension::time:
-            return "250 ms, 5 s or 10 min";
-        case Dimension::speed:
-            return "3000 rpm";
-        case Dimension::percent:
-            return "10 %";
-        case Dimension::frequency:
-            return "1.26 GHz";
-        case Dimension::thermal_resistance:
-            return "0.3 K/W";
-        case Dimension::volts_per_db:
-            return "-24.4 mV/dB";
-        case Dimension::volts_per_watt:
-            return "500 mV/mW";
-        case Dimension::volts_per_ampere:
-            return "66 mV/A";
-        case Dimension::volts_per_kelvin:
-            return "10 mV/K";
-        case Dimension::db_per_kelvin:
-            return "0.02 dB/K";
+        case Dimension::number: return "2.0";
+        case Dimension::temperature: return "70 degC";
+        case Dimension::temperature_difference: return "5 K";
+        case Dimension::power: return "2.5 W, 50 mW or 34 dBm";
+        case Dimension::level: return "-10 dBm";
+        case Dimension::ratio_db: return "40 dB";
+        case Dimension::voltage: return "28 V or 800 mV";
+        case Dimension::current: return "18 A";
+        case Dimension::time: return "250 ms, 5 s or 10 min";
+        case Dimension::speed: return "3000 rpm";
+        case Dimension::percent: return "10 %";
+        case Dimension::frequency: return "1.26 GHz";
+        case Dimension::thermal_resistance: return "0.3 K/W";
+        case Dimension::volts_per_db: return "-24.4 mV/dB";
+        case Dimension::volts_per_watt: return "500 mV/mW";
+        case Dimension::volts_per_ampere: return "66 mV/A";
+        case Dimension::volts_per_kelvin: return "10 mV/K";
+        case Dimension::db_per_kelvin: return "0.02 dB/K";
     }
     return "1";
 }
 
 Dimension dimension_of(core::Unit unit) noexcept {
     switch (unit) {
-        case core::Unit::none:
-            return Dimension::number;
-        case core::Unit::celsius:
-            return Dimension::temperature;
-        case core::Unit::watt:
-            return Dimension::power;
-        case core::Unit::dbm:
-            return Dimension::level;
-        case core::Unit::decibel:
-            return Dimension::ratio_db;
-        case core::Unit::volt:
-            return Dimension::voltage;
-        case core::Unit::ampere:
-            return Dimension::current;
-        case core::Unit::rpm:
-            return Dimension::speed;
-        case core::Unit::percent:
-            return Dimension::percent;
-        case core::Unit::kelvin_per_watt:
-            return Dimension::thermal_resistance;
-        case core::Unit::second:
-            return Dimension::time;
+        case core::Unit::none: return Dimension::number;
+        case core::Unit::celsius: return Dimension::temperature;
+        case core::Unit::watt: return Dimension::power;
+        case core::Unit::dbm: return Dimension::level;
+        case core::Unit::decibel: return Dimension::ratio_db;
+        case core::Unit::volt: return Dimension::voltage;
+        case core::Unit::ampere: return Dimension::current;
+        case core::Unit::rpm: return Dimension::speed;
+        case core::Unit::percent: return Dimension::percent;
+        case core::Unit::kelvin_per_watt: return Dimension::thermal_resistance;
+        case core::Unit::second: return Dimension::time;
     }
     return Dimension::number;
 }
 
 std::string show(double value, core::Unit unit) {
     switch (unit) {
-        case core::Unit::none:
-            return four_digits(value);
-        case core::Unit::celsius:
-            return four_digits(value) + " °C";
+        case core::Unit::none: return four_digits(value);
+        case core::Unit::celsius: return four_digits(value) + " °C";
         case core::Unit::watt:
+            if (value != 0.0 && std::fabs(value) < 0.9995e-3) return four_digits(value * 1e6) + " µW";
             if (value != 0.0 && std::fabs(value) < 0.9995) return four_digits(value * 1e3) + " mW";
             if (std::fabs(value) >= 9999.5) return four_digits(value / 1e3) + " kW";
             return four_digits(value) + " W";
-        case core::Unit::dbm:
-            return four_digits(value) + " dBm";
-        case core::Unit::decibel:
-            return four_digits(value) + " dB";
-        case core::Unit::volt:
-            return four_digits(value) + " V";
-        case core::Unit::ampere:
-            return four_digits(value) + " A";
-        case core::Unit::rpm:
-            return fmt::format("{:.0f} rpm", value);
-        case core::Unit::percent:
-            return four_digits(value) + " %";
-        case core::Unit::kelvin_per_watt:
-            return four_digits(value) + " K/W";
-        case core::Unit::second:
-            return show(to_duration(value));
+        case core::Unit::dbm: return four_digits(value) + " dBm";
+        case core::Unit::decibel: return four_digits(value) + " dB";
+        case core::Unit::volt: return four_digits(value) + " V";
+        case core::Unit::ampere: return four_digits(value) + " A";
+        case core::Unit::rpm: return fmt::format("{:.0f} rpm", value);
+        case core::Unit::percent: return four_digits(value) + " %";
+        case core::Unit::kelvin_per_watt: return four_digits(value) + " K/W";
+        case core::Unit::second: return show(to_duration(value));
     }
     return four_digits(value);
 }

@@ -1,0 +1,154 @@
+#include "configuration_sample.hpp"
+#include "expect_faults.hpp"
+
+using namespace dekeyd;
+using namespace dekeyd::formats;
+using namespace std::chrono_literals;
+
+namespace {
+
+/// The sample with one more limit, on line 49.
+std::string with_limit(std::string_view line) {
+    return spoiled("  reflected: {watch", "  " + std::string{line} + "\n  reflected: {watch");
+}
+
+}  // namespace
+
+TEST_CASE("a limit as written") {
+    const Loaded loaded = load_configuration(sample_text);
+    const core::LimitPlan& heatsink = limit_of(loaded, "heatsink");
+    CHECK(heatsink.watch == 0);
+    CHECK(heatsink.direction == core::Direction::above);
+    CHECK(heatsink.trip == 70.0);
+    CHECK(heatsink.clear == 55.0);
+    CHECK(heatsink.clear_by == core::ClearBy::level);
+    CHECK(heatsink.qualify == 1s);
+    CHECK(heatsink.hold_off == 30s);
+    CHECK(heatsink.rearm == core::Rearm::automatic);
+    CHECK(heatsink.counted);
+    CHECK_FALSE(heatsink.gate);
+    const core::LimitPlan& vswr = limit_of(loaded, "vswr");
+    CHECK(vswr.watch == loaded.configuration->plan.index(core::Derived::vswr));
+    CHECK(vswr.clear_by == core::ClearBy::rf_off);
+    REQUIRE(vswr.gate);
+    CHECK(vswr.gate->quantity == *loaded.configuration->plan.roles.forward);
+    CHECK(vswr.gate->level == 6.0);
+    CHECK(vswr.name == "VSWR too high");
+}
+
+TEST_CASE("what is watched has a name") {
+    const Loaded near = load_configuration(with_limit("x: {watch: heatsnik, above: 70 degC, clear: 60 degC}"));
+    expect_faults(near, {{49, "limits.x.watch", "there is no quantity 'heatsnik'"}});
+    CHECK(near.faults[0].expected == "did you mean 'heatsink'?");
+    const Loaded derived = load_configuration(with_limit("x: {watch: return_loss, below: 9 dB, clear: 12 dB}"));
+    expect_faults(derived, {{49, "limits.x.watch", "there is no quantity 'return_loss'"}});
+    CHECK(derived.faults[0].expected == "did you mean 'return-loss'?");
+    const Loaded gate = load_configuration(
+        with_limit("x: {watch: supply, above: 30 V, clear: 29 V, while: {quantity: foward, above: 6 W}}"));
+    expect_faults(gate, {{49, "limits.x.while.quantity", "there is no quantity 'foward'"}});
+}
+
+TEST_CASE("levels are in the unit of what is watched") {
+    expect_faults(load_configuration(with_limit("x: {watch: supply, above: 30 W, clear: 29, warn: 29 A}")),
+                  {{49, "limits.x.above", "'30 W' is a power"},
+                   {49, "limits.x.clear", "'29' needs a unit"},
+                   {49, "limits.x.warn", "'29 A' is a current"}});
+    expect_faults(load_configuration(spoiled("above: 2.0", "above: 2.0 W")),
+                  {{43, "limits.vswr.above", "'2.0 W' has a unit, and this value takes none"}});
+    expect_faults(load_configuration(spoiled("above: 12 W", "above: 12")),
+                  {{49, "limits.reflected.above", "'12' needs a unit"}});
+    expect_faults(load_configuration(spoiled("above: 12 W", "above: -12 W")),
+                  {{49, "limits.reflected.above", "'-12 W' is not above zero"}});
+    expect_faults(load_configuration(spoiled("{quantity: forward, above: 6 W}", "{quantity: forward, above: 6 degC}")),
+                  {{48, "limits.vswr.while.above", "'6 degC' is a temperature"}});
+}
+
+TEST_CASE("one direction") {
+    expect_faults(load_configuration(with_limit("x: {watch: supply, above: 30 V, below: 20 V, clear: 25 V}")),
+                  {{49, "limits.x.below", "both 'above' and 'below'"}});
+    expect_faults(load_configuration(with_limit("x: {watch: supply, clear: 25 V}")),
+                  {{49, "limits.x.above", "neither 'above' nor 'below'"}});
+    expect_faults(load_configuration(with_limit("x: {watch: supply, trip: 30 V}")),
+                  {{49, "limits.x.above", "neither 'above' nor 'below'"},
+                   {49, "limits.x.trip", "the key 'trip' is not known here"}});
+    expect_faults(load_configuration(spoiled("{quantity: forward, above: 6 W}", "{quantity: forward}")),
+                  {{48, "limits.vswr.while.above", "neither 'above' nor 'below'"}});
+}
+
+TEST_CASE("clear by RF off needs a way to see it") {
+    expect_faults(load_configuration(spoiled("    role: forward\n", "")),
+                  {{21, "sensors.reflected", "reflected power is measured and forward power is not"},
+                   {41, "limits.vswr.watch", "'vswr' can't be worked out from what is measured"},
+                   {43, "limits.vswr.clear", "'rf off' without a forward sensor"},
+                   {48, "limits.reflected.clear", "'rf off' without a forward sensor"}});
+}
+
+TEST_CASE("a share of the nominal supply") {
+    expect_faults(load_configuration(with_limit("x: {watch: supply, above: +10 %, clear: 29 V}")),
+                  {{49, "limits.x.above", "'+10 %' of a nominal supply that is not given"}});
+    const std::string nominal = spoiled(with_limit("x: {watch: supply, below: -15 %, clear: -7 %}"), "  rf_present",
+                                        "  nominal_supply: 28 V\n  rf_present");
+    const Loaded loaded = load_configuration(nominal);
+    expect_no_faults(loaded);
+    CHECK(limit_of(loaded, "x").trip == doctest::Approx(23.8));    // 28 V - 15 %, computed
+    CHECK(limit_of(loaded, "x").clear == doctest::Approx(26.04));  // 28 V - 7 %, computed
+    expect_faults(load_configuration(spoiled(nominal, "below: -15 %", "below: 15 %")),
+                  {{50, "limits.x.below", "'15 %' does not say to which side of nominal"}});
+    expect_faults(load_configuration(with_limit("x: {watch: heatsink, above: +10 %, clear: 50 degC}")),
+                  {{49, "limits.x.above", "'+10 %' is a percentage"}});
+}
+
+TEST_CASE("times and words of a limit") {
+    expect_faults(load_configuration(with_limit("x: {watch: supply, above: 30 V, clear: 29 V, qualify: -1 ms, "
+                                                "hold_off: 0 s, rearm: auto, counted: often}")),
+                  {{49, "limits.x.qualify", "'-1 ms' is negative"},
+                   {49, "limits.x.hold_off", "'0 s' is not above zero"},
+                   {49, "limits.x.rearm", "'auto' is none of the words"},
+                   {49, "limits.x.counted", "'often' is none of the words"}});
+    const Loaded loaded =
+        load_configuration(with_limit("x: {watch: supply, above: 30 V, clear: 29 V, qualify: 0 s, hold_off: 1 s, "
+                                      "rearm: automatic, counted: no, edge: high}"));
+    expect_no_faults(loaded);
+    CHECK(limit_of(loaded, "x").qualify == core::Duration{0});
+    CHECK_FALSE(limit_of(loaded, "x").counted);
+    CHECK(limit_of(loaded, "x").edge == core::Edge::high);
+    CHECK_FALSE(advised(loaded, "limits.x"));
+}
+
+TEST_CASE("defaults within a written limit act, and are named until confirmed") {
+    const Loaded loaded = load_configuration(
+        spoiled("{watch: heatsink, above: 70 degC, clear: 55 degC, qualify: 1 s, hold_off: 30 s, rearm: automatic}",
+                "{watch: heatsink}"));
+    expect_no_faults(loaded);
+    const core::LimitPlan& limit = limit_of(loaded, "heatsink");
+    CHECK(limit.trip == 70.0);
+    CHECK(limit.clear == 55.0);
+    CHECK(limit.qualify == 1s);
+    CHECK(limit.hold_off == 30s);
+    CHECK(limit.rearm == core::Rearm::automatic);
+    CHECK(advised(loaded,
+                  "limits.heatsink: default not confirmed: above: 70 °C, clear: 55 °C, qualify: 1 s, hold_off: 30 s, "
+                  "rearm: automatic"));
+}
+
+TEST_CASE("a quantity without defaults must have its clear level written") {
+    expect_faults(load_configuration(with_limit("x: {watch: supply, above: 30 V}")),
+                  {{49, "limits.x.clear", "'clear' is missing"}});
+}
+
+TEST_CASE("no limits at all") {
+    const std::string text{sample_text};
+    const std::size_t limits = text.find("limits:"), mqtt = text.find("mqtt:");
+    expect_faults(load_configuration(text.substr(0, limits) + text.substr(mqtt)),
+                  {{1, "limits", "'limits' is missing"}});
+    expect_faults(load_configuration(text.substr(0, limits) + "limits: {}\n" + text.substr(mqtt)),
+                  {{39, "limits", "there is no limit, so nothing would be protected"}});
+}
+
+TEST_CASE("a limit on a sensor that is itself at fault adds no fault") {
+    expect_faults(load_configuration(spoiled("measures: voltage, role: supply", "measures: volts")),
+                  {{31, "sensors.supply.measures", "'volts' is none of the words"}});
+    expect_faults(load_configuration(spoiled(with_limit("x: {watch: supply, above: 30 V, clear: 29 V}"),
+                                             "measures: voltage, role: supply", "measures: volts")),
+                  {{31, "sensors.supply.measures", "'volts' is none of the words"}});
+}
