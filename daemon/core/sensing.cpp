@@ -67,17 +67,13 @@ bool take_integer(std::string_view& rest, long& value) noexcept {
 
 Fault fault_from_errno(int error) noexcept {
     switch (error) {
-        case 0:
-            return Fault::none;
+        case 0: return Fault::none;
         case ENOENT:
         case ENODEV:
-        case ENXIO:
-            return Fault::absent;
+        case ENXIO: return Fault::absent;
         case EACCES:
-        case EPERM:
-            return Fault::no_permission;
-        default:
-            return Fault::io_error;
+        case EPERM: return Fault::no_permission;
+        default: return Fault::io_error;
     }
 }
 
@@ -163,16 +159,14 @@ Sensed scale_hwmon(Sensed raw, HwmonKind kind) noexcept {
     if (raw.fault != Fault::none) return raw;
     switch (kind) {
         case HwmonKind::voltage:
-        case HwmonKind::current:
-            return finite_or_garbled(raw.value / 1000.0);
+        case HwmonKind::current: return finite_or_garbled(raw.value / 1000.0);
         case HwmonKind::temperature:
             if (raw.value < -273150.0) return fault(Fault::outside_part);
             return finite_or_garbled(raw.value / 1000.0);
         case HwmonKind::fan:
             if (raw.value < 0.0) return fault(Fault::outside_part);
             return finite_or_garbled(raw.value);
-        case HwmonKind::power:
-            return finite_or_garbled(raw.value / 1.0e6);
+        case HwmonKind::power: return finite_or_garbled(raw.value / 1.0e6);
     }
     return fault(Fault::garbled);
 }
