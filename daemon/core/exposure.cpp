@@ -51,7 +51,7 @@ Reach dish_reach(double power_w, const Dish& dish, double frequency_hz, double l
     const double far = far_field_distance_m(power_w, dish_gain_dbi(dish, frequency_hz), limit, ground);
     if (far >= fields.far_begin_m) return {far, ExposureZone::far_field};
     const double falling = bounded_positive(fields.near_w_per_m2 * ground * fields.near_end_m / limit);
-    if (falling >= fields.near_end_m) return {std::min(falling, fields.far_begin_m), ExposureZone::transition};
+    if (falling >= fields.near_end_m) return {falling, ExposureZone::transition};
     return {0.0, ExposureZone::none};
 }
 

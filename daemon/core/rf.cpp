@@ -147,7 +147,7 @@ LinePower line_power(const PowerChain& chain, double volts, std::optional<double
 
 double reflection_from_powers(double forward_w, double reflected_w) noexcept {
     if (!std::isfinite(forward_w) || !std::isfinite(reflected_w)) return 1.0;
-    if (forward_w <= 0.0 || reflected_w >= forward_w) return 1.0;
+    if (forward_w <= 0.0) return 1.0;
     return unit_reflection(std::sqrt(std::max(0.0, reflected_w) / forward_w));
 }
 

@@ -118,18 +118,25 @@ void ThermalFit::update(double dt_s, double heatsink_c, double heat_w, std::opti
     }
     const double elapsed = dt_s + silent_s_;
     silent_s_ = 0.0;
-    if (measured != measured_) reference_set_ = false;
-    measured_ = measured;
     if (measured) {
+        if (!measured_) {  // what was learned against a guess doesn't fit
+            known_ = {};
+            in_stretch_ = false;
+        }
         reference_c_ = *ambient_c;
         reference_doubt_k_ = measured_doubt_k;
-        reference_set_ = true;
+        reference_set_ = measured_ = true;
+        ambient_silent_s_ = 0.0;
+    } else if (measured_) {
+        ambient_silent_s_ += elapsed;
+        if (ambient_silent_s_ > longest_ambient_gap_s) {
+            measured_ = false;
+            reference_doubt_k_ = idle_doubt_k;
+        }
     } else if (!reference_set_) {
         reference_c_ = heatsink_c;
         reference_doubt_k_ = heat_w < idle_heat_w ? idle_doubt_k : hot_doubt_k;
         reference_set_ = true;
-        known_ = {};  // what was learned against another reference doesn't fit this one
-        in_stretch_ = false;
     }
     if (!in_stretch_ || elapsed > longest_gap_s || std::min(fan_state, fan_states - 1) != fan_) {
         start_stretch(heatsink_c, fan_state);

@@ -51,7 +51,7 @@ private:
 enum class AmbientBasis : std::uint8_t {
     measured,  ///< by an ambient sensor
     fitted,    ///< told apart from the resistance because the heat has varied
-    assumed,   ///< the heatsink's temperature when watching began
+    assumed,   ///< the heatsink's temperature when watching began, or what a lost ambient sensor said last
 };
 std::string_view text(AmbientBasis basis) noexcept;
 
@@ -85,6 +85,8 @@ public:
     [[nodiscard]] ThermalEstimate estimate(double heat_w) const noexcept;
 
     static constexpr double longest_gap_s = 10.0;
+    /// A lost ambient sensor's last value counts as measured for so long, and as assumed after.
+    static constexpr double longest_ambient_gap_s = 300.0;
 
 private:
     static constexpr std::size_t unknowns = 3;  // 100/C, 1/(RC), drift from an ambient other than the reference
@@ -127,6 +129,7 @@ private:
     bool measured_ = false;
     double reference_c_ = 0.0;
     double reference_doubt_k_ = 0.0;
+    double ambient_silent_s_ = 0.0;
 };
 
 /// 0: under a tenth of the fan's full speed, 1: under six tenths, 2: above. Without a full speed: 2 while it turns.

@@ -218,6 +218,50 @@ TEST_CASE("the cadence of the calls makes no difference") {
           doctest::Approx(seldom.estimate(160).settling_c.value).epsilon(0.003));
 }
 
+TEST_CASE("a slow bus of many sensors is enough") {
+    ThermalFit fit;
+    Heatsink sink;
+    for (int i = 0; i < 200; ++i) {
+        const double heat = i % 50 < 30 ? 160 : 0;
+        sink.run(9.0, heat);
+        fit.update(9.0, sink.read(), heat, sink.ambient);
+    }
+    const auto e = fit.estimate(160);
+    REQUIRE(e.resistance_known);
+    CHECK(e.time_constant_s.value == doctest::Approx(400).epsilon(0.01));
+    CHECK(std::abs(e.settling_c.value - 62.0) < 0.3);
+}
+
+TEST_CASE("an ambient sensor that falters or is lost") {
+    ThermalFit fit;
+    Heatsink sink;
+    watch(fit, sink, 600, 160, true);
+    REQUIRE(fit.estimate(160).resistance_known);
+    watch(fit, sink, 200, 160, false);
+    CHECK(fit.estimate(160).resistance_known);
+    CHECK(fit.estimate(160).ambient == AmbientBasis::measured);
+    watch(fit, sink, 200, 160, false);
+    CHECK(fit.estimate(160).ambient == AmbientBasis::assumed);
+    CHECK(fit.estimate(160).ambient_c.value == doctest::Approx(22.0).epsilon(0.1));
+    CHECK(fit.estimate(160).settling_known);
+    CHECK(std::abs(fit.estimate(160).settling_c.value - 62.0) < 1.0);
+}
+
+TEST_CASE("an ambient sensor that arrives late ends the guess, and what was learned by it") {
+    ThermalFit fit;
+    Heatsink sink;
+    sink.temperature = 50.0;  // watching begins hot: the guess is 28 K off
+    watch(fit, sink, 600, 160, false);
+    watch(fit, sink, 30, 160, true);
+    CHECK(fit.estimate(160).ambient == AmbientBasis::measured);
+    CHECK_FALSE(fit.estimate(160).settling_known);
+    watch(fit, sink, 400, 0, true);
+    watch(fit, sink, 400, 160, true);
+    REQUIRE(fit.estimate(160).resistance_known);
+    CHECK(fit.estimate(160).resistance_k_per_w.value == doctest::Approx(0.25).epsilon(0.03));
+    CHECK(std::abs(fit.estimate(160).settling_c.value - 62.0) < 1.0);
+}
+
 TEST_CASE("forecasts of random heatsinks hold after one time constant") {
     std::mt19937_64 random{99};
     std::uniform_real_distribution<double> unit{0.0, 1.0};
