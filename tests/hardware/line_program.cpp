@@ -1,5 +1,5 @@
-// Runs on the virtual board: does to the inhibit line what it is told on stdin, one word at a time, through the daemon's
-// own driver, and answers each with one line that begins with "= ".
+// Runs on the virtual board: does to the inhibit line what it is told on stdin, one word at a time, through the
+// daemon's own driver, and answers each with one line that begins with "= ".
 #include <signal.h>
 #include <unistd.h>
 
