@@ -1,0 +1,66 @@
+#include "daemon/broker_login.hpp"
+
+#include <arpa/inet.h>
+#include <fmt/format.h>
+
+#include <cstdlib>
+
+#include "formats/durable_file.hpp"
+
+namespace dekeyd {
+namespace {
+
+constexpr std::size_t longest_password = 4096;
+
+}  // namespace
+
+std::string broker_uri(const formats::MqttConfig& mqtt) {
+    const bool v6 = mqtt.host.find(':') != std::string::npos;
+    return fmt::format("{}://{}{}{}:{}", mqtt.tls ? "ssl" : "tcp", v6 ? "[" : "", mqtt.host, v6 ? "]" : "", mqtt.port);
+}
+
+bool is_loopback(const std::string& host) noexcept {
+    if (host == "localhost") return true;
+    in_addr v4{};
+    if (::inet_pton(AF_INET, host.c_str(), &v4) == 1) return (ntohl(v4.s_addr) >> 24U) == 127U;
+    in6_addr v6{};
+    return ::inet_pton(AF_INET6, host.c_str(), &v6) == 1 && IN6_IS_ADDR_LOOPBACK(&v6);
+}
+
+Login read_login(const formats::MqttConfig& mqtt) {
+    Login login;
+    login.user = mqtt.user;
+    std::string path = mqtt.password_file;
+    const char* credentials = std::getenv("CREDENTIALS_DIRECTORY");
+    const bool from_systemd = path.empty() && !mqtt.user.empty() && credentials != nullptr;
+    if (from_systemd) path = std::string{credentials} + "/mqtt-password";
+    if (path.empty()) return login;
+
+    formats::FileBytes file = formats::read_whole(path, longest_password);
+    if (from_systemd && file.error == ENOENT) return login;
+    if (file.too_large) {
+        login.trouble = path + " has more than a password of 4096 bytes; put the password alone on its one line";
+        return login;
+    }
+    if (!file.ok()) {
+        login.trouble = formats::file_trouble("can't read the broker's password", path, file.error);
+        return login;
+    }
+    if (file.bytes.ends_with('\n')) file.bytes.pop_back();
+    if (file.bytes.ends_with('\r')) file.bytes.pop_back();
+    if (file.bytes.empty()) {
+        login.trouble = path + " is empty; put the broker's password on its one line";
+        return login;
+    }
+    if (!mqtt.tls && !mqtt.password_in_clear && !is_loopback(mqtt.host)) {
+        login.trouble = fmt::format(
+            "the password would go to {} in clear, so there is no connection; set 'tls: yes' with the broker's "
+            "'ca_file', or 'password_in_clear: yes' where that is meant",
+            mqtt.host);
+        return login;
+    }
+    login.password = std::move(file.bytes);
+    return login;
+}
+
+}  // namespace dekeyd

@@ -1,0 +1,157 @@
+// The device as the open Homie 5 convention describes it: topics, description, values. Pure: no socket, no clock.
+//
+// Nodes: permit (may it transmit, why not, commands), measurements (one value a quantity), quality (how far each value
+// may be believed), limits (each limit's condition), levels (where each trips), service (the daemon itself).
+//
+// A quantity that can't be measured has no value: its retained topic is deleted by a zero-length payload, which is how
+// the convention takes a value away (a float has no empty value, and NaN is not allowed), and `quality/<the same id>`
+// says why. A number that is there is a number that was measured.
+//
+// Events are no Homie property: the convention wants non-retained properties at QoS 0, and events are delivered at
+// least once (QoS 1) under their own number. They are on `dekeyd/<id>/event`; `$log` has them as sentences for people.
+#pragma once
+
+#include <cstdint>
+#include <map>
+#include <optional>
+#include <span>
+#include <string>
+#include <string_view>
+#include <variant>
+#include <vector>
+
+#include "core/step.hpp"
+#include "formats/configuration.hpp"
+#include "formats/wall_time.hpp"
+
+namespace dekeyd::homie {
+
+enum class Datatype : std::uint8_t { integer, number, boolean, string, enumeration, json };
+
+/// The convention's word: "integer", "float", "boolean", "string", "enum", "json".
+std::string_view text(Datatype datatype) noexcept;
+
+/// Where a property's value comes from.
+enum class Source : std::uint8_t {
+    permit,       ///< whether the amplifier may transmit
+    state,        ///< text of core::State
+    reason,       ///< one sentence
+    held,         ///< none, local, remote or both
+    command,      ///< never has a value; `index`: core::CommandKind
+    measurement,  ///< `index`: quantity
+    quality,      ///< `index`: quantity
+    limit,        ///< `index`: limit
+    level,        ///< `index`: limit
+    overruns,
+    events_dropped,
+    events_waiting,
+    events_lost,
+    storage,
+    clock,
+    summary,
+};
+
+struct Property {
+    std::string node;
+    std::string id;
+    std::string name;
+    Datatype datatype = Datatype::string;
+    std::string unit;
+    std::string format;
+    bool settable = false;
+    bool retained = true;
+    Source source = Source::state;
+    std::uint16_t index = 0;
+    std::string topic;  ///< whole: homie/5/<device>/<node>/<id>
+};
+
+/// What is known beside the snapshot.
+struct Surroundings {
+    formats::WallStamp stamp;
+    std::uint64_t events_waiting = 0;  ///< in the journal, not delivered yet
+    std::uint64_t events_lost = 0;     ///< pushed out undelivered, or never written
+    bool storage_fails = false;
+    std::string reason;  ///< one sentence, for the snapshot's state
+};
+
+/// A payload as it is published. `number`: for the dead band. No text: there is no value.
+struct Value {
+    std::optional<std::string> text;
+    std::optional<double> number;
+};
+
+struct Alert {
+    std::string sentence;  ///< with the readings of now; published once, not with every reading
+    bool latched = false;  ///< a change of it is worth another message
+};
+
+class Device {
+public:
+    explicit Device(const formats::Configuration& configuration);
+
+    [[nodiscard]] const std::string& base() const noexcept { return base_; }  ///< homie/5/<id>
+    [[nodiscard]] std::string state_topic() const { return base_ + "/$state"; }
+    [[nodiscard]] std::string description_topic() const { return base_ + "/$description"; }
+    [[nodiscard]] std::string alert_topic(std::string_view id) const { return base_ + "/$alert/" + std::string{id}; }
+    [[nodiscard]] std::string log_topic(std::string_view level) const { return base_ + "/$log/" + std::string{level}; }
+    [[nodiscard]] const std::string& event_topic() const noexcept { return event_topic_; }
+
+    /// In the order in which they are published: the permit first.
+    [[nodiscard]] std::span<const Property> properties() const noexcept { return properties_; }
+    [[nodiscard]] const Property* find(std::string_view topic) const noexcept;
+
+    /// The `$description` document. `version` must rise whenever the rest changes.
+    [[nodiscard]] std::string description(std::int64_t version) const;
+
+    /// The value now; Source::summary and Source::command give none here.
+    [[nodiscard]] Value value(const Property& property, const core::Snapshot& snapshot,
+                              const Surroundings& around) const;
+
+    /// One object a second: time and whether it is to be trusted, sequence, permit, state, reason, values or null,
+    /// and the quality of those that aren't good.
+    [[nodiscard]] std::string summary(const core::Snapshot& snapshot, const Surroundings& around) const;
+
+    /// Alerts that stand, by id: causes, warnings, and what keeps it latched beside them.
+    [[nodiscard]] std::map<std::string, Alert> alerts(const core::Snapshot& snapshot) const;
+
+private:
+    void add(Property property);
+    void add_permit();
+    void add_quantities();
+    void add_limits();
+    void add_service();
+
+    const formats::Configuration& configuration_;
+    std::string base_;
+    std::string event_topic_;
+    std::vector<Property> properties_;
+};
+
+/// Smallest change that is worth a message before the slowest interval has passed, in the unit itself.
+double dead_band(core::Unit unit, double value) noexcept;
+
+/// info, warn or error.
+std::string_view log_level(core::EventKind kind) noexcept;
+
+/// An alert's id for a source that is a cause: limit-heatsink, sensor-forward, guard-overrun.
+std::string alert_id(const core::Plan& plan, core::SourceIndex source);
+
+// ---- commands --------------------------------------------------------------------------------------------------
+
+struct Incoming {
+    std::string topic;    ///< at most what a topic of ours may be long; longer ones are cut, and so unknown
+    std::string payload;  ///< at most a few dozen bytes; `size` is the true one
+    std::size_t size = 0;
+    bool retained = false;
+    bool duplicate = false;
+};
+
+enum class Refusal : std::uint8_t { retained, duplicate, late, oversized, malformed, not_allowed, unknown };
+std::string_view text(Refusal refusal) noexcept;
+
+/// What a message on a `/set` topic asks for, or why nothing is done. The payload is the command's own name. `late`:
+/// it came where a broker could have queued it.
+std::variant<core::CommandKind, Refusal> judge_command(const Device& device, const formats::MqttConfig& mqtt,
+                                                       const Incoming& message, bool late);
+
+}  // namespace dekeyd::homie

@@ -1,0 +1,726 @@
+#include "daemon/telemetry.hpp"
+
+#include <fmt/format.h>
+#include <pthread.h>
+#include <spdlog/spdlog.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <deque>
+#include <map>
+#include <random>
+#include <set>
+#include <thread>
+
+#include "daemon/broker_login.hpp"
+#include "daemon/description_version.hpp"
+#include "daemon/homie.hpp"
+#include "daemon/mqtt_link.hpp"
+#include "daemon/wall_clock.hpp"
+#include "formats/event_text.hpp"
+#include "formats/journal.hpp"
+#include "formats/reason.hpp"
+
+namespace dekeyd {
+namespace {
+
+using namespace std::chrono_literals;
+
+constexpr core::Duration look_every = 25ms;
+constexpr core::Duration summary_every = 1s;
+constexpr core::Duration first_retry = 1s;
+constexpr core::Duration slowest_retry = 60s;
+constexpr core::Duration proven_after = 30s;     ///< a session that lasted so long starts the back-off anew
+constexpr core::Duration connect_at_most = 15s;  ///< then the client counts as hung, and is replaced
+constexpr core::Duration answer_at_most = 20s;   ///< so long may the broker take for anything in flight
+constexpr core::Duration grace = 250ms;          ///< after subscribing: what comes may have waited at the broker
+constexpr core::Duration sweep_for = 2s;
+constexpr core::Duration goodbye_at_most = 1s;
+constexpr core::Duration complain_every = 60s;
+constexpr std::size_t slots = 32;        ///< messages in flight; the rest waits as "newest value", not as a message
+constexpr std::size_t spare_slots = 12;  ///< kept free for alerts, events and the permit
+constexpr std::size_t most_log_lines = 64;
+constexpr double command_burst = 10.0;  ///< commands from afar at once, and one a second from then on
+constexpr std::uint32_t no_slot = 0xffff;
+
+/// One line of a kind a minute, with the count of those kept back.
+class Throttle {
+public:
+    /// How many were kept back since the last one, if this one may be said.
+    std::optional<std::uint64_t> pass(core::Instant now) noexcept {
+        if (said_ && now - last_ < complain_every) {
+            ++kept_back_;
+            return std::nullopt;
+        }
+        said_ = true;
+        last_ = now;
+        return std::exchange(kept_back_, 0);
+    }
+
+private:
+    core::Instant last_{};
+    std::uint64_t kept_back_ = 0;
+    bool said_ = false;
+};
+
+/// A property, and what the broker was last given of it in this session.
+struct Cell {
+    const homie::Property* property = nullptr;
+    bool sent = false;
+    homie::Value value;
+    core::Instant at{};
+};
+
+}  // namespace
+
+class Telemetry::Work {
+public:
+    Work(const formats::Configuration& configuration, Ring<core::Event>& events, Newest<core::Snapshot>& snapshots,
+         Ring<core::Command>& commands, Wake& guard, RecorderState& recorder)
+        : configuration_{configuration},
+          mqtt_{configuration.mqtt.value()},
+          events_{events},
+          snapshots_{snapshots},
+          commands_{commands},
+          guard_{guard},
+          recorder_{recorder},
+          device_{configuration},
+          reader_{configuration.state_directory + "/journal"},
+          link_{wake_},
+          random_{std::random_device{}()} {
+        for (const homie::Property& property : device_.properties()) {
+            if (property.source != homie::Source::command) cells_.push_back({.property = &property, .value = {}});
+        }
+    }
+
+    void run() noexcept {
+        pthread_setname_np(pthread_self(), "telemetry");
+        while (!stopping_.load(std::memory_order_acquire)) {
+            try {
+                pass(monotonic_now());
+            } catch (const std::exception& error) {
+                complain(fmt::format("telemetry: {}; the connection is made anew", error.what()));
+                give_up(monotonic_now());
+            }
+            wake_.wait(monotonic_now() + look_every);
+        }
+        try {
+            say_goodbye();
+        } catch (...) {
+        }
+        connected_.store(false, std::memory_order_release);
+        finished_.store(true, std::memory_order_release);
+        stopped_.ring();
+        link_.drop();  // may wait for the client's own threads, and nobody waits for that
+        exited_.store(true, std::memory_order_release);
+        stopped_.ring();
+    }
+
+    Wake wake_;
+    Wake stopped_;
+    std::atomic<core::Duration::rep> deadline_{0};
+    std::atomic<bool> stopping_{false};
+    std::atomic<bool> finished_{false};
+    std::atomic<bool> exited_{false};
+    std::atomic<bool> connected_{false};
+    std::thread thread_;
+
+private:
+    enum class Phase : std::uint8_t { waiting, connecting, announcing, ready };
+    enum class Freight : std::uint8_t { none, value, alert, event, subscription, sweep, goodbye };
+
+    struct InFlight {
+        Freight freight = Freight::none;
+        core::Instant since{};
+    };
+
+    void pass(core::Instant now) {
+        take_in();
+        for (auto news = link_.next(); news; news = link_.next()) hear(*news, now);
+        if (link_.flooded() != flooded_) {
+            flooded_ = link_.flooded();
+            if (const auto more = floods_.pass(now)) {
+                spdlog::warn("messages flood in, {} had no room so far{}", flooded_, kept_back(*more));
+            }
+        }
+        supervise(now);
+        if (phase_ == Phase::announcing || phase_ == Phase::ready) speak(now);
+    }
+
+    // ---- from the guard ----
+
+    // The snapshot first: the guard pushes a step's events before it publishes that step's snapshot.
+    void take_in() {
+        snapshots_.take();
+        while (const core::Event* front = events_.front()) {
+            const core::Event event = *front;
+            events_.pop();
+            urgent_ = true;
+            const core::Snapshot& snapshot = snapshots_.value();
+            const std::span<const core::Reading> around = snapshot.now == event.at
+                                                              ? std::span<const core::Reading>{snapshot.quantities}
+                                                              : std::span<const core::Reading>{};
+            std::string sentence = formats::sentence(configuration_.plan, event, around);
+            if (event.kind == core::EventKind::tripped) {
+                trip_sentences_[homie::alert_id(configuration_.plan, event.source)] = sentence;
+            }
+            const bool obeyed = event.kind == core::EventKind::held || event.kind == core::EventKind::released ||
+                                event.kind == core::EventKind::reset;
+            if (obeyed && event.origin == core::Origin::remote) reflect_.insert(event.command);
+            if (phase_ != Phase::ready && phase_ != Phase::announcing) continue;  // the journal keeps it
+            if (log_.size() >= most_log_lines) log_.pop_front();
+            log_.push_back({homie::log_level(event.kind), std::move(sentence)});
+        }
+        if (snapshots_.value().permit != last_permit_ || snapshots_.value().state != last_state_) urgent_ = true;
+        last_permit_ = snapshots_.value().permit;
+        last_state_ = snapshots_.value().state;
+    }
+
+    // ---- from the client ----
+
+    void hear(const LinkNews& news, core::Instant now) {
+        switch (news.kind) {
+            case LinkNews::Kind::connected:
+                if (phase_ == Phase::connecting) begin_session(now);
+                return;
+            case LinkNews::Kind::refused:
+                complain_about_connection(news.text, now);
+                give_up(now);
+                return;
+            case LinkNews::Kind::lost: lose_session(news.text, now); return;
+            case LinkNews::Kind::done: done(news.slot, now); return;
+            case LinkNews::Kind::failed: failed(news.slot, news.text, now); return;
+            case LinkNews::Kind::message: listen(news.message, now); return;
+            case LinkNews::Kind::gone: gone_ = true; return;
+        }
+    }
+
+    void done(std::uint32_t slot, core::Instant now) {
+        if (slot >= slots) return;
+        const Freight freight = std::exchange(in_flight_[slot].freight, Freight::none);
+        if (freight == Freight::event) {
+            recorder_.journal_delivered.store(event_in_flight_, std::memory_order_release);
+            event_in_flight_ = 0;
+        } else if (freight == Freight::subscription) {
+            listening_since_ = now;
+        } else if (freight == Freight::goodbye) {
+            goodbye_said_ = true;
+        }
+    }
+
+    void failed(std::uint32_t slot, const std::string& text, core::Instant now) {
+        if (slot >= slots) return;
+        const Freight freight = std::exchange(in_flight_[slot].freight, Freight::none);
+        // The sweep only tidies up; a broker that lets us read nothing but commands is fine.
+        if (freight == Freight::sweep || freight == Freight::none) return;
+        lose_session(freight == Freight::subscription ? "the broker refused the subscription to commands: " + text
+                                                      : "a message was not taken: " + text,
+                     now);
+    }
+
+    // ---- commands and leftovers ----
+
+    void listen(const homie::Incoming& message, core::Instant now) {
+        if (!message.topic.ends_with("/set")) {
+            if (message.retained && message.size > 0) sweep(message.topic);
+            return;
+        }
+        const bool late = !listening_since_ || now - *listening_since_ < grace;
+        const auto judged = homie::judge_command(device_, mqtt_, message, late);
+        if (const auto* refusal = std::get_if<homie::Refusal>(&judged)) {
+            if (message.size == 0 && *refusal == homie::Refusal::retained) return;
+            if (const auto more = refused_[static_cast<std::size_t>(*refusal)].pass(now)) {
+                spdlog::warn("a command on {} was refused: {}{}", printable(message.topic), homie::text(*refusal),
+                             kept_back(*more));
+            }
+            return;
+        }
+        allowance_ = std::min(command_burst, allowance_ + std::chrono::duration<double>(now - allowance_at_).count());
+        allowance_at_ = now;
+        core::Command* place = allowance_ >= 1.0 ? commands_.claim() : nullptr;
+        if (place == nullptr) {
+            if (const auto more = too_many_.pass(now)) {
+                spdlog::warn("a command was refused: too many in a short time{}", kept_back(*more));
+            }
+            return;
+        }
+        allowance_ -= 1.0;
+        *place = {.kind = std::get<core::CommandKind>(judged), .origin = core::Origin::remote, .id = ++command_id_};
+        commands_.commit();
+        guard_.ring();
+    }
+
+    // A retained topic of ours from an earlier life: a property that the description no longer has, an alert that is
+    // over.
+    void sweep(const std::string& topic) {
+        const std::string_view below = std::string_view{topic}.substr(std::min(topic.size(), device_.base().size()));
+        const bool alert = below.starts_with("/$alert/") && below.find('/', 8) == std::string_view::npos;
+        const bool property = !below.starts_with("/$") && std::count(below.begin(), below.end(), '/') == 2;
+        if (!topic.starts_with(device_.base()) || (!alert && !property)) return;
+        if (alert && raised_.count(std::string{below.substr(8)}) != 0) return;
+        if (const homie::Property* known = property ? device_.find(topic) : nullptr;
+            known != nullptr && known->retained) {
+            return;
+        }
+        if (leftovers_.size() < 256) leftovers_.insert(topic);
+    }
+
+    static std::string printable(std::string_view text) {
+        std::string clean{text.substr(0, 100)};
+        for (char& c : clean) {
+            if (c < 0x20 || c > 0x7e) c = '?';
+        }
+        return clean;
+    }
+
+    static std::string kept_back(std::uint64_t count) {
+        return count == 0 ? std::string{} : fmt::format(" ({} more since the last such line)", count);
+    }
+
+    // ---- the session ----
+
+    void supervise(core::Instant now) {
+        if (phase_ == Phase::waiting) {
+            if (now >= retry_at_) begin_to_connect(now);
+            return;
+        }
+        if (phase_ == Phase::connecting) {
+            if (now - phase_since_ < connect_at_most) return;
+            complain_about_connection("the client gave no answer at all and is replaced", now);
+            give_up(now);
+            return;
+        }
+        for (const InFlight& one : in_flight_) {
+            if (one.freight != Freight::none && now - one.since > answer_at_most) {
+                lose_session("the broker takes nothing any more", now);
+                return;
+            }
+        }
+        if (now - phase_since_ > proven_after) retry_after_ = first_retry;
+    }
+
+    void begin_to_connect(core::Instant now) {
+        const Login login = read_login(mqtt_);
+        std::string trouble = login.trouble;
+        if (trouble.empty()) {
+            phase_ = Phase::connecting;
+            phase_since_ = now;
+            trouble = link_.connect(mqtt_, login, "dekeyd-" + configuration_.id, device_.state_topic(), "lost");
+        }
+        if (trouble.empty()) return;
+        complain_about_connection(trouble, now);
+        give_up(now);
+    }
+
+    void begin_session(core::Instant now) {
+        phase_ = Phase::announcing;
+        phase_since_ = session_since_ = now;
+        listening_since_.reset();
+        sweep_until_.reset();
+        leftovers_.clear();
+        in_flight_ = {};
+        event_in_flight_ = 0;
+        announced_ = 0;
+        for (Cell& cell : cells_) cell.sent = false;
+        to_clear_ = std::exchange(raised_, {});
+        log_.clear();
+        reflect_.clear();
+    }
+
+    void lose_session(const std::string& why, core::Instant now) {
+        const bool short_lived = now - session_since_ < 5s;
+        losses_in_a_row_ = short_lived ? losses_in_a_row_ + 1 : 0;
+        if (losses_in_a_row_ == 3) {
+            spdlog::warn(
+                "the broker ends the session as soon as it stands; another client may have the id dekeyd-{}: give each "
+                "amplifier its own device id",
+                configuration_.id);
+        }
+        complain_about_connection("the connection was lost" + (why.empty() ? "" : ": " + why), now);
+        give_up(now);
+    }
+
+    // Back-off grows until a session has proved itself, and no two instances come back in step.
+    void give_up(core::Instant now) {
+        phase_ = Phase::waiting;
+        phase_since_ = now;
+        connected_.store(false, std::memory_order_release);
+        listening_since_.reset();
+        link_.drop();
+        in_flight_ = {};
+        event_in_flight_ = 0;
+        const double share = std::uniform_real_distribution<double>{0.5, 1.0}(random_);
+        retry_at_ = monotonic_now() + std::chrono::duration_cast<core::Duration>(retry_after_ * share);
+        retry_after_ = std::min<core::Duration>(2 * retry_after_, slowest_retry);
+    }
+
+    void complain_about_connection(const std::string& text, core::Instant now) {
+        const bool new_trouble = text != last_trouble_;
+        last_trouble_ = text;
+        const auto more = connection_complaints_.pass(now);
+        if (!more && !new_trouble) return;
+        spdlog::warn("broker {}: {}; the amplifier is guarded all the same{}", broker_uri(mqtt_), text,
+                     kept_back(more.value_or(0)));
+    }
+
+    void complain(const std::string& text) noexcept {
+        try {
+            if (const auto more = complaints_.pass(monotonic_now())) spdlog::error("{}{}", text, kept_back(*more));
+        } catch (...) {
+        }
+    }
+
+    // ---- to the broker ----
+
+    /// One message; false when there is no room in flight, or the client took none (which ends the session).
+    bool send(const std::string& topic, std::string_view payload, int qos, bool retained, Freight freight,
+              std::size_t keep_free, core::Instant now) {
+        std::uint32_t slot = no_slot;
+        std::size_t free = 0;
+        for (std::size_t i = 0; i < slots; ++i) {
+            if (in_flight_[i].freight != Freight::none) continue;
+            ++free;
+            if (slot == no_slot) slot = static_cast<std::uint32_t>(i);
+        }
+        if (free <= keep_free || slot == no_slot) return false;
+        in_flight_[slot] = {freight, now};
+        if (link_.publish(topic, payload, qos, retained, slot)) return true;
+        in_flight_[slot] = {};
+        broken_ = true;
+        return false;
+    }
+
+    bool ask_for(const std::string& filter, int qos, Freight freight, core::Instant now) {
+        for (std::size_t i = 0; i < slots; ++i) {
+            if (in_flight_[i].freight != Freight::none) continue;
+            in_flight_[i] = {freight, now};
+            if (link_.subscribe(filter, qos, static_cast<std::uint32_t>(i))) return true;
+            in_flight_[i] = {};
+            broken_ = true;
+            return false;
+        }
+        return false;
+    }
+
+    void speak(core::Instant now) {
+        broken_ = false;
+        if (phase_ == Phase::announcing) announce(now);
+        const bool full = phase_ == Phase::announcing || now >= next_full_;
+        if (full || urgent_) look_around(now);
+        if (announced_ > 0) {
+            const bool urgent = std::exchange(urgent_, false);
+            send_cells(now, full, urgent);
+            send_alerts(now, urgent);
+        }
+        if (phase_ == Phase::ready) {
+            send_log(now);
+            send_event(now);
+            send_leftovers(now);
+            send_summary(now);
+        } else if (announced_ == 2 && everything_sent() && listening_since_ && now - *listening_since_ >= grace) {
+            // Whoever waits for "ready" is never late with a command.
+            if (send(device_.state_topic(), "ready", 1, true, Freight::value, 0, now)) begin_ready(now);
+        }
+        if (broken_) lose_session("the client takes no message", now);
+    }
+
+    void announce(core::Instant now) {
+        if (announced_ == 0) {
+            if (!send(device_.state_topic(), "init", 1, true, Freight::value, 0, now)) return;
+            if (!ask_for(device_.base() + "/+/+/set", 1, Freight::subscription, now)) return;
+            announced_ = 1;
+        }
+        if (announced_ == 1) {
+            if (!description_) {
+                description_ = device_.description(
+                    description_version(configuration_.state_directory, device_.description(0), wall_stamp(now)));
+            }
+            if (send(device_.description_topic(), *description_, 1, true, Freight::value, 0, now)) announced_ = 2;
+        }
+    }
+
+    void begin_ready(core::Instant now) {
+        phase_ = Phase::ready;
+        phase_since_ = now;
+        connected_.store(true, std::memory_order_release);
+        spdlog::info("connected to {}", broker_uri(mqtt_));
+        last_trouble_.clear();
+        // What an earlier life left behind comes as retained messages to a new subscription.
+        if (ask_for(device_.base() + "/+/+", 0, Freight::sweep, now)) sweep_until_ = now + sweep_for;
+    }
+
+    [[nodiscard]] bool everything_sent() const noexcept {
+        return to_clear_.empty() && std::all_of(cells_.begin(), cells_.end(), [](const Cell& c) { return c.sent; });
+    }
+
+    void look_around(core::Instant now) {
+        around_.stamp = wall_stamp(now);
+        const std::uint64_t durable = recorder_.journal_durable.load(std::memory_order_acquire);
+        const std::uint64_t delivered = recorder_.journal_delivered.load(std::memory_order_acquire);
+        around_.events_waiting = durable - std::min(durable, delivered);
+        // What the budget pushed out is missed here too, sooner or later; it is one loss.
+        around_.events_lost = std::max(recorder_.pushed_out.load(std::memory_order_relaxed), events_missing_) +
+                              recorder_.unwritten.load(std::memory_order_relaxed);
+        around_.storage_fails = recorder_.failing.load(std::memory_order_relaxed);
+        around_.reason = formats::reason(configuration_.plan, snapshots_.value());
+    }
+
+    // After an event the permit and the limits go at once; measured values keep to their pace.
+    void send_cells(core::Instant now, bool full, bool urgent) {
+        if (!full && !urgent) return;
+        const core::Snapshot& snapshot = snapshots_.value();
+        bool all = true;
+        for (Cell& cell : cells_) {
+            const homie::Source source = cell.property->source;
+            const bool prompt = source == homie::Source::permit || source == homie::Source::state ||
+                                source == homie::Source::reason || source == homie::Source::held ||
+                                source == homie::Source::limit;
+            if (!full && !prompt) continue;
+            if (source == homie::Source::summary) {
+                if (!cell.sent) send_summary(now);
+                continue;
+            }
+            homie::Value value = device_.value(*cell.property, snapshot, around_);
+            if (cell.sent && !worth_sending(cell, value, now)) continue;
+            if (!send(cell.property->topic, value.text.value_or(""), 1, true, Freight::value, prompt ? 0 : spare_slots,
+                      now)) {
+                all = false;
+                if (broken_) return;
+                continue;
+            }
+            cell.sent = true;
+            cell.at = now;
+            cell.value = std::move(value);
+        }
+        if (!all) urgent_ = true;
+        if (full && all) next_full_ = now + mqtt_.fastest;
+    }
+
+    [[nodiscard]] bool worth_sending(const Cell& cell, const homie::Value& value, core::Instant now) const {
+        const bool measured = cell.property->source == homie::Source::measurement;
+        if (measured && value.text && now - cell.at >= mqtt_.slowest) return true;
+        if (value.text == cell.value.text) return false;
+        if (!value.number || !cell.value.number) return true;
+        const core::Unit unit = core::describe(configuration_.plan, cell.property->index).unit;
+        return std::fabs(*value.number - *cell.value.number) >= homie::dead_band(unit, *cell.value.number);
+    }
+
+    void send_alerts(core::Instant now, bool urgent) {
+        if (!urgent && !urgent_alerts_ && now < next_alerts_ && to_clear_.empty()) return;
+        next_alerts_ = now + 200ms;
+        urgent_alerts_ = false;
+        const auto standing = device_.alerts(snapshots_.value());
+        for (const auto& [id, alert] : standing) {
+            const auto raised = raised_.find(id);
+            if (raised != raised_.end() && raised->second == alert.latched) continue;
+            // The sentence of the trip itself has the readings of that moment; now there may be no RF any more.
+            const auto trip = trip_sentences_.find(id);
+            const std::string& sentence = trip != trip_sentences_.end() ? trip->second : alert.sentence;
+            if (!send(device_.alert_topic(id), sentence, 1, true, Freight::alert, 2, now)) {
+                urgent_alerts_ = true;
+                return;
+            }
+            raised_[id] = alert.latched;
+            to_clear_.erase(id);
+        }
+        for (auto& [id, latched] : raised_) {
+            if (standing.count(id) == 0) to_clear_[id] = latched;
+        }
+        for (auto it = to_clear_.begin(); it != to_clear_.end();) {
+            if (!send(device_.alert_topic(it->first), "", 1, true, Freight::alert, 2, now)) {
+                urgent_alerts_ = true;
+                return;
+            }
+            raised_.erase(it->first);
+            trip_sentences_.erase(it->first);
+            it = to_clear_.erase(it);
+        }
+    }
+
+    void send_log(core::Instant now) {
+        while (!log_.empty()) {
+            const auto& [level, line] = log_.front();
+            if (!send(device_.log_topic(level), line, 0, false, Freight::value, 4, now)) return;
+            log_.pop_front();
+        }
+        while (!reflect_.empty()) {
+            const std::string word{core::text(*reflect_.begin())};
+            const std::string topic = fmt::format("{}/permit/{}", device_.base(), word);
+            // A command that is no longer configured can't have come from afar.
+            if (device_.find(topic) != nullptr && !send(topic, word, 0, false, Freight::value, 4, now)) return;
+            reflect_.erase(reflect_.begin());
+        }
+    }
+
+    // One in flight, in order, again until the broker has it.
+    void send_event(core::Instant now) {
+        if (event_in_flight_ != 0 || !recorder_.journal_open.load(std::memory_order_acquire)) return;
+        const std::uint64_t durable = recorder_.journal_durable.load(std::memory_order_acquire);
+        const std::uint64_t next = recorder_.journal_delivered.load(std::memory_order_acquire) + 1;
+        if (next > durable) return;
+        if (!next_event_ || next_event_->number < next) {
+            next_event_ = reader_.from(next, durable);
+            const std::uint64_t found = next_event_ ? next_event_->number : durable + 1;
+            if (found > next) {
+                events_missing_ += found - next;
+                complain(
+                    fmt::format("events {} to {} are no longer in the journal and are not delivered", next, found - 1));
+            }
+            if (!next_event_) {
+                recorder_.journal_delivered.store(durable, std::memory_order_release);
+                return;
+            }
+        }
+        if (!send(device_.event_topic(), next_event_->text, 1, false, Freight::event, 1, now)) return;
+        event_in_flight_ = next_event_->number;
+    }
+
+    void send_leftovers(core::Instant now) {
+        if (sweep_until_ && now >= *sweep_until_) {
+            sweep_until_.reset();
+            link_.unsubscribe(device_.base() + "/+/+", no_slot);
+        }
+        while (!leftovers_.empty()) {
+            if (!send(*leftovers_.begin(), "", 1, true, Freight::value, spare_slots, now)) return;
+            leftovers_.erase(leftovers_.begin());
+        }
+    }
+
+    void send_summary(core::Instant now) {
+        if (phase_ == Phase::ready && now < next_summary_) return;
+        const auto cell = std::find_if(cells_.begin(), cells_.end(),
+                                       [](const Cell& c) { return c.property->source == homie::Source::summary; });
+        if (cell == cells_.end() || (phase_ != Phase::ready && cell->sent)) return;
+        look_around(now);
+        if (!send(cell->property->topic, device_.summary(snapshots_.value(), around_), 1, true, Freight::value,
+                  spare_slots, now)) {
+            return;
+        }
+        cell->sent = true;
+        next_summary_ = now + summary_every;
+    }
+
+    void say_goodbye() {
+        if (phase_ != Phase::announcing && phase_ != Phase::ready) return;
+        const core::Instant now = monotonic_now();
+        const core::Instant until =
+            std::min(now + goodbye_at_most, core::Instant{core::Duration{deadline_.load()}} - 200ms);
+        // A full flight must not keep the last word back.
+        in_flight_[0] = {Freight::goodbye, now};
+        if (!link_.publish(device_.state_topic(), "disconnected", 1, true, 0)) return;
+        wait_for([this] { return goodbye_said_; }, until);
+        if (link_.disconnect()) wait_for([this] { return gone_; }, until + 100ms);
+    }
+
+    template <class Condition>
+    void wait_for(Condition condition, core::Instant until) {
+        while (!condition() && monotonic_now() < until) {
+            for (auto news = link_.next(); news; news = link_.next()) {
+                if (news->kind == LinkNews::Kind::lost) return;
+                if (news->kind == LinkNews::Kind::done || news->kind == LinkNews::Kind::gone) {
+                    hear(*news, monotonic_now());
+                }
+            }
+            if (!condition()) wake_.wait(std::min(until, monotonic_now() + 20ms));
+        }
+    }
+
+    const formats::Configuration& configuration_;
+    const formats::MqttConfig& mqtt_;
+    Ring<core::Event>& events_;
+    Newest<core::Snapshot>& snapshots_;
+    Ring<core::Command>& commands_;
+    Wake& guard_;
+    RecorderState& recorder_;
+    homie::Device device_;
+    formats::JournalReader reader_;
+    MqttLink link_;
+    std::minstd_rand random_;
+
+    Phase phase_ = Phase::waiting;
+    core::Instant phase_since_{};
+    core::Instant session_since_{};
+    core::Instant retry_at_{};
+    core::Duration retry_after_ = first_retry;
+    int losses_in_a_row_ = 0;
+    std::string last_trouble_;
+    Throttle connection_complaints_;
+    Throttle complaints_;
+
+    std::array<InFlight, slots> in_flight_{};
+    bool broken_ = false;
+    int announced_ = 0;  ///< 0 nothing, 1 $state, 2 $description too
+    std::optional<std::string> description_;
+    std::vector<Cell> cells_;
+    homie::Surroundings around_;
+    bool urgent_ = true;  ///< an event, or another permit: what an operator must see goes now
+    bool last_permit_ = false;
+    core::State last_state_ = core::State::starting;
+    core::Instant next_full_{};
+    core::Instant next_summary_{};
+
+    std::map<std::string, bool> raised_;    ///< alerts in this session -> published as latched
+    std::map<std::string, bool> to_clear_;  ///< alerts of an earlier session, or over
+    std::map<std::string, std::string> trip_sentences_;
+    bool urgent_alerts_ = false;
+    core::Instant next_alerts_{};
+    std::deque<std::pair<std::string_view, std::string>> log_;
+    std::set<core::CommandKind> reflect_;
+
+    std::optional<formats::JournalEntry> next_event_;
+    std::uint64_t event_in_flight_ = 0;
+    std::uint64_t events_missing_ = 0;
+
+    std::optional<core::Instant> listening_since_;
+    std::optional<core::Instant> sweep_until_;
+    std::set<std::string> leftovers_;
+    std::array<Throttle, 7> refused_;
+    Throttle too_many_;
+    Throttle floods_;
+    std::uint64_t flooded_ = 0;
+    double allowance_ = command_burst;
+    core::Instant allowance_at_{};
+    std::uint32_t command_id_ = 0;
+    bool goodbye_said_ = false;
+    bool gone_ = false;
+};
+
+Telemetry::Telemetry(const formats::Configuration& configuration, Ring<core::Event>& events,
+                     Newest<core::Snapshot>& snapshots, Ring<core::Command>& commands, Wake& guard,
+                     RecorderState& recorder)
+    : work_{std::make_shared<Work>(configuration, events, snapshots, commands, guard, recorder)} {}
+
+Telemetry::~Telemetry() {
+    stop(monotonic_now() + 5s);
+}
+
+void Telemetry::start() {
+    work_->thread_ = std::thread{[work = work_] { work->run(); }};
+}
+
+Wake& Telemetry::wake() noexcept {
+    return work_->wake_;
+}
+
+bool Telemetry::connected() const noexcept {
+    return work_->connected_.load(std::memory_order_acquire);
+}
+
+bool Telemetry::stop(core::Instant deadline) {
+    if (!work_->thread_.joinable()) return true;
+    work_->deadline_.store(deadline.time_since_epoch().count(), std::memory_order_release);
+    work_->stopping_.store(true, std::memory_order_release);
+    work_->wake_.ring();
+    while (!work_->exited_.load(std::memory_order_acquire) && monotonic_now() < deadline)
+        work_->stopped_.wait(deadline);
+    if (work_->exited_.load(std::memory_order_acquire)) {
+        work_->thread_.join();
+        return true;
+    }
+    // The client's threads may hang for as long as a resolver does; what was to be said has been said.
+    work_->thread_.detach();
+    return work_->finished_.load(std::memory_order_acquire);
+}
+
+}  // namespace dekeyd
