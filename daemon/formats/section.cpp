@@ -18,14 +18,10 @@ std::string shortened(std::string_view text) {
 
 std::string_view kind_words(Node::Kind kind) {
     switch (kind) {
-        case Node::Kind::null:
-            return "nothing";
-        case Node::Kind::scalar:
-            return "one value";
-        case Node::Kind::sequence:
-            return "a list";
-        case Node::Kind::map:
-            return "a section";
+        case Node::Kind::null: return "nothing";
+        case Node::Kind::scalar: return "one value";
+        case Node::Kind::sequence: return "a list";
+        case Node::Kind::map: return "a section";
     }
     return "something else";
 }

@@ -131,9 +131,6 @@ void add_rules(const Configuration& configuration, std::vector<std::string>& sen
         sentences.push_back(fmt::format("De-keys when {} of heat raise the heatsink by less than {:g} K in {}.",
                                         show(*plausibility.heating_w, core::Unit::watt), plausibility.heating_rise_k,
                                         show(plausibility.heating_time)));
-    if (supervision.monitor_only)
-        sentences.emplace_back(
-            "Monitor only: the line is never driven to permit, and nothing here protects the amplifier.");
 }
 
 void add_mqtt(const Configuration& configuration, std::vector<std::string>& sentences) {
@@ -160,6 +157,10 @@ std::vector<std::string> summarise(const Configuration& configuration) {
     sentences.push_back(fmt::format("{} ({}){}{}.", configuration.name, configuration.id, rated, frequency));
     sentences.push_back(line_sentence(configuration.line, "The inhibit line"));
     if (configuration.contactor) sentences.push_back(line_sentence(*configuration.contactor, "The supply contactor"));
+    if (configuration.plan.supervision.monitor_only)
+        sentences.emplace_back(
+            "Monitor only: whatever follows, the line is never driven to permit, and nothing here protects the "
+            "amplifier.");
     add_sensors(configuration, sentences);
     for (const core::LimitPlan& limit : configuration.plan.limits)
         sentences.push_back(limit_sentence(configuration, limit));

@@ -357,7 +357,8 @@ std::string show(core::Duration duration) {
     if (size == 0.0) return "0 s";
     if (size < 1e-3) return four_digits(seconds * 1e6) + " µs";
     if (size < 1.0) return four_digits(seconds * 1e3) + " ms";
-    if (size < 120.0) return four_digits(seconds) + " s";
+    const bool whole_minutes = size >= 60.0 && std::fmod(size, 60.0) == 0.0;
+    if (size < 120.0 && !whole_minutes) return four_digits(seconds) + " s";
     if (size < 7200.0) return four_digits(seconds / 60.0) + " min";
     return four_digits(seconds / 3600.0) + " h";
 }

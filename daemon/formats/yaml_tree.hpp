@@ -47,8 +47,9 @@ struct Tree {
     std::vector<Fault> faults;
 };
 
-/// Refused, each with its place: more than 1 MiB, bytes that are not UTF-8 text, tabs, nesting beyond 16, sections beyond
-/// 1000 keys, anchors, aliases, tags, merge keys, a second document, duplicate keys, keys that are not plain words.
+/// Refused, each with its place: more than 1 MiB, bytes that are not UTF-8 text, tabs, nesting beyond 16, sections
+/// beyond 1000 keys, anchors, aliases, tags, merge keys, a second document, duplicate keys, keys that are not plain
+/// words.
 Tree read_tree(std::string_view yaml);
 
 }  // namespace dekeyd::formats

@@ -1,0 +1,72 @@
+#include "configuration_sample.hpp"
+#include "expect_faults.hpp"
+
+using namespace dekeyd;
+using namespace dekeyd::formats;
+using namespace std::chrono_literals;
+
+namespace {
+
+Loaded with_mqtt(std::string_view rest) {
+    return load_configuration(spoiled("mqtt: {host: 127.0.0.1}", "mqtt: {" + std::string{rest} + "}"));
+}
+
+}  // namespace
+
+TEST_CASE("a broker and what it may ask") {
+    const Loaded plain = with_mqtt("host: 127.0.0.1");
+    expect_no_faults(plain);
+    const MqttConfig& mqtt = *plain.configuration->mqtt;
+    CHECK(mqtt.port == 1883);
+    CHECK_FALSE(mqtt.tls);
+    CHECK_FALSE(mqtt.remote_release);
+    CHECK_FALSE(mqtt.remote_reset);
+    CHECK(mqtt.fastest == 500ms);
+    CHECK(mqtt.slowest == 30s);
+    const Loaded remote =
+        with_mqtt("host: broker.lan, remote_release: yes, remote_reset: yes, fastest: 1 s, slowest: 1 min");
+    expect_no_faults(remote);
+    CHECK(remote.configuration->mqtt->remote_reset);
+    CHECK(advised(remote, "mqtt.remote_reset: whoever reaches the broker"));
+    CHECK(with_mqtt("host: 127.0.0.1, tls: yes").configuration->mqtt->port == 8883);
+    CHECK_FALSE(load_configuration(spoiled("mqtt: {host: 127.0.0.1}\n", "")).configuration->mqtt);
+}
+
+TEST_CASE("TLS and credentials") {
+    const Loaded good = with_mqtt(
+        "host: broker.lan, port: 8884, tls: yes, ca_file: /etc/dekeyd/ca.pem, certificate_file: /etc/dekeyd/c.pem, "
+        "key_file: /etc/dekeyd/k.pem, user: amplifier, password_file: /etc/dekeyd/password");
+    expect_no_faults(good);
+    CHECK(good.configuration->mqtt->port == 8884);
+    CHECK(good.configuration->mqtt->key_file == "/etc/dekeyd/k.pem");
+    expect_faults(with_mqtt("host: broker.lan, ca_file: /a, key_file: /k"),
+                  {{50, "mqtt.ca_file", "'ca_file' without TLS"},
+                   {50, "mqtt.key_file", "'key_file' without TLS"},
+                   {50, "mqtt.key_file", "one of 'certificate_file' and 'key_file' without the other"}});
+    expect_faults(with_mqtt("host: broker.lan, user: a, password_file: /p"),
+                  {{50, "mqtt.password_file", "the password would cross the network unencrypted"}});
+    expect_no_faults(with_mqtt("host: broker.lan, user: a, password_file: /p, password_in_clear: yes"));
+    expect_no_faults(with_mqtt("host: 127.0.0.1, user: a, password_file: /p"));
+    expect_no_faults(with_mqtt("host: localhost, user: a, password_file: /p"));
+    expect_faults(with_mqtt("host: 127.0.0.1, password_file: /p"),
+                  {{50, "mqtt.password_file", "a password without a user"}});
+    expect_faults(with_mqtt("host: 127.0.0.1, user: a, password: secret"),
+                  {{50, "mqtt.password", "a password in a file that others may read"}});
+}
+
+TEST_CASE("bad values") {
+    expect_faults(with_mqtt("hots: 127.0.0.1, port: 0, fastest: 1 min, slowest: 1 s"),
+                  {{50, "mqtt.hots", "the key 'hots' is not known here"},
+                   {50, "mqtt.port", "'0' is no whole number from 1 to 65535"},
+                   {50, "mqtt.fastest", "1 min between values"}});
+    expect_faults(with_mqtt("host: \"mqtt://broker\", port: 1883"), {{50, "mqtt.host", "'mqtt://broker' is no host"}});
+    expect_faults(with_mqtt("host: 127.0.0.1, port: 70000"), {{50, "mqtt.port", "'70000' is no whole number"}});
+}
+
+TEST_CASE("no password appears in a message") {
+    const Loaded loaded = with_mqtt("host: 127.0.0.1, user: a, password: hunter2secret");
+    for (const Fault& fault : loaded.faults) {
+        CHECK(fault.what.find("hunter2secret") == std::string::npos);
+        CHECK(fault.expected.find("hunter2secret") == std::string::npos);
+    }
+}

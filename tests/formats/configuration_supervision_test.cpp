@@ -1,0 +1,54 @@
+#include "configuration_sample.hpp"
+#include "expect_faults.hpp"
+
+using namespace dekeyd;
+using namespace dekeyd::formats;
+using namespace std::chrono_literals;
+
+TEST_CASE("supervision as written, and at rest where it isn't") {
+    const Loaded plain = load_configuration(sample_text);
+    REQUIRE(plain.configuration);
+    CHECK_FALSE(plain.configuration->plan.supervision.longest_transmission);
+    CHECK_FALSE(plain.configuration->plan.supervision.contactor);
+    CHECK_FALSE(plain.configuration->plan.plausibility.best_return_loss_db);
+    const Loaded loaded =
+        load_configuration(with_more("contactor: {driver: gpio, chip: soc, line: GPIO18, permit: high}\n"
+                                     "supervision: {longest_transmission: 3 min, transmission_warning: 30 s, "
+                                     "control_link: 10 s, contactor_time: 1 s}\n"
+                                     "plausibility: {switching_time: 50 ms, qualify: 1 s, best_return_loss: 35 dB}\n"));
+    expect_no_faults(loaded);
+    const core::Plan& plan = loaded.configuration->plan;
+    CHECK(plan.supervision.contactor);
+    CHECK(plan.supervision.longest_transmission == 3min);
+    CHECK(plan.supervision.transmission_warning == 30s);
+    CHECK(plan.supervision.control_link == 10s);
+    CHECK(plan.supervision.contactor_time == 1s);
+    CHECK(plan.plausibility.switching_time == 50ms);
+    CHECK(plan.plausibility.qualify == 1s);
+    CHECK(plan.plausibility.best_return_loss_db == 35.0);
+}
+
+TEST_CASE("monitor-only is said loudly") {
+    const Loaded loaded = load_configuration(with_more("supervision: {monitor_only: yes}\n"));
+    expect_no_faults(loaded);
+    CHECK(loaded.configuration->plan.supervision.monitor_only);
+    CHECK(advised(loaded, "nothing here protects the amplifier"));
+}
+
+TEST_CASE("rules need what they compare") {
+    expect_faults(load_configuration(with_more("supervision: {contactor_time: 1 s, transmission_warning: 5 s}\n"
+                                               "plausibility: {current_with_rf: 4 A, heating: {rise: 2}}\n")),
+                  {{51, "supervision.contactor_time", "there is no contactor"},
+                   {51, "supervision.transmission_warning", "a warning before an end that is not given"},
+                   {52, "plausibility.current_with_rf", "current and forward power are not both measured"},
+                   {52, "plausibility.heating.power", "'power' is missing"},
+                   {52, "plausibility.heating", "heat can't be worked out"},
+                   {52, "plausibility.heating.rise", "'2' needs a unit"}});
+    expect_faults(
+        load_configuration(with_more("supervision: {longest_transmission: 1 min, transmission_warning: 1 min}\n")),
+        {{51, "supervision.transmission_warning", "the warning would come before the transmission"}});
+    expect_faults(load_configuration(spoiled("  reflected: {watch",
+                                             "  x: {watch: supply, above: 30 V, clear: 29 V, while_supplied: yes}\n"
+                                             "  reflected: {watch")),
+                  {{49, "limits.x.while_supplied", "there is no contactor"}});
+}

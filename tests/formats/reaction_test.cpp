@@ -1,0 +1,37 @@
+#include "formats/reaction.hpp"
+
+#include "configuration_sample.hpp"
+
+using namespace dekeyd;
+using namespace dekeyd::formats;
+using namespace std::chrono_literals;
+
+TEST_CASE("the delay at worst is wait, conversion, qualify and guard") {
+    const Loaded loaded = load_configuration(sample_text);
+    // Converter: 20 ms period, three slots (forward twice) of 3 ms, guard 20 ms; computed.
+    const Reaction reflected = reaction(*loaded.configuration, limit_of(loaded, "reflected"));
+    CHECK(reflected.wait == 20ms);
+    CHECK(reflected.conversion == 9ms);
+    CHECK(reflected.qualify == 10ms);
+    CHECK(reflected.guard == 20ms);
+    CHECK(reflected.total() == 59ms);
+    CHECK(reaction(*loaded.configuration, limit_of(loaded, "vswr")).total() == 69ms);
+    // 1-Wire: one sensor of 800 ms, rest 1 s: a round of 1.8 s, then its conversion.
+    const Reaction heat = reaction(*loaded.configuration, limit_of(loaded, "heatsink"));
+    CHECK(heat.wait == 1800ms);
+    CHECK(heat.conversion == 800ms);
+    CHECK(heat.total() == 1800ms + 800ms + 1s + 20ms);
+}
+
+TEST_CASE("slow conversions stretch the round, and the slowest bus counts") {
+    const Loaded slow =
+        load_configuration(spoiled("codes: -32768 .. 32767}", "codes: -32768 .. 32767, conversion: 9 ms}"));
+    REQUIRE(slow.configuration);
+    CHECK(reaction(*slow.configuration, limit_of(slow, "reflected")).wait == 27ms);
+    const Loaded gated = load_configuration(
+        spoiled("  reflected: {watch",
+                "  x: {watch: supply, above: 30 V, clear: 29 V, qualify: 0 s, while: {quantity: heatsink, "
+                "above: 45 degC}}\n  reflected: {watch"));
+    REQUIRE(gated.configuration);
+    CHECK(reaction(*gated.configuration, limit_of(gated, "x")).total() == 2620ms);
+}

@@ -1,0 +1,59 @@
+#include "configuration_sample.hpp"
+#include "expect_faults.hpp"
+
+using namespace dekeyd;
+using namespace dekeyd::formats;
+
+namespace {
+
+std::string all_of(const Loaded& loaded) {
+    REQUIRE(loaded.configuration);
+    std::string text;
+    for (const std::string& sentence : summarise(*loaded.configuration)) text += sentence + "\n";
+    return text;
+}
+
+void says(const std::string& text, std::string_view sentence) {
+    CAPTURE(text);
+    CAPTURE(sentence);
+    CHECK(text.find(sentence) != std::string::npos);
+}
+
+}  // namespace
+
+TEST_CASE("the sample in sentences") {
+    const std::string text = all_of(load_configuration(sample_text));
+    says(text, "Bench (bench), rated 120 W.\n");
+    says(text,
+         "The inhibit line is GPIO line GPIO17 on soc; high permits, and a line that nothing drives must read low.\n");
+    says(text,
+         "Reads the converter ads1015 'adc' once in 20 ms: forward at voltage0, reflected at voltage1, forward "
+         "again.\n");
+    says(text, "De-keys when heatsink has given no good reading for 5 s.\n");
+    says(text,
+         "De-keys when heatsink is at or above 70 °C for 1 s; permits again when it has been below 55 °C for 30 s. "
+         "At worst 3.62 s from the sensor to the line (heatsink).\n");
+    says(text,
+         "De-keys when VSWR is at or above 2 for 20 ms, while forward is at or above 6 W; latches until an operator "
+         "resets it and RF has been off for 1 s. At worst 69 ms from the sensor to the line (vswr).\n");
+    says(text, "Locks out after 3 trips within 10 min");
+    says(text, "Publishes to the broker at 127.0.0.1:1883; from there it takes: hold.\n");
+}
+
+TEST_CASE("variants") {
+    says(all_of(load_configuration(spoiled("permit: high", "permit: low"))),
+         "low permits, and a line that nothing drives must read high");
+    says(all_of(load_configuration(
+             spoiled("{driver: gpio, chip: soc, line: GPIO17, permit: high}", "{driver: file, path: /x}"))),
+         "The inhibit line is the file /x, which drives no output and protects nothing.");
+    says(all_of(load_configuration(spoiled("mqtt: {host: 127.0.0.1}\n", ""))), "Publishes nothing");
+    says(all_of(load_configuration(spoiled("clear: 55 degC", "clear: 55 degC, warn: 65 degC"))), "Warns from 65 °C.");
+    says(all_of(load_configuration(spoiled("allowed_age: 5 s}", "allowed_age: 5 s, required: no}"))),
+         "Goes on without heatsink.");
+    says(all_of(load_configuration(spoiled("  directivity", "  frequency: 1.26 GHz\n  directivity"))),
+         "rated 120 W at 1260 MHz");
+    says(all_of(load_configuration(with_more("supervision: {monitor_only: yes, longest_transmission: 3 min}\n"))),
+         "De-keys a transmission of more than 3 min, and warns 1 min before.\n");
+    says(all_of(load_configuration(with_more("contactor: {driver: gpio, line: GPIO18, permit: high}\n"))),
+         "The supply contactor is GPIO line GPIO18 on whichever chip has it");
+}
