@@ -82,11 +82,10 @@ std::string ControlSocket::listen() {
     // The line is ours by now, so whatever lies there belongs to nobody who lives.
     struct stat there {};
     if (::lstat(path_.c_str(), &there) == 0 && S_ISSOCK(there.st_mode)) ::unlink(path_.c_str());
-    // The mode of the folder and this one: nobody else gets in between bind and chmod.
-    const mode_t before = ::umask(0777 & ~socket_mode);
-    const bool bound = ::bind(listener, any(address), sizeof(address)) == 0;
+    // Before, so that there is no time in which others may connect; after, in case the kernel took the umask's.
+    ::fchmod(listener, socket_mode);
+    const bool bound = ::bind(listener, any(address), sizeof(address)) == 0 && ::chmod(path_.c_str(), socket_mode) == 0;
     const int error = errno;
-    ::umask(before);
     if (!bound || ::listen(listener, 8) != 0) {
         const int why = bound ? errno : error;
         ::close(listener);

@@ -1,0 +1,386 @@
+#include "daemon/guard.hpp"
+
+#include <doctest/doctest.h>
+#include <fcntl.h>
+#include <unistd.h>
+
+#include <cerrno>
+#include <thread>
+
+#include "app/allocations.hpp"
+#include "app/fake_line.hpp"
+#include "daemon/wall_clock.hpp"
+#include "sample_plan.hpp"
+
+using namespace dekeyd;
+using namespace std::chrono_literals;
+using test::FakeLine;
+using test::Pad;
+
+namespace {
+
+constexpr core::Duration period = 100ms;
+
+ScanBuffer blank_scan(std::size_t slots) {
+    ScanBuffer buffer;
+    buffer.samples.resize(slots);
+    return buffer;
+}
+
+/// A guard over the sample plan, stepped by hand: heatsink, forward, reflected, forward again.
+struct Bench {
+    core::Plan plan = test::sample_plan();
+    Wake wake;
+    ScanRing scans{scan_places, blank_scan(4)};
+    Ring<core::Command> commands{8};
+    Outlet outlet{plan};
+    std::shared_ptr<Pad> pad = std::make_shared<Pad>();
+    std::shared_ptr<Pad> contactor;
+    Guard guard;
+    core::Instant now{1s};
+    double heatsink_c = 30.0;
+    core::Fault fault = core::Fault::none;
+
+    explicit Bench(bool with_contactor = false)
+        : guard{plan, period, wake, {.scans = {&scans}, .commands = {&commands}, .outlets = {&outlet}}} {
+        if (!with_contactor) return;
+        contactor = std::make_shared<Pad>();
+        plan.supervision.contactor = true;
+    }
+    void begin() {
+        guard.take_lines({.line = std::make_unique<FakeLine>(pad),
+                          .contactor = contactor ? std::make_unique<FakeLine>(contactor) : nullptr});
+        guard.begin(std::make_unique<core::Protection>(plan, core::Memory{}, false));
+    }
+    void push_scan() {
+        ScanBuffer* const buffer = scans.claim();
+        if (buffer == nullptr) return;
+        buffer->finished = now;
+        buffer->samples[0] = {.value = heatsink_c, .begun = now, .fault = fault};
+        for (std::size_t slot : {1, 2, 3}) buffer->samples[slot] = {.value = 0.0, .begun = now, .fault = fault};
+        scans.commit();
+    }
+    core::Instant step(core::Duration later = period) {
+        now += later;
+        push_scan();
+        return guard.cycle(now);
+    }
+    void until_permit() {
+        for (int i = 0; i < 100 && !pad->permit; ++i) step();
+        REQUIRE(pad->permit);
+    }
+    std::vector<core::Event> events() {
+        std::vector<core::Event> taken;
+        for (; outlet.events.front() != nullptr; outlet.events.pop()) taken.push_back(*outlet.events.front());
+        return taken;
+    }
+    bool has_event(core::EventKind kind) {
+        bool found = false;
+        for (const core::Event& event : events()) found = found || event.kind == kind;
+        return found;
+    }
+    const core::Snapshot& snapshot() {
+        outlet.snapshot.take();
+        return outlet.snapshot.value();
+    }
+};
+
+}  // namespace
+
+TEST_CASE("inhibit is written when the line is taken, permit only after the settling time of good readings") {
+    Bench bench;
+    bench.begin();
+    CHECK(bench.guard.armed());
+    CHECK(bench.pad->writes == std::vector<bool>{false});
+    for (int i = 0; i < 50; ++i) bench.step();
+    CHECK_FALSE(bench.pad->permit);
+    bench.until_permit();
+    CHECK(bench.guard.permits());
+    CHECK(bench.snapshot().permit);
+    CHECK(bench.snapshot().state == core::State::permitted);
+    CHECK(bench.guard.cycles() > 50);
+}
+
+TEST_CASE("the line is written before anybody is told") {
+    Bench bench;
+    bench.begin();
+    bool told_before = false;
+    std::uint64_t sequence_at_write = 0;
+    bench.pad->on_write = [&](bool permit) {
+        for (const core::Event& event : bench.events()) {
+            told_before = told_before || event.kind == (permit ? core::EventKind::permitted : core::EventKind::tripped);
+        }
+        sequence_at_write = bench.snapshot().sequence;
+    };
+    bench.until_permit();
+    CHECK(sequence_at_write + 1 == bench.snapshot().sequence);
+    bench.heatsink_c = 80.0;                   // above 70: no qualify time in this plan
+    for (int i = 0; i < 4; ++i) bench.step();  // a lone jump waits for its second reading where a rule says so
+    CHECK_FALSE(bench.pad->permit);
+    CHECK_FALSE(told_before);
+    CHECK(bench.has_event(core::EventKind::tripped));
+}
+
+TEST_CASE("silence inhibits within the allowed age, by the guard's own period") {
+    Bench bench;
+    bench.begin();
+    bench.until_permit();
+    const core::Instant last_scan = bench.now;
+    core::Instant next = bench.now;
+    while (bench.pad->permit && bench.now < last_scan + 20s) {
+        bench.now = std::max(next, bench.now + 1ns);
+        next = bench.guard.cycle(bench.now);
+        REQUIRE(next <= bench.now + period);
+    }
+    CHECK(bench.now - last_scan <= 5s + period);  // allowed age and one period
+    CHECK(bench.now - last_scan >= 5s);
+}
+
+TEST_CASE("a write that the kernel refuses: the protection is told, and inhibits until an operator looks") {
+    Bench bench;
+    bench.begin();
+    bench.pad->refuses_permit = true;
+    for (int i = 0; i < 100; ++i) bench.step();
+    CHECK_FALSE(bench.pad->permit);
+    CHECK(bench.guard.failed_writes() >= 1);
+    CHECK_FALSE(bench.guard.permits());
+    CHECK_FALSE(bench.snapshot().permit);
+    const core::SourceIndex mismatch = core::source_of(bench.plan, core::Builtin::line_mismatch);
+    CHECK(bench.snapshot().causes[mismatch].active);
+    CHECK(bench.has_event(core::EventKind::tripped));
+    // It must not go on trying to permit.
+    const std::size_t writes = bench.pad->writes.size();
+    for (int i = 0; i < 100; ++i) bench.step();
+    for (std::size_t i = writes; i < bench.pad->writes.size(); ++i) CHECK_FALSE(bench.pad->writes[i]);
+}
+
+TEST_CASE("an inhibit that the kernel refuses is tried again within milliseconds") {
+    Bench bench;
+    bench.begin();
+    bench.until_permit();
+    bench.pad->refuses_inhibit = true;
+    bench.commands.push({.kind = core::CommandKind::hold, .origin = core::Origin::local, .id = 1});
+    const core::Instant next = bench.step();
+    CHECK(next - bench.now <= 5ms);
+    CHECK(bench.pad->permit);
+    bench.pad->refuses_inhibit = false;
+    bench.now = next;
+    bench.guard.cycle(bench.now);
+    CHECK_FALSE(bench.pad->permit);
+}
+
+TEST_CASE("a pad that stays at permit is noticed within a second and a period") {
+    Bench bench;
+    bench.begin();
+    bench.until_permit();
+    bench.pad->stuck_at = false;  // somebody else pulls it
+    const core::Instant began = bench.now;
+    while (bench.guard.permits() && bench.now < began + 10s) bench.step();
+    CHECK(bench.now - began <= 1s + 2 * period);
+}
+
+TEST_CASE("a command is answered by an event with its number") {
+    Bench bench;
+    bench.begin();
+    bench.until_permit();
+    bench.events();
+    bench.commands.push({.kind = core::CommandKind::hold, .origin = core::Origin::local, .id = 77});
+    bench.step();
+    CHECK_FALSE(bench.pad->permit);
+    bool answered = false;
+    for (const core::Event& event : bench.events()) {
+        answered = answered || (event.kind == core::EventKind::held && event.command_id == 77);
+    }
+    CHECK(answered);
+}
+
+TEST_CASE("a reader that takes nothing loses events, counted, and the guard goes on") {
+    Bench bench;
+    bench.begin();
+    for (std::uint32_t i = 0; i < 2000; ++i) {
+        bench.commands.push({.kind = core::CommandKind::hold, .origin = core::Origin::local, .id = i});
+        bench.step(1ms);
+    }
+    CHECK(bench.outlet.events.refused() > 900);
+    CHECK(bench.snapshot().events_dropped == bench.outlet.events.refused());
+    CHECK(bench.snapshot().now == bench.now);
+    CHECK(bench.events().size() == Outlet::event_places);
+}
+
+TEST_CASE("scans that found no place count as overruns") {
+    Bench bench;
+    bench.begin();
+    bench.step();
+    CHECK(bench.snapshot().overruns == 0);
+    for (std::size_t i = 0; i < scan_places + 3; ++i) bench.push_scan();
+    bench.step(1ms);
+    CHECK(bench.snapshot().overruns == 4);  // three, and the step's own
+    CHECK(bench.scans.front() == nullptr);
+}
+
+TEST_CASE("the scans of two buses go in by the time at which they were finished, and many take several steps") {
+    core::Plan plan = test::sample_plan();
+    plan.samplers = {4, 1};
+    plan.channels.push_back(test::sample_channel("supply", "Supply", core::ChannelKind::voltage, 0));
+    plan.channels.back().sampler = 1;
+    Wake wake;
+    ScanRing adc{200, blank_scan(4)}, psu{200, blank_scan(1)};
+    Outlet outlet{plan};
+    Guard guard{plan, period, wake, {.scans = {&adc, &psu}, .commands = {}, .outlets = {&outlet}}};
+    guard.take_lines({.line = std::make_unique<FakeLine>(std::make_shared<Pad>()), .contactor = nullptr});
+    guard.begin(std::make_unique<core::Protection>(plan, core::Memory{}, false));
+    const core::Instant start{10s};
+    for (int i = 0; i < 100; ++i) {
+        for (ScanRing* ring : {&psu, &adc}) {
+            ScanBuffer* const buffer = ring->claim();
+            buffer->finished = start + i * 1ms;
+            for (core::Sample& sample : buffer->samples) {
+                sample = {.value = 28.0, .begun = buffer->finished, .fault = core::Fault::none};
+            }
+            ring->commit();
+        }
+    }
+    const core::Instant now = start + 200ms;
+    const core::Instant again = guard.cycle(now);
+    CHECK(again - now <= 1ms);  // 200 scans don't fit one step
+    // By time, so that both are as far as the other: not one bus first and the other left behind.
+    outlet.snapshot.take();
+    const auto& quantities = outlet.snapshot.value().quantities;
+    CHECK(quantities[0].taken == quantities[3].taken);
+    CHECK(quantities[0].taken == start + 63ms);
+    guard.cycle(again);
+    CHECK(adc.front() == nullptr);
+    CHECK(psu.front() == nullptr);
+}
+
+TEST_CASE("the contactor closes before the permit and opens after the inhibit") {
+    Bench bench{true};
+    std::vector<std::string> order;
+    bench.pad->on_write = [&](bool permit) { order.push_back(permit ? "permit" : "inhibit"); };
+    bench.contactor->on_write = [&](bool close) { order.push_back(close ? "close" : "open"); };
+    bench.begin();
+    bench.until_permit();
+    CHECK(bench.contactor->permit);
+    REQUIRE(order.size() >= 2);
+    CHECK(order.back() == "permit");
+    CHECK(order[order.size() - 2] == "close");
+    order.clear();
+    bench.pad->stuck_at = false;  // the line isn't as written: both go
+    for (int i = 0; i < 15 && order.size() < 2; ++i) bench.step();
+    CHECK(order == std::vector<std::string>{"inhibit", "open"});
+}
+
+TEST_CASE("a decision asks for no memory") {
+    Bench bench;
+    bench.begin();
+    bench.until_permit();
+    bench.events();
+    bench.heatsink_c = 80.0;  // a trip, with its events
+    bench.commands.push({.kind = core::CommandKind::hold, .origin = core::Origin::local, .id = 1});
+    bench.now += period;
+    bench.push_scan();
+    // The fake line's own history is no part of it.
+    bench.pad->writes.reserve(1000);
+    const std::uint64_t before = test::allocations_of_this_thread();
+    for (int i = 0; i < 10; ++i) bench.guard.cycle(bench.now += period);
+    CHECK(test::allocations_of_this_thread() == before);
+    CHECK_FALSE(bench.pad->permit);
+}
+
+TEST_CASE("told to inhibit: at once, read back, for good, and published") {
+    Bench bench;
+    std::thread thread{[&] {
+        bench.guard.run(
+            [&] { return Guard::Lines{.line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr}; },
+            [](const drivers::LineError&) {});
+    }};
+    const core::Instant cap = monotonic_now() + 30s;
+    const auto wait_for = [&](auto condition) {
+        while (!condition() && monotonic_now() < cap) std::this_thread::sleep_for(1ms);
+        return condition();
+    };
+    REQUIRE(wait_for([&] { return bench.guard.armed(); }));
+    CHECK_FALSE(bench.guard.has_inhibited());
+    bench.guard.begin(std::make_unique<core::Protection>(bench.plan, core::Memory{}, false));
+    REQUIRE(wait_for([&] { return bench.guard.cycles() >= 3; }));
+    bench.guard.ask_to_inhibit();
+    REQUIRE(wait_for([&] { return bench.guard.has_inhibited(); }));
+    const std::uint64_t cycles = bench.guard.cycles();
+    bench.wake.ring();
+    bench.guard.leave();
+    thread.join();
+    CHECK(bench.guard.cycles() == cycles);
+    CHECK_FALSE(bench.pad->writes.back());
+    CHECK_FALSE(bench.snapshot().permit);
+}
+
+TEST_CASE("a line that can't be confirmed at inhibit is not called inhibited") {
+    Bench bench;
+    bench.pad->stuck_at = true;
+    std::thread thread{[&] {
+        bench.guard.run(
+            [&] { return Guard::Lines{.line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr}; },
+            [](const drivers::LineError&) {});
+    }};
+    bench.guard.ask_to_inhibit();
+    const core::Instant cap = monotonic_now() + 30s;
+    while (bench.guard.failed_writes() < 3 && !bench.guard.has_inhibited() && monotonic_now() < cap) {
+        std::this_thread::sleep_for(1ms);
+    }
+    const bool never_armed = !bench.guard.armed();
+    const bool inhibited = bench.guard.has_inhibited();
+    bench.guard.leave();
+    thread.join();
+    // Told before it had the line: nothing was permitted. Told after: it may not say what the pad doesn't.
+    CHECK((never_armed || !inhibited));
+}
+
+TEST_CASE("a busy line is tried again, told each time, and not armed meanwhile") {
+    Bench bench;
+    int tries = 0, complaints = 0;
+    bool armed_while_busy = false;
+    std::thread thread{[&] {
+        bench.guard.run(
+            [&] {
+                if (++tries < 3) {
+                    drivers::LineError error{"held by another program"};
+                    error.busy = true;
+                    throw error;
+                }
+                return Guard::Lines{.line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr};
+            },
+            [&](const drivers::LineError& error) {
+                ++complaints;
+                armed_while_busy = armed_while_busy || bench.guard.armed() || !error.busy;
+            });
+    }};
+    const core::Instant cap = monotonic_now() + 30s;
+    while (!bench.guard.armed() && monotonic_now() < cap) std::this_thread::sleep_for(1ms);
+    bench.guard.leave();
+    thread.join();
+    CHECK(tries == 3);
+    CHECK(complaints == 2);
+    CHECK_FALSE(armed_while_busy);
+    CHECK_FALSE(bench.pad->permit);
+}
+
+TEST_CASE("the line's descriptor is the guard's alone") {
+    Bench bench;
+    std::atomic<int> descriptor{-1};
+    std::thread thread{[&] {
+        bench.guard.run(
+            [&] {
+                descriptor = ::open("/dev/null", O_RDONLY | O_CLOEXEC);
+                return Guard::Lines{.line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr};
+            },
+            [](const drivers::LineError&) {});
+    }};
+    const core::Instant cap = monotonic_now() + 30s;
+    while (!bench.guard.armed() && monotonic_now() < cap) std::this_thread::sleep_for(1ms);
+    REQUIRE(descriptor.load() >= 0);
+    // Here, in the table of all other threads, it doesn't exist.
+    CHECK(::fcntl(descriptor.load(), F_GETFD) == -1);
+    CHECK(errno == EBADF);
+    bench.guard.leave();
+    thread.join();
+}

@@ -1,0 +1,86 @@
+#include "daemon/line_keeper.hpp"
+
+#include <doctest/doctest.h>
+
+#include "app/fake_line.hpp"
+
+using namespace dekeyd;
+using namespace std::chrono_literals;
+using test::FakeLine;
+using test::Pad;
+
+namespace {
+
+core::Instant at(core::Duration since_boot) {
+    return core::Instant{since_boot};
+}
+
+struct Keeper {
+    std::shared_ptr<Pad> pad = std::make_shared<Pad>();
+    LineKeeper keeper{std::make_unique<FakeLine>(pad)};
+};
+
+}  // namespace
+
+TEST_CASE("the first word to a line is written whatever it is, later ones only where they change something") {
+    Keeper k;
+    CHECK(k.keeper.put(false, at(1s)));
+    CHECK(k.keeper.put(false, at(2s)));
+    CHECK(k.pad->writes == std::vector<bool>{false});
+    CHECK(k.keeper.put(true, at(3s)));
+    CHECK(k.keeper.put(true, at(4s)));
+    CHECK(k.pad->writes == std::vector<bool>{false, true});
+    CHECK(k.keeper.permits());
+    CHECK(k.keeper.state().known);
+    CHECK(k.keeper.state().permit);
+}
+
+TEST_CASE("the pad is read after each write and once a second") {
+    Keeper k;
+    k.keeper.put(true, at(10s));
+    k.pad->stuck_at = false;
+    k.keeper.look(at(10s + 999ms));
+    CHECK(k.keeper.state().permit);
+    k.keeper.look(at(11s));
+    CHECK_FALSE(k.keeper.state().permit);
+    CHECK(k.keeper.next_look() == at(12s));
+    k.pad->unreadable = true;
+    k.keeper.look(at(12s));
+    CHECK_FALSE(k.keeper.state().known);
+}
+
+TEST_CASE("a refused permit is followed by inhibit, and isn't taken for written") {
+    Keeper k;
+    k.pad->refuses_permit = true;
+    CHECK_FALSE(k.keeper.put(true, at(1s)));
+    CHECK(k.pad->writes == std::vector<bool>{true, false});
+    CHECK_FALSE(k.keeper.permits());
+    CHECK_FALSE(k.pad->permit);
+}
+
+TEST_CASE("a refused inhibit is tried again each time") {
+    Keeper k;
+    k.keeper.put(true, at(1s));
+    k.pad->refuses_inhibit = true;
+    CHECK_FALSE(k.keeper.put(false, at(2s)));
+    CHECK_FALSE(k.keeper.put(false, at(3s)));
+    CHECK(k.keeper.state().permit);  // the truth, for whoever decides
+    k.pad->refuses_inhibit = false;
+    CHECK(k.keeper.put(false, at(4s)));
+    CHECK_FALSE(k.pad->permit);
+    CHECK(k.pad->writes == std::vector<bool>{true, false, false, false});
+}
+
+TEST_CASE("a forced inhibit is written even where it stands, and believed only when the pad agrees") {
+    Keeper k;
+    k.keeper.put(false, at(1s));
+    CHECK(k.keeper.force_inhibit(at(2s)));
+    CHECK(k.pad->writes == std::vector<bool>{false, false});
+    k.pad->stuck_at = true;
+    CHECK_FALSE(k.keeper.force_inhibit(at(3s)));
+    k.pad->stuck_at.reset();
+    k.pad->unreadable = true;
+    CHECK(k.keeper.force_inhibit(at(4s)));  // can't be told
+    k.pad->refuses_inhibit = true;
+    CHECK_FALSE(k.keeper.force_inhibit(at(5s)));
+}
