@@ -1,0 +1,203 @@
+// Publishes what a dekeyd would, by a script of the test's own, where the real one can't be brought to do it: a guard
+// that hangs, a broker that goes, commands that are or aren't allowed.
+import mqtt, { type MqttClient } from "mqtt";
+
+export interface Quantity {
+  name: string;
+  unit: string;
+  value: number | null;
+  span?: [number, number | null];
+  quality?: string;
+}
+
+export interface StandInLimit {
+  id: string;
+  name: string;
+  watch: string;
+  unit: string;
+  direction: "above" | "below";
+  trip: number;
+  clear: number | null;
+  warn: number | null;
+  clear_by: string;
+  hold_off_s: number;
+  rearm: string;
+}
+
+export function quantities(): Record<string, Quantity> {
+  return {
+    heatsink: { name: "Heatsink", unit: "°C", value: 48.3, span: [47.8, 48.8] },
+    ambient: { name: "Air at the intake", unit: "°C", value: 21.4, span: [20.9, 21.9] },
+    forward: { name: "Forward power", unit: "W", value: 104, span: [93, 116] },
+    reflected: { name: "Reflected power", unit: "W", value: 1.12, span: [0.98, 1.29] },
+    drive: { name: "Drive", unit: "W", value: 1.71, span: [1.5, 1.93] },
+    supply: { name: "Supply", unit: "V", value: 27.62, span: [27.6, 27.65] },
+    current: { name: "Supply current", unit: "A", value: 8.31, span: [8.2, 8.4] },
+    fan: { name: "Fan", unit: "rpm", value: 2350, span: [2300, 2400] },
+    vswr: { name: "VSWR", unit: "", value: 1.23, span: [1.15, 1.31] },
+    compression: { name: "Gain compression", unit: "dB", value: 0.6, span: [0, 1.4] },
+  };
+}
+
+export function limits(): StandInLimit[] {
+  const limit = (id: string, name: string, watch: string, unit: string, direction: "above" | "below", trip: number,
+                 clear: number | null, warn: number | null, rearm: string, hold_off_s: number): StandInLimit =>
+    ({ id, name, watch, unit, direction, trip, clear, warn, clear_by: clear === null ? "rf off" : "level", hold_off_s, rearm });
+  return [
+    limit("heatsink", "Heatsink too hot", "heatsink", "°C", "above", 70, 55, 65, "automatic", 30),
+    limit("vswr", "VSWR too high", "vswr", "", "above", 2, null, 1.6, "latched", 1),
+    limit("reflected", "Reflected power too high", "reflected", "W", "above", 12, null, null, "latched", 1),
+    limit("forward", "Forward power too high", "forward", "W", "above", 125, null, null, "automatic", 5),
+    limit("drive", "Overdrive", "drive", "W", "above", 2.5, 2, null, "automatic", 5),
+    limit("supply-high", "Supply too high", "supply", "V", "above", 30.8, 29.4, null, "automatic", 5),
+    limit("supply-low", "Supply too low", "supply", "V", "below", 23.8, 26.04, null, "automatic", 5),
+    limit("current", "Supply current too high", "current", "A", "above", 14, null, null, "latched", 1),
+    limit("fan", "Fan stalled", "fan", "rpm", "below", 500, 800, null, "automatic", 30),
+  ];
+}
+
+export class StandIn {
+  readonly quantities = quantities();
+  readonly limits = limits();
+  readonly conditions: Record<string, string> = {};
+  readonly commands: { topic: string; payload: string; retained: boolean }[] = [];
+  permit = true;
+  state = "permitted";
+  reason = "Nothing stands against the permit.";
+  held = "none";
+  rf = true;
+  causes: unknown[] = [];
+  transmitting_s: number | null = 252;
+  settling_left_s: number | null = null;
+  monitor_only = false;
+  answersCommands = true;
+  private sequence = 100;
+  private number = 0;
+  private recent: unknown[] = [];
+  private timer: NodeJS.Timeout | undefined;
+
+  private constructor(readonly client: MqttClient, readonly id: string, readonly name: string, readonly settable: string[]) {
+    for (const limit of this.limits) this.conditions[limit.id] = "inside";
+    client.on("message", (topic, payload, packet) => this.asked(topic, payload.toString(), packet.retain));
+  }
+
+  static async start(port: number, { id = "hilltop-23cm", name = "Hill-top repeater amplifier", settable = ["hold"] } = {}):
+      Promise<StandIn> {
+    const will = { topic: `homie/5/${id}/$state`, payload: Buffer.from("lost"), qos: 1 as const, retain: true };
+    const client = await mqtt.connectAsync(`mqtt://127.0.0.1:${port}`, { protocolVersion: 4, will, reconnectPeriod: 300 });
+    const one = new StandIn(client, id, name, settable);
+    await one.announce();
+    client.on("connect", () => void one.announce());
+    return one;
+  }
+
+  async announce(): Promise<void> {
+    await this.client.subscribeAsync(`homie/5/${this.id}/+/+/set`);
+    await this.put("$state", "init");
+    await this.put("$description", JSON.stringify(this.description()));
+    const roles = Object.fromEntries(["heatsink", "ambient", "forward", "reflected", "drive", "supply", "current", "fan"].map((x) => [x, x]));
+    await this.put("service/plan", JSON.stringify({ limits: this.limits, roles, settling_s: 5 }));
+    await this.put("service/recent", JSON.stringify(this.recent));
+    await this.put("service/clock", "synchronised");
+    await this.put("$state", "ready");
+    await this.tick();
+  }
+
+  /// A summary each second from now on.
+  run(): void {
+    this.timer ??= setInterval(() => void this.tick(), 1000);
+  }
+
+  pause(): void {
+    clearInterval(this.timer);
+    this.timer = undefined;
+  }
+
+  /// `still`: the same sequence number again, as from a telemetry that lives beside a guard that hangs.
+  async tick(still = false): Promise<void> {
+    if (!still) this.sequence += 50;
+    const values = Object.fromEntries(Object.entries(this.quantities).map(([id, one]) => [id, one.value]));
+    const span = Object.fromEntries(Object.entries(this.quantities).filter(([, one]) => one.span && one.value !== null)
+      .map(([id, one]) => [id, one.span]));
+    const quality = Object.fromEntries(Object.entries(this.quantities).filter(([, one]) => one.quality).map(([id, one]) => [id, one.quality]));
+    for (const [id, condition] of Object.entries(this.conditions)) await this.put(`limits/${id}`, condition);
+    await this.put("service/summary", JSON.stringify({
+      wall: new Date().toISOString(), synchronised: true, sequence: this.sequence, permit: this.permit, state: this.state,
+      reason: this.reason, rf: this.rf, held: this.held, monitor_only: this.monitor_only,
+      settling_left_s: this.settling_left_s, transmitting_s: this.transmitting_s, values, span, quality, causes: this.causes,
+    }));
+  }
+
+  async event(kind: string, text: string, more: Record<string, unknown> = {}): Promise<void> {
+    const event = { epoch: "5f1c", number: ++this.number, wall: new Date().toISOString(), synchronised: true, kind, source: "",
+                    state: this.state, first_cause: false, value: null, unit: "", level: null, origin: "none", text, ...more };
+    this.recent = [...this.recent, event].slice(-24);
+    await this.client.publishAsync(`dekeyd/${this.id}/event`, JSON.stringify(event), { qos: 1 });
+    await this.put("service/recent", JSON.stringify(this.recent));
+  }
+
+  async overheat(): Promise<void> {
+    Object.assign(this, { permit: false, state: "tripped", rf: false, transmitting_s: null,
+                          reason: "Heatsink too hot 70.4 °C at or above 70.0 °C." });
+    this.quantities["heatsink"]!.value = 70.4;
+    this.quantities["heatsink"]!.span = [69.9, 70.9];
+    this.quietRf();
+    this.conditions["heatsink"] = "tripped";
+    this.causes = [{ id: "limit-heatsink", text: "Heatsink too hot 70.4 °C at or above 70.0 °C", since_s: 0, hold_off_left_s: 30,
+                     latched: false, first: true }];
+    await this.put("permit/permit", "false");
+    await this.put("permit/state", "tripped");
+    await this.put("permit/reason", this.reason);
+    await this.event("tripped", "Tripped: Heatsink too hot 70.4 °C at or above 70.0 °C. Clears by itself once it has been below 55.0 °C for 30 s.",
+                     { source: "heatsink", first_cause: true, value: 70.4, unit: "°C", level: 70 });
+    await this.tick();
+  }
+
+  /// What exists only while there is RF.
+  quietRf(): void {
+    Object.assign(this.quantities["forward"]!, { value: 0.001, span: [0, 0.001], quality: "at the floor" });
+    Object.assign(this.quantities["reflected"]!, { value: 0.001, span: [0, 0.001], quality: "at the floor" });
+    for (const id of ["vswr", "compression"]) Object.assign(this.quantities[id]!, { value: null, quality: "not measurable" });
+    Object.assign(this.quantities["current"]!, { value: 0.41, span: [0.38, 0.44] });
+  }
+
+  async put(topic: string, payload: string): Promise<void> {
+    await this.client.publishAsync(`homie/5/${this.id}/${topic}`, payload, { qos: 1, retain: true });
+  }
+
+  async stop(): Promise<void> {
+    this.pause();
+    await this.client.endAsync(true);
+  }
+
+  private asked(topic: string, payload: string, retained: boolean): void {
+    this.commands.push({ topic, payload, retained });
+    if (!this.answersCommands) return;
+    if (topic.endsWith("/permit/hold/set") && payload === "hold") {
+      Object.assign(this, { permit: false, state: "held", held: "remote", reason: "Held by an operator, until released." });
+      void this.event("held", "Held from afar.", { origin: "remote" }).then(() => this.tick());
+    }
+    if (topic.endsWith("/permit/reset/set") && payload === "reset") {
+      void this.event("refused", "Reset refused: VSWR too high still stands. Nothing changed.", { origin: "remote", source: "vswr" });
+    }
+  }
+
+  private description(): unknown {
+    const measured = (format: (one: Quantity) => Record<string, string>) =>
+      Object.fromEntries(Object.entries(this.quantities).map(([id, one]) => [id, { name: one.name, ...format(one) }]));
+    const command = (word: string) => [word, { name: word, datatype: "enum", format: word, settable: true, retained: false }];
+    const plain = (datatype: string, name: string) => ({ name, datatype });
+    return {
+      homie: "5.0", version: 1, name: this.name,
+      nodes: {
+        permit: { name: "Permit to transmit", properties: {
+          permit: plain("boolean", "May transmit"), state: plain("string", "State"), reason: plain("string", "Reason"),
+          ...Object.fromEntries(this.settable.map(command)) } },
+        measurements: { name: "Measured values", properties: measured((one) => ({ datatype: "float", unit: one.unit })) },
+        limits: { name: "Limits", properties: Object.fromEntries(this.limits.map((one) => [one.id, plain("enum", one.name)])) },
+        service: { name: "The daemon itself", properties: {
+          clock: plain("enum", "Clock"), summary: plain("json", "Summary"), plan: plain("json", "Plan"), recent: plain("json", "Recent events") } },
+      },
+    };
+  }
+}

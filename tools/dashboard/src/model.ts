@@ -1,0 +1,437 @@
+// What is known of the amplifiers on a broker, from their messages alone. Pure: time comes in as an argument.
+//
+// A value that the broker had retained is known, but it isn't news: only a summary that came live, with a sequence
+// number of its own, proves that the daemon decides.
+
+export interface Moment {
+  steady: number; ///< ms, never steps back, may stand still while the machine sleeps
+  wall: number; ///< ms since 1970
+}
+
+export interface Property {
+  name: string;
+  datatype: string;
+  format: string;
+  unit: string;
+  settable: boolean;
+}
+
+export interface Node {
+  name: string;
+  properties: Map<string, Property>;
+}
+
+export interface Cause {
+  id: string;
+  text: string;
+  since_s: number | null;
+  hold_off_left_s: number | null;
+  latched: boolean;
+  first: boolean;
+}
+
+export interface Limit {
+  id: string;
+  name: string;
+  watch: string;
+  unit: string;
+  direction: "above" | "below";
+  trip: number;
+  clear: number | null;
+  warn: number | null;
+  clear_by: string;
+  hold_off_s: number;
+  rearm: string;
+}
+
+export interface Happening {
+  epoch: string;
+  number: number;
+  wall: number; ///< ms since 1970 by the daemon's clock
+  synchronised: boolean;
+  kind: string;
+  source: string;
+  state: string;
+  firstCause: boolean;
+  value: number | null;
+  unit: string;
+  level: number | null;
+  origin: string;
+  text: string;
+  live: boolean; ///< it came as it happened (or was delivered late), not from the list of recent ones
+}
+
+export interface Quantity {
+  value: number | null;
+  low: number | null;
+  high: number | null;
+  quality: string;
+}
+
+export interface Channel {
+  id: string;
+  goodKeyed: number;
+  goodIdle: number;
+  faultsKeyed: number;
+  faultsIdle: number;
+  lastFault: string;
+}
+
+export interface Device {
+  id: string;
+  name: string;
+  connection: string; ///< Homie's $state
+  version: number;
+  nodes: Map<string, Node>;
+  values: Map<string, string>; ///< "node/property" -> payload
+  alerts: Map<string, string>;
+  quantities: Map<string, Quantity>;
+  limits: Limit[];
+  roles: Map<string, string>;
+  channels: Channel[];
+  permit: boolean | null;
+  state: string;
+  reason: string;
+  held: string;
+  rf: boolean;
+  monitorOnly: boolean;
+  settlingLeft: number | null;
+  transmitting: number | null;
+  causes: Cause[];
+  sequence: number | null;
+  news: Moment | null; ///< when the last live summary with a new sequence number came
+  clockOffset: number; ///< ms to add to the daemon's wall time to get the viewer's
+  happenings: Happening[]; ///< oldest first, at most `keptHappenings`
+}
+
+export const keptHappenings = 200;
+const largestPayload = 256 * 1024;
+const mostDevices = 64;
+const mostValues = 600;
+
+type Json = Record<string, unknown>;
+
+function parse(text: string): Json | null {
+  try {
+    const value: unknown = JSON.parse(text);
+    return typeof value === "object" && value !== null && !Array.isArray(value) ? (value as Json) : null;
+  } catch {
+    return null;
+  }
+}
+
+const isObject = (value: unknown): value is Json => typeof value === "object" && value !== null && !Array.isArray(value);
+const num = (value: unknown): number | null => (typeof value === "number" && Number.isFinite(value) ? value : null);
+const str = (value: unknown): string => (typeof value === "string" ? value : "");
+const list = (value: unknown): unknown[] => (Array.isArray(value) ? value : []);
+
+function newDevice(id: string): Device {
+  return {
+    id,
+    name: id,
+    connection: "",
+    version: -1,
+    nodes: new Map(),
+    values: new Map(),
+    alerts: new Map(),
+    quantities: new Map(),
+    limits: [],
+    roles: new Map(),
+    channels: [],
+    permit: null,
+    state: "",
+    reason: "",
+    held: "",
+    rf: false,
+    monitorOnly: false,
+    settlingLeft: null,
+    transmitting: null,
+    causes: [],
+    sequence: null,
+    news: null,
+    clockOffset: 0,
+    happenings: [],
+  };
+}
+
+export class Fleet {
+  readonly devices = new Map<string, Device>();
+
+  /// Devices that are what this page is for: those that say whether they permit.
+  known(): Device[] {
+    return [...this.devices.values()]
+      .filter((device) => device.nodes.get("permit")?.properties.has("permit"))
+      .sort((a, b) => a.name.localeCompare(b.name) || a.id.localeCompare(b.id));
+  }
+
+  get(id: string): Device | undefined {
+    return this.devices.get(id);
+  }
+
+  /// What only the chosen device's topics carry; its happenings and description stay.
+  forgetValues(id: string): void {
+    const old = this.devices.get(id);
+    if (!old) return;
+    const fresh = newDevice(id);
+    fresh.name = old.name;
+    fresh.connection = old.connection;
+    fresh.version = old.version;
+    fresh.nodes = old.nodes;
+    this.devices.set(id, fresh);
+  }
+
+  /// Takes one message; returns what happened newly in it, oldest first.
+  take(topic: string, payload: string, retained: boolean, now: Moment): Happening[] {
+    if (payload.length > largestPayload) return [];
+    const parts = topic.split("/");
+    if (parts[0] === "dekeyd" && parts[2] === "event" && parts.length === 3) {
+      const device = this.devices.get(parts[1]!);
+      return device ? takeHappenings(device, [parse(payload)], true) : [];
+    }
+    if (parts[0] !== "homie" || parts[1] !== "5" || parts.length < 4) return [];
+    const id = parts[2]!;
+    let device = this.devices.get(id);
+    if (!device) {
+      if (!payload || this.devices.size >= mostDevices) return [];
+      device = newDevice(id);
+      this.devices.set(id, device);
+    }
+    const [node, property] = [parts[3]!, parts[4]];
+    if (node === "$state" && parts.length === 4) {
+      device.connection = payload;
+      if (!payload && !device.nodes.size) this.devices.delete(id);
+      return [];
+    }
+    if (node === "$description" && parts.length === 4) {
+      if (payload) takeDescription(device, payload);
+      else this.devices.delete(id);
+      return [];
+    }
+    if (node === "$alert" && parts.length === 5) {
+      if (!payload) device.alerts.delete(property!);
+      else if (device.alerts.size < mostValues) device.alerts.set(property!, payload);
+      return [];
+    }
+    if (node.startsWith("$") || parts.length !== 5) return [];
+    return takeValue(device, node, property!, payload, retained, now);
+  }
+}
+
+function takeDescription(device: Device, payload: string): void {
+  const json = parse(payload);
+  if (!json) return;
+  device.name = str(json["name"]) || device.id;
+  device.version = num(json["version"]) ?? -1;
+  device.nodes = new Map();
+  if (!isObject(json["nodes"])) return;
+  for (const [id, node] of Object.entries(json["nodes"])) {
+    if (!isObject(node)) continue;
+    const properties = new Map<string, Property>();
+    for (const [key, value] of Object.entries(isObject(node["properties"]) ? node["properties"] : {})) {
+      if (!isObject(value)) continue;
+      properties.set(key, {
+        name: str(value["name"]) || key,
+        datatype: str(value["datatype"]),
+        format: str(value["format"]),
+        unit: str(value["unit"]),
+        settable: value["settable"] === true,
+      });
+    }
+    device.nodes.set(id, { name: str(node["name"]) || id, properties });
+  }
+}
+
+function takeValue(device: Device, node: string, property: string, payload: string, retained: boolean,
+                   now: Moment): Happening[] {
+  const key = `${node}/${property}`;
+  const text = payload === "\0" ? "" : payload;
+  if (node === "service" && property === "summary") {
+    takeSummary(device, text, retained, now);
+    return [];
+  }
+  if (node === "service" && property === "plan") {
+    takePlan(device, text);
+    return [];
+  }
+  if (node === "service" && property === "recent") return takeHappenings(device, recentOnes(text), false);
+  if (node === "service" && property === "sensors") {
+    takeChannels(device, text);
+    return [];
+  }
+  if (!payload) device.values.delete(key);
+  else if (device.values.has(key) || device.values.size < mostValues) device.values.set(key, text);
+  if (node === "permit") {
+    if (property === "permit") device.permit = text === "true" ? true : text === "false" ? false : null;
+    if (property === "state") device.state = text;
+    if (property === "reason") device.reason = text;
+    if (property === "held") device.held = text;
+  }
+  if (node === "measurements") {
+    const value = text === "true" ? 1 : text === "false" ? 0 : text.trim() === "" ? NaN : Number(text);
+    const known = quantity(device, property);
+    known.value = Number.isFinite(value) ? value : null;
+    fit(known);
+  }
+  if (node === "quality") quantity(device, property).quality = text;
+  return [];
+}
+
+function quantity(device: Device, id: string): Quantity {
+  let known = device.quantities.get(id);
+  if (!known) {
+    known = { value: null, low: null, high: null, quality: "unknown" };
+    if (device.quantities.size < mostValues) device.quantities.set(id, known);
+  }
+  return known;
+}
+
+/// An interval that came with another value: better none than a wrong one.
+function fit(known: Quantity): void {
+  const fits = known.value !== null && known.low !== null && known.low <= known.value &&
+               (known.high === null || known.value <= known.high);
+  if (!fits) known.low = known.high = null;
+}
+
+function takeSummary(device: Device, payload: string, retained: boolean, now: Moment): void {
+  const json = parse(payload);
+  if (!json) return;
+  const sequence = num(json["sequence"]);
+  device.permit = typeof json["permit"] === "boolean" ? json["permit"] : null;
+  device.state = str(json["state"]);
+  device.reason = str(json["reason"]);
+  device.rf = json["rf"] === true;
+  device.monitorOnly = json["monitor_only"] === true;
+  if (str(json["held"])) device.held = str(json["held"]);
+  device.settlingLeft = num(json["settling_left_s"]);
+  device.transmitting = num(json["transmitting_s"]);
+  device.causes = list(json["causes"]).map(takeCause).filter((cause) => cause !== null);
+  const values = isObject(json["values"]) ? json["values"] : {};
+  const spans = isObject(json["span"]) ? json["span"] : {};
+  const qualities = isObject(json["quality"]) ? json["quality"] : {};
+  for (const [id, value] of Object.entries(values)) {
+    const known = quantity(device, id);
+    const span = list(spans[id]);
+    known.value = num(value);
+    known.low = num(span[0]);
+    known.high = num(span[1]);
+    known.quality = str(qualities[id]) || "good";
+    fit(known);
+  }
+  if (retained) return;
+  const wall = Date.parse(str(json["wall"]));
+  if (Number.isFinite(wall)) device.clockOffset = now.wall - wall;
+  if (sequence !== null && sequence !== device.sequence) {
+    device.sequence = sequence;
+    device.news = now;
+  }
+}
+
+function takeCause(value: unknown): Cause | null {
+  if (typeof value === "string") {
+    return { id: value, text: "", since_s: null, hold_off_left_s: null, latched: false, first: false };
+  }
+  if (!isObject(value)) return null;
+  return {
+    id: str(value["id"]),
+    text: str(value["text"]),
+    since_s: num(value["since_s"]),
+    hold_off_left_s: num(value["hold_off_left_s"]),
+    latched: value["latched"] === true,
+    first: value["first"] === true,
+  };
+}
+
+function takePlan(device: Device, payload: string): void {
+  const json = parse(payload);
+  if (!json) return;
+  device.limits = [];
+  for (const one of list(json["limits"])) {
+    if (!isObject(one)) continue;
+    const trip = num(one["trip"]);
+    if (trip === null || !str(one["id"])) continue;
+    device.limits.push({
+      id: str(one["id"]),
+      name: str(one["name"]) || str(one["id"]),
+      watch: str(one["watch"]),
+      unit: str(one["unit"]),
+      direction: one["direction"] === "below" ? "below" : "above",
+      trip,
+      clear: num(one["clear"]),
+      warn: num(one["warn"]),
+      clear_by: str(one["clear_by"]),
+      hold_off_s: num(one["hold_off_s"]) ?? 0,
+      rearm: str(one["rearm"]),
+    });
+  }
+  device.roles = new Map();
+  for (const [role, channel] of Object.entries(isObject(json["roles"]) ? json["roles"] : {})) {
+    if (str(channel)) device.roles.set(role, str(channel));
+  }
+}
+
+function takeChannels(device: Device, payload: string): void {
+  let json: unknown;
+  try {
+    json = JSON.parse(payload);
+  } catch {
+    return;
+  }
+  const rows = Array.isArray(json) ? json : isObject(json) ? list(json["channels"]) : [];
+  device.channels = rows.filter(isObject).map((row) => ({
+    id: str(row["id"]),
+    goodKeyed: num(row["good_keyed"]) ?? 0,
+    goodIdle: num(row["good_idle"]) ?? 0,
+    faultsKeyed: num(row["faults_keyed"]) ?? 0,
+    faultsIdle: num(row["faults_idle"]) ?? 0,
+    lastFault: str(row["last_fault"]),
+  }));
+}
+
+function recentOnes(payload: string): (Json | null)[] {
+  try {
+    const json: unknown = JSON.parse(payload);
+    const rows = Array.isArray(json) ? json : isObject(json) ? list(json["events"]) : [];
+    return rows.map((row) => (isObject(row) ? row : null));
+  } catch {
+    return [];
+  }
+}
+
+/// Adds those that aren't known yet, in their order; returns the new ones.
+function takeHappenings(device: Device, rows: (Json | null)[], live: boolean): Happening[] {
+  const added: Happening[] = [];
+  for (const json of rows) {
+    const count = json && num(json["number"]);
+    if (!json || count === null) continue;
+    const happening: Happening = {
+      epoch: str(json["epoch"]),
+      number: count,
+      wall: Date.parse(str(json["wall"])),
+      synchronised: json["synchronised"] !== false,
+      kind: str(json["kind"]),
+      source: str(json["source"]),
+      state: str(json["state"]),
+      firstCause: json["first_cause"] === true,
+      value: num(json["value"]),
+      unit: str(json["unit"]),
+      level: num(json["level"]),
+      origin: str(json["origin"]),
+      text: str(json["text"]),
+      live,
+    };
+    // Delivered at least once: its epoch and number tell a second delivery.
+    const same = (other: Happening) => other.epoch === happening.epoch && other.number === happening.number &&
+                                       other.wall === happening.wall;
+    if (device.happenings.some(same)) continue;
+    let place = device.happenings.length;
+    while (place > 0) {
+      const before = device.happenings[place - 1]!;
+      if (before.epoch !== happening.epoch || before.number < happening.number) break;
+      --place;
+    }
+    device.happenings.splice(place, 0, happening);
+    added.push(happening);
+  }
+  if (device.happenings.length > keptHappenings) device.happenings.splice(0, device.happenings.length - keptHappenings);
+  return added;
+}

@@ -1,0 +1,68 @@
+// What happened, newest first.
+import type { Device, Happening } from "./model";
+import { el, mark, say, show } from "./dom";
+import { clock } from "./words";
+
+const shown = 100;
+
+/// A sign and a group for each kind, so that neither colour nor reading is needed to find the trips.
+const kinds: Record<string, [sign: string, group: string]> = {
+  tripped: ["■", "stop"],
+  latched: ["■", "stop"],
+  "locked out": ["■", "stop"],
+  warning: ["▲", "warn"],
+  "warning over": ["△", "calm"],
+  "sensor lost": ["?", "warn"],
+  "sensor back": ["✓", "calm"],
+  permitted: ["●", "go"],
+  cleared: ["□", "calm"],
+  held: ["‖", "hold"],
+  released: ["▷", "hold"],
+  reset: ["↺", "hold"],
+  refused: ["×", "warn"],
+  started: ["◦", "calm"],
+};
+
+export class EventsView {
+  readonly root: HTMLElement;
+  private readonly list = el("ol", { class: "events", reversed: "" });
+  private readonly none = el("p", { class: "none" }, "Nothing since this page knows of it.");
+  private drawn = "";
+
+  constructor() {
+    this.root = el("section", { class: "happened", "aria-labelledby": "happened-title" },
+                   el("h2", { id: "happened-title" }, "What happened"), this.none,
+                   el("div", { class: "scroll", tabindex: "0", role: "group", "aria-labelledby": "happened-title" }, this.list));
+  }
+
+  show(device: Device | undefined, now: number): void {
+    const all = device?.happenings ?? [];
+    const last = all[all.length - 1];
+    const key = device ? `${device.id} ${all.length} ${last?.epoch} ${last?.number} ${new Date(now).getDate()}` : "";
+    if (key === this.drawn) return;
+    this.drawn = key;
+    show(this.none, all.length === 0);
+    const rows = all.slice(-shown).reverse();
+    while (this.list.children.length > rows.length) this.list.lastElementChild!.remove();
+    rows.forEach((one, i) => {
+      let row = this.list.children[i] as HTMLElement | undefined;
+      if (!row) {
+        row = el("li", {}, el("time"), el("span", { class: "sign", "aria-hidden": "true" }), el("span", { class: "kind" }),
+                 el("span", { class: "text" }));
+        this.list.append(row);
+      }
+      this.fill(row, one, device!, now);
+    });
+  }
+
+  private fill(row: HTMLElement, one: Happening, device: Device, now: number): void {
+    const [sign, group] = kinds[one.kind] ?? ["·", "calm"];
+    const [time, signs, kind, text] = [...row.children] as [HTMLElement, HTMLElement, HTMLElement, HTMLElement];
+    mark(row, "data-group", group);
+    say(time, one.synchronised ? clock(one.wall + device.clockOffset, now) : "clock not set");
+    mark(time, "datetime", one.synchronised && Number.isFinite(one.wall) ? new Date(one.wall).toISOString() : null);
+    say(signs, sign);
+    say(kind, one.kind);
+    say(text, one.text);
+  }
+}

@@ -1,0 +1,61 @@
+// Numbers and times as a person reads them. The digits are those that dekeyd itself uses.
+
+/// Digits after the point that a unit deserves; significant ones for what spans decades.
+function digits(value: number, unit: string): number {
+  const size = Math.abs(value);
+  switch (unit) {
+    case "°C":
+    case "K":
+    case "dB":
+    case "dBm":
+    case "%":
+      return 1;
+    case "rpm":
+      return 0;
+    case "s":
+      return size < 10 ? 1 : 0;
+    case "V":
+    case "A":
+      return 2;
+    case "W":
+      return size >= 99.95 ? 0 : size >= 9.995 ? 1 : size >= 0.9995 ? 2 : 3;
+    default:
+      return size < 10 ? 2 : 1;
+  }
+}
+
+export function number(value: number, unit: string): string {
+  if (!Number.isFinite(value)) return "unknown";
+  const text = value.toFixed(digits(value, unit));
+  // "-0.0" would be read as a sign that means something.
+  return (/^-[0.]+$/.test(text) ? text.slice(1) : text).replace("-", "−");
+}
+
+export function withUnit(value: number, unit: string): string {
+  return unit ? `${number(value, unit)} ${unit}` : number(value, unit);
+}
+
+/// "8 s", "4 min 12 s", "3 h 05 min", "2 d 4 h".
+export function duration(seconds: number): string {
+  if (!Number.isFinite(seconds)) return "an unknown time";
+  const whole = Math.max(0, Math.floor(seconds));
+  const pad = (n: number) => String(n).padStart(2, "0");
+  if (whole < 60) return `${whole} s`;
+  if (whole < 3600) return `${Math.floor(whole / 60)} min ${pad(whole % 60)} s`;
+  if (whole < 86400) return `${Math.floor(whole / 3600)} h ${pad(Math.floor((whole % 3600) / 60))} min`;
+  return `${Math.floor(whole / 86400)} d ${Math.floor((whole % 86400) / 3600)} h`;
+}
+
+/// "14:03:22" in the viewer's own time zone; with the day where it isn't today's.
+export function clock(milliseconds: number, now: number): string {
+  const at = new Date(milliseconds);
+  if (Number.isNaN(at.getTime())) return "time unknown";
+  const pad = (n: number) => String(n).padStart(2, "0");
+  const time = `${pad(at.getHours())}:${pad(at.getMinutes())}:${pad(at.getSeconds())}`;
+  if (at.toDateString() === new Date(now).toDateString()) return time;
+  return `${at.getFullYear()}-${pad(at.getMonth() + 1)}-${pad(at.getDate())} ${time}`;
+}
+
+export function capital(text: string): string {
+  return text ? text[0]!.toUpperCase() + text.slice(1) : text;
+}
