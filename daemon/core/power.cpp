@@ -128,30 +128,25 @@ std::optional<HeadRoom> head_room_to_1_db(double compression_db, double smoothne
 
 std::string_view text(BackOffReason reason) noexcept {
     switch (reason) {
-        case BackOffReason::none:
-            return "none";
-        case BackOffReason::forward:
-            return "forward power";
-        case BackOffReason::compression:
-            return "compression";
-        case BackOffReason::temperature:
-            return "heatsink temperature";
+        case BackOffReason::none: return "none";
+        case BackOffReason::forward: return "forward power";
+        case BackOffReason::compression: return "compression";
+        case BackOffReason::temperature: return "heatsink temperature";
     }
     return "none";
 }
 
 BackOff advise_back_off(const BackOffInput& input) noexcept {
-    constexpr int steps = static_cast<int>(largest_back_off_db / back_off_step_db + 0.5);
     BackOff advice;
     Outcome found;
     int step = 0;
-    for (; step <= steps; ++step) {
+    for (; step <= back_off_steps; ++step) {
         found = outcome(input, back_off_step_db * step);
         if (found.reason == BackOffReason::none) break;
         advice.reason = found.reason;  // the last to come under its warning is the one that asks for the most
     }
-    advice.enough = step <= steps;
-    advice.forward_db = back_off_step_db * std::min(step, steps);
+    advice.enough = step <= back_off_steps;
+    advice.forward_db = back_off_step_db * std::min(step, back_off_steps);
     advice.drive_db = finite_or(found.drive_db, advice.forward_db);
     advice.forward_w = finite_or(input.forward_w * std::pow(10.0, -advice.forward_db / 10.0), 0.0);
     advice.compression_db = finite_or(found.compression_db, 0.0);

@@ -96,6 +96,7 @@ struct BackOff {
 /// efficient amplifier a small back-off can *raise* the heat, so this searches rather than solves.
 BackOff advise_back_off(const BackOffInput& input) noexcept;
 inline constexpr double back_off_step_db = 0.1;
-inline constexpr double largest_back_off_db = 20.0;
+inline constexpr int back_off_steps = 200;
+inline constexpr double largest_back_off_db = back_off_step_db * back_off_steps;
 
 }  // namespace dekeyd::core

@@ -117,10 +117,11 @@ Estimate vswr_estimate(double measured_reflection, std::optional<double> directi
 }
 
 Estimate tidy(const Estimate& estimate) noexcept {
-    const double value = std::isnan(estimate.value) ? 0.0 : std::clamp(estimate.value, -unbounded, unbounded);
-    const double low = std::isnan(estimate.low) || std::isnan(estimate.value) ? -unbounded : estimate.low;
-    const double high = std::isnan(estimate.high) || std::isnan(estimate.value) ? unbounded : estimate.high;
-    return {value, std::clamp(low, -unbounded, value), std::clamp(high, value, unbounded)};
+    if (std::isnan(estimate.value)) return {0.0, -unbounded, unbounded};
+    const double value = std::clamp(estimate.value, -unbounded, unbounded);
+    const double below = std::isnan(estimate.low) ? -unbounded : estimate.low;
+    const double above = std::isnan(estimate.high) ? unbounded : estimate.high;
+    return {value, std::min(value, std::max(below, -unbounded)), std::max(value, std::min(above, unbounded))};
 }
 
 }  // namespace dekeyd::core

@@ -82,7 +82,7 @@ Estimate reflection_estimate(double measured_reflection, std::optional<double> d
 double ratio_uncertainty_db(const PowerBudget& forward, const PowerBudget& reflected) noexcept;
 
 /// An estimate with finite numbers in order (low <= value <= high), whatever went in. An unknown end is as far away
-/// as can be.
+/// as can be; an unknown value is 0 with both ends so.
 Estimate tidy(const Estimate& estimate) noexcept;
 
 /// Errors of independent inputs through `f` (N doubles to one): each input goes to its ends in turn, and what that

@@ -207,7 +207,7 @@ int main(int argc, char** argv) {
         return 2;
     }
     const std::string what = argv[1];
-    const int expected = std::atoi(argv[2]);
+    const long expected = std::strtol(argv[2], nullptr, 10);
     struct Kind {
         void (*compare)(const Row&, Report&);
         std::size_t columns;
@@ -249,7 +249,7 @@ int main(int argc, char** argv) {
     const bool fine = report.print();
     if (!ended || cases != expected) {
         std::printf(
-            "expected %d cases and an end: the oracle stopped early (its Python needs python3-numpy, "
+            "expected %ld cases and an end: the oracle stopped early (its Python needs python3-numpy, "
             "python3-scipy and python3-scikit-rf)\n",
             expected);
         return 1;
