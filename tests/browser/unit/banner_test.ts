@@ -1,0 +1,133 @@
+import { describe, expect, test } from "vitest";
+
+import { describeBanner, lastTrip } from "@page/banner";
+import { Fleet, type Device, type Moment } from "@page/model";
+import type { News } from "@page/news";
+
+const now: Moment = { steady: 60_000, wall: Date.parse("2026-11-25T12:00:00Z") };
+const fresh: News = { fresh: true, age_s: 0.4, why: "" };
+
+function device(more: Partial<Device> = {}, settable: string[] = []): Device {
+  const fleet = new Fleet();
+  const properties = Object.fromEntries([["permit", {}], ...settable.map((word) => [word, { settable: true }])]);
+  fleet.take("homie/5/a/$state", "ready", true, now);
+  fleet.take("homie/5/a/$description", JSON.stringify({ name: "A", nodes: { permit: { properties } } }), true, now);
+  fleet.take("homie/5/a/service/plan", JSON.stringify({ limits: [
+    { id: "heatsink", name: "Heatsink too hot", watch: "heatsink", unit: "°C", direction: "above", trip: 70, clear: 55, clear_by: "level",
+      hold_off_s: 30, rearm: "automatic" },
+    { id: "forward", name: "Forward power too high", watch: "forward", unit: "W", direction: "above", trip: 125, clear: null,
+      clear_by: "rf off", hold_off_s: 5, rearm: "automatic" }] }), true, now);
+  return Object.assign(fleet.get("a")!, more);
+}
+
+const tripEvent = { epoch: "a", number: 5, wall: "2026-11-25T11:59:48Z", synchronised: true, kind: "tripped", source: "heatsink",
+                    state: "tripped", first_cause: true, value: 70.4, unit: "°C", level: 70, origin: "none", text: "Tripped." };
+
+function tripped(more: object = {}, event: object = {}): Device {
+  const one = device({ permit: false, state: "tripped", reason: "Heatsink too hot 70.4 °C at or above 70.0 °C.",
+                       causes: [{ id: "limit-heatsink", text: "", since_s: 12.3, hold_off_left_s: 18.2, latched: false, first: true, ...more }] });
+  const fleet = new Fleet();
+  fleet.devices.set("a", one);
+  fleet.take("dekeyd/a/event", JSON.stringify({ ...tripEvent, ...event }), false, now);
+  return one;
+}
+
+describe("it may transmit", () => {
+  test("permitted, silent", () => {
+    const banner = describeBanner(device({ permit: true, state: "permitted" }), fresh, now);
+    expect(banner).toMatchObject({ tone: "go", contact: "closed", word: "Permitted", answer: "It may transmit.", facts: ["No RF now."] });
+  });
+
+  test("permitted, on the air", () => {
+    const one = device({ permit: true, state: "permitted", rf: true, transmitting: 252 });
+    one.quantities.set("forward", { value: 104, low: null, high: null, quality: "good" });
+    expect(describeBanner(one, fresh, now).facts).toEqual(["Transmitting for 4 min 12 s, 104 W forward."]);
+  });
+});
+
+describe("a page that isn't sure never looks healthy", () => {
+  const permitted = { permit: true, state: "permitted" };
+  test("stale", () => {
+    const banner = describeBanner(device(permitted), { fresh: false, age_s: 8.7, why: "The connection is lost." }, now);
+    expect(banner).toMatchObject({ tone: "unknown", contact: "unknown", word: "No news for 8 s" });
+    expect(banner.answer).toContain("not known");
+    expect(banner.facts[0]).toContain("permitted. That may have changed since.");
+  });
+
+  test("no news ever, no device", () => {
+    expect(describeBanner(undefined, { fresh: false, age_s: null, why: "" }, now)).toMatchObject({ tone: "unknown", word: "No news yet" });
+  });
+
+  test.each([
+    ["state says permitted, permit doesn't", { permit: false, state: "permitted" }],
+    ["permit says yes, state doesn't", { permit: true, state: "tripped" }],
+    ["permit isn't known", { permit: null, state: "permitted" }],
+    ["a state that isn't known", { permit: false, state: "daydreaming" }],
+    ["nothing at all", { permit: null, state: "" }],
+  ])("%s", (_name, more) => {
+    const banner = describeBanner(device(more), fresh, now);
+    expect(banner.tone).not.toBe("go");
+    expect(banner.contact).not.toBe("closed");
+    expect(banner.answer).toContain("must not transmit");
+  });
+
+  test("monitor-only says that something else holds the line", () => {
+    const banner = describeBanner(device({ ...permitted, monitorOnly: true }), fresh, now);
+    expect(banner).toMatchObject({ tone: "unknown", contact: "unknown", word: "Monitor only", facts: ["It would permit."] });
+  });
+});
+
+describe("why not, and what then", () => {
+  test("tripped: value, limit, how long ago, what re-arms it", () => {
+    const banner = describeBanner(tripped(), fresh, now);
+    expect(banner).toMatchObject({ tone: "stop", contact: "open", word: "Tripped",
+                                   answer: "It must not transmit. Heatsink too hot 70.4 °C at or above 70.0 °C." });
+    expect(banner.facts).toEqual(["Tripped at 70.4 °C; its limit is 70.0 °C; 12 s ago.",
+                                  "Heatsink too hot: re-arms by itself once it has been below 55.0 °C for another 19 s."]);
+  });
+
+  test("without ages in the summary the event's own time tells", () => {
+    expect(describeBanner(tripped({ since_s: null, hold_off_left_s: null }), fresh, now).facts[0]).toContain("12 s ago");
+    expect(describeBanner(tripped({ since_s: null }, { synchronised: false }), fresh, now).facts[0]).not.toContain("ago");
+  });
+
+  test("what clears by RF being off says so", () => {
+    const one = device({ permit: false, state: "tripped", causes: [
+      { id: "limit-forward", text: "", since_s: 1, hold_off_left_s: 5, latched: false, first: true }] });
+    expect(describeBanner(one, fresh, now).facts.at(-1)).toBe("Forward power too high: re-arms by itself once RF has been off for another 5 s.");
+  });
+
+  test.each([["latched", "Latched"], ["locked out", "Locked out"]])("%s: who resets it, and where", (state, word) => {
+    const causes = [{ id: "limit-heatsink", text: "", since_s: 3, hold_off_left_s: null, latched: true, first: true }];
+    const here = describeBanner(device({ permit: false, state, causes }, ["reset"]), fresh, now);
+    expect(here.word).toBe(word);
+    expect(here.facts.join()).toContain("here or at the amplifier");
+    const there = describeBanner(device({ permit: false, state, causes }), fresh, now);
+    expect(there.facts.join()).toContain("at the amplifier (dekeyctl reset)");
+    expect(there.facts.join()).not.toContain("re-arms by itself");
+  });
+
+  test("held: by whom, and who releases", () => {
+    const held = (by: string, settable: string[] = []) =>
+      describeBanner(device({ permit: false, state: "held", held: by }, settable), fresh, now);
+    expect(held("local")).toMatchObject({ tone: "hold", word: "Held" });
+    expect(held("local", ["release"]).facts[0]).toContain("only an operator there");
+    expect(held("both", ["release"]).facts[0]).toContain("only an operator there");
+    expect(held("remote", ["release"]).facts[0]).toContain("here or at the amplifier");
+    expect(held("remote").facts[0]).toContain("dekeyctl release");
+  });
+
+  test("starting: how long still", () => {
+    expect(describeBanner(device({ permit: false, state: "starting", settlingLeft: 2.1 }), fresh, now))
+      .toMatchObject({ tone: "wait", word: "Starting", facts: ["Permits once every reading has been good for another 3 s."] });
+  });
+});
+
+test("a trip before the last permit is history", () => {
+  const one = tripped();
+  expect(lastTrip(one)?.number).toBe(5);
+  const fleet = new Fleet();
+  fleet.devices.set("a", one);
+  fleet.take("dekeyd/a/event", JSON.stringify({ ...tripEvent, number: 6, kind: "permitted", first_cause: false }), false, now);
+  expect(lastTrip(one)).toBeUndefined();
+});

@@ -1,0 +1,110 @@
+import { describe, expect, test } from "vitest";
+
+import { describeRung, edge, placeOf, restOf, shareOf } from "@page/ladder";
+import { Fleet, type Device, type Limit, type Quantity } from "@page/model";
+
+const limit = (more: Partial<Limit> = {}): Limit => ({
+  id: "heatsink", name: "Heatsink too hot", watch: "heatsink", unit: "°C", direction: "above", trip: 70, clear: 55, warn: 65,
+  clear_by: "level", hold_off_s: 30, rearm: "automatic", ...more,
+});
+const vswr = limit({ id: "vswr", watch: "vswr", unit: "", trip: 2, clear: null, warn: 1.6 });
+const power = limit({ id: "forward", watch: "forward", unit: "W", trip: 125, clear: null, warn: null });
+const low = limit({ id: "supply-low", watch: "supply", unit: "V", direction: "below", trip: 23.8, clear: 26.04, warn: null });
+
+function device(quantity: Partial<Quantity> | null, one: Limit, condition = "inside"): Device {
+  const fleet = new Fleet();
+  fleet.take("homie/5/a/$state", "ready", true, { steady: 0, wall: 0 });
+  const found = fleet.get("a")!;
+  found.limits = [one];
+  if (quantity) found.quantities.set(one.watch, { value: null, low: null, high: null, quality: "good", ...quantity });
+  found.values.set(`limits/${one.id}`, condition);
+  return found;
+}
+const rung = (one: Limit, quantity: Partial<Quantity> | null, condition?: string) =>
+  describeRung(device(quantity, one, condition), one, null);
+
+describe("geometry", () => {
+  test("every limit's trip stands at the common edge", () => {
+    for (const one of [limit(), vswr, power, low]) expect(placeOf(one, one.trip)).toBeCloseTo(edge);
+  });
+
+  test("rest is where there is none of it, or far on the safe side", () => {
+    expect(restOf(power)).toBe(0);
+    expect(restOf(vswr)).toBe(1);
+    expect(restOf(limit())).toBe(25);  // 70 − 3·15
+    expect(restOf(low)).toBeCloseTo(30.52);  // 23.8 + 3·2.24
+    expect(restOf(limit({ clear: null }))).toBe(0);
+  });
+
+  test("nearer to the trip is further to the right, in both directions", () => {
+    expect(shareOf(vswr, 1.5)).toBeCloseTo(0.5);
+    expect(shareOf(low, 28)).toBeLessThan(shareOf(low, 25));
+    expect(shareOf(low, 23)).toBeGreaterThan(1);
+    expect(shareOf(limit(), 60)).toBeLessThan(shareOf(limit(), 69));
+  });
+
+  test("nothing leaves the lane", () => {
+    for (const value of [-1e9, -1, 0, 1e9]) {
+      expect(placeOf(limit(), value)).toBeGreaterThanOrEqual(0);
+      expect(placeOf(limit(), value)).toBeLessThanOrEqual(1);
+    }
+  });
+
+  test("warning and clear are on the safe side of the edge", () => {
+    const one = rung(limit(), { value: 48 });
+    expect(one.warn!).toBeLessThan(edge);
+    expect(one.clear!).toBeLessThan(one.warn!);
+  });
+
+  test("an interval without an upper end reaches the lane's end", () => {
+    expect(rung(vswr, { value: 3, low: 2.5, high: 1e9 }).high).toBe(1);
+    expect(rung(vswr, { value: 3, low: 2.5, high: null }).high).toBe(1);
+    expect(rung(vswr, { value: 1.2, low: null, high: null })).toMatchObject({ low: null, high: null });
+  });
+});
+
+describe("words", () => {
+  test("head-room above and below", () => {
+    expect(rung(limit(), { value: 66.2 })).toMatchObject({ value: "66.2 °C", room: "3.8 °C below its trip", measured: true });
+    expect(rung(low, { value: 27.62 }).room).toBe("3.82 V above its trip");
+    expect(rung(power, { value: 104 }).room).toBe("21.0 W (0.8 dB) below its trip");
+    expect(rung(limit(), { value: 70.4 }).room).toBe("0.4 °C past its trip");
+    expect(rung(low, { value: 23 }).room).toBe("0.80 V past its trip");
+    expect(rung(limit(), { value: 70 }).room).toBe("at its trip");
+  });
+
+  test("what is at its floor is at most that", () => {
+    expect(rung(power, { value: 0.05, quality: "at the floor" })).toMatchObject({ value: "at most 0.050 W", room: "at least 125 W below its trip" });
+  });
+
+  test("above the range is at least that", () => {
+    expect(rung(power, { value: 130, quality: "above range" }).value).toBe("at least 130 W");
+  });
+
+  test("not measurable is neither good nor bad, and has no mark", () => {
+    expect(rung(vswr, { value: null, quality: "not measurable" }, "inside"))
+      .toMatchObject({ value: "not measurable now", room: "exists only with RF", at: null, measured: false, share: null });
+  });
+
+  test("a faulty sensor looks so, even if a value were there", () => {
+    expect(rung(limit(), { value: 48, quality: "bad CRC" }, "tripped"))
+      .toMatchObject({ value: "no reading: bad CRC", room: "counts as unsafe", at: null, measured: false });
+    expect(rung(limit(), null).measured).toBe(false);
+  });
+
+  test("conditions are dekeyd's own words; another is not known", () => {
+    expect(rung(limit(), { value: 66 }, "warning").condition).toBe("warning");
+    expect(rung(limit(), { value: 66 }, "splendid").condition).toBe("unknown");
+  });
+
+  test("what a screen reader says has value, room, condition and trip", () => {
+    expect(rung(limit(), { value: 66.2 }, "warning").spoken).toBe("66.2 °C, 3.8 °C below its trip, warning; trips at 70.0 °C");
+  });
+
+  test("two limits of one quantity have names of their own", () => {
+    const high = limit({ id: "supply-high", watch: "supply", unit: "V", trip: 30.8 });
+    const one = device({ value: 28 }, low);
+    one.limits = [high, low];
+    expect([high, low].map((each) => describeRung(one, each, null).title)).toEqual(["supply, upper", "supply, lower"]);
+  });
+});
