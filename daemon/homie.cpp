@@ -94,13 +94,14 @@ Value sentence(const std::string& text) {
     return {.text = text.empty() ? std::string(1, '\0') : text, .number = {}};
 }
 
-std::string_view kind_word(core::SourceInfo::Kind kind) noexcept {
+/// Built-in causes have ids that are nobody else's.
+std::string_view prefix(core::SourceInfo::Kind kind) noexcept {
     switch (kind) {
-        case core::SourceInfo::Kind::limit: return "limit";
-        case core::SourceInfo::Kind::channel: return "sensor";
+        case core::SourceInfo::Kind::limit: return "limit-";
+        case core::SourceInfo::Kind::channel: return "sensor-";
         case core::SourceInfo::Kind::builtin: break;
     }
-    return "guard";
+    return "";
 }
 
 }  // namespace
@@ -370,7 +371,7 @@ std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) cons
 
 std::string alert_id(const core::Plan& plan, core::SourceIndex source) {
     const core::SourceInfo info = core::describe_source(plan, source);
-    std::string id = fmt::format("{}-{}", kind_word(info.kind), info.id);
+    std::string id = fmt::format("{}{}", prefix(info.kind), info.id);
     for (char& c : id) {
         const bool fits = (c >= 'a' && c <= 'z') || (c >= '0' && c <= '9') || c == '-';
         if (!fits) c = '-';

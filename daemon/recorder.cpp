@@ -1,13 +1,13 @@
 #include "daemon/recorder.hpp"
 
 #include <fmt/format.h>
-#include <pthread.h>
 #include <spdlog/spdlog.h>
 
+#include <algorithm>
 #include <deque>
 #include <nlohmann/json.hpp>
-#include <thread>
 
+#include "daemon/thread.hpp"
 #include "daemon/wall_clock.hpp"
 #include "formats/event_text.hpp"
 #include "formats/journal.hpp"
@@ -42,22 +42,17 @@ public:
     }
 
     void run() noexcept {
-        pthread_setname_np(pthread_self(), "recorder");
         while (!stopping_.load(std::memory_order_acquire)) {
             pass();
             wake_.wait(monotonic_now() + look_every);
         }
         last_pass();
-        finished_.store(true, std::memory_order_release);
-        stopped_.ring();
     }
 
     Wake wake_;
-    Wake stopped_;
     std::atomic<bool> stopping_{false};
-    std::atomic<bool> finished_{false};
     std::atomic<bool> all_written_{false};
-    std::thread thread_;
+    Thread thread_;
 
 private:
     struct Pending {
@@ -236,7 +231,7 @@ Recorder::~Recorder() {
 }
 
 void Recorder::start() {
-    work_->thread_ = std::thread{[work = work_] { work->run(); }};
+    work_->thread_.start("recorder", Thread::ordinary, [work = work_] { work->run(); });
 }
 
 Wake& Recorder::wake() noexcept {
@@ -244,18 +239,11 @@ Wake& Recorder::wake() noexcept {
 }
 
 bool Recorder::stop(core::Instant deadline) {
-    if (!work_->thread_.joinable()) return work_->all_written_.load(std::memory_order_acquire);
     work_->stopping_.store(true, std::memory_order_release);
     work_->wake_.ring();
-    while (!work_->finished_.load(std::memory_order_acquire) && monotonic_now() < deadline) {
-        work_->stopped_.wait(deadline);
-    }
-    if (!work_->finished_.load(std::memory_order_acquire)) {
-        work_->thread_.detach();
-        return false;
-    }
-    work_->thread_.join();
-    return work_->all_written_.load(std::memory_order_acquire);
+    const core::Duration left = deadline - monotonic_now();
+    return work_->thread_.join(std::max(left, core::Duration::zero())) &&
+           work_->all_written_.load(std::memory_order_acquire);
 }
 
 }  // namespace dekeyd

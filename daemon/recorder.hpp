@@ -30,7 +30,7 @@ public:
     /// To be rung after an event was pushed or a snapshot published: then a latch is written at once, otherwise within
     /// 50 ms.
     [[nodiscard]] Wake& wake() noexcept;
-    /// Writes what is left and that the stop was a clean one. False: not all of it by the deadline.
+    /// Writes what is left and that the stop was a clean one. False: not all of it by the deadline, or never started.
     bool stop(core::Instant deadline);
 
 private:

@@ -1,7 +1,6 @@
 #include "daemon/telemetry.hpp"
 
 #include <fmt/format.h>
-#include <pthread.h>
 #include <spdlog/spdlog.h>
 
 #include <algorithm>
@@ -11,12 +10,12 @@
 #include <map>
 #include <random>
 #include <set>
-#include <thread>
 
 #include "daemon/broker_login.hpp"
 #include "daemon/description_version.hpp"
 #include "daemon/homie.hpp"
 #include "daemon/mqtt_link.hpp"
+#include "daemon/thread.hpp"
 #include "daemon/wall_clock.hpp"
 #include "formats/event_text.hpp"
 #include "formats/journal.hpp"
@@ -95,7 +94,6 @@ public:
     }
 
     void run() noexcept {
-        pthread_setname_np(pthread_self(), "telemetry");
         while (!stopping_.load(std::memory_order_acquire)) {
             try {
                 pass(monotonic_now());
@@ -111,20 +109,15 @@ public:
         }
         connected_.store(false, std::memory_order_release);
         finished_.store(true, std::memory_order_release);
-        stopped_.ring();
-        link_.drop();  // may wait for the client's own threads, and nobody waits for that
-        exited_.store(true, std::memory_order_release);
-        stopped_.ring();
+        link_.drop();  // may wait for the client's own threads as long as a resolver takes
     }
 
     Wake wake_;
-    Wake stopped_;
     std::atomic<core::Duration::rep> deadline_{0};
     std::atomic<bool> stopping_{false};
     std::atomic<bool> finished_{false};
-    std::atomic<bool> exited_{false};
     std::atomic<bool> connected_{false};
-    std::thread thread_;
+    Thread thread_;
 
 private:
     enum class Phase : std::uint8_t { waiting, connecting, announcing, ready };
@@ -696,7 +689,7 @@ Telemetry::~Telemetry() {
 }
 
 void Telemetry::start() {
-    work_->thread_ = std::thread{[work = work_] { work->run(); }};
+    work_->thread_.start("telemetry", Thread::ordinary, [work = work_] { work->run(); });
 }
 
 Wake& Telemetry::wake() noexcept {
@@ -708,19 +701,13 @@ bool Telemetry::connected() const noexcept {
 }
 
 bool Telemetry::stop(core::Instant deadline) {
-    if (!work_->thread_.joinable()) return true;
     work_->deadline_.store(deadline.time_since_epoch().count(), std::memory_order_release);
     work_->stopping_.store(true, std::memory_order_release);
     work_->wake_.ring();
-    while (!work_->exited_.load(std::memory_order_acquire) && monotonic_now() < deadline)
-        work_->stopped_.wait(deadline);
-    if (work_->exited_.load(std::memory_order_acquire)) {
-        work_->thread_.join();
-        return true;
-    }
-    // The client's threads may hang for as long as a resolver does; what was to be said has been said.
-    work_->thread_.detach();
-    return work_->finished_.load(std::memory_order_acquire);
+    const core::Duration left = deadline - monotonic_now();
+    // What was to be said may have been said although the client itself still hangs.
+    return work_->thread_.join(std::max(left, core::Duration::zero())) ||
+           work_->finished_.load(std::memory_order_acquire);
 }
 
 }  // namespace dekeyd

@@ -1,51 +1,18 @@
 #include "mqtt/validator.hpp"
 
-#include <cmath>
 #include <nlohmann/json.hpp>
 #include <regex>
 #include <set>
-#include <sstream>
+
+#include "mqtt/payloads.hpp"
 
 namespace dekeyd::test {
 namespace {
 
 using nlohmann::json;
 
-std::vector<std::string> split(const std::string& text, char at) {
-    std::vector<std::string> parts;
-    std::string part;
-    std::istringstream stream{text};
-    while (std::getline(stream, part, at)) parts.push_back(part);
-    if (!text.empty() && text.back() == at) parts.emplace_back();
-    return parts;
-}
-
 bool is_utf8(const std::string& text) {
     return json(text).dump(-1, ' ', false, json::error_handler_t::replace).find("\xEF\xBF\xBD") == std::string::npos;
-}
-
-bool is_float(const std::string& text) {
-    static const std::regex shape{"-?[0-9]+(\\.[0-9]+)?([eE]-?[0-9]+)?"};
-    return std::regex_match(text, shape) && std::isfinite(std::stod(text));
-}
-
-bool is_integer(const std::string& text) {
-    static const std::regex shape{"-?[0-9]{1,19}"};
-    if (!std::regex_match(text, shape)) return false;
-    try {
-        return std::stoll(text) == std::stoll(text);
-    } catch (const std::out_of_range&) {
-        return false;
-    }
-}
-
-/// [min]:[max][:step]
-bool in_range(const std::string& format, double value) {
-    if (format.empty()) return true;
-    const auto parts = split(format, ':');
-    if (parts.size() < 2) return false;
-    if (!parts[0].empty() && value < std::stod(parts[0])) return false;
-    return parts[1].empty() || value <= std::stod(parts[1]);
 }
 
 class Walk {
@@ -237,25 +204,6 @@ private:
 bool is_topic_id(const std::string& id) {
     static const std::regex shape{"[a-z0-9]([a-z0-9-]*[a-z0-9])?"};
     return std::regex_match(id, shape);
-}
-
-bool fits(const std::string& datatype, const std::string& format, const std::string& payload) {
-    if (datatype == "string") return true;
-    if (payload.empty()) return false;
-    if (datatype == "boolean") return payload == "true" || payload == "false";
-    if (datatype == "float") return is_float(payload) && in_range(format, std::stod(payload));
-    if (datatype == "integer") return is_integer(payload) && in_range(format, std::stod(payload));
-    if (datatype == "enum") {
-        for (const std::string& value : split(format, ',')) {
-            if (value == payload) return true;
-        }
-        return false;
-    }
-    if (datatype == "json") {
-        const json value = json::parse(payload, nullptr, false);
-        return value.is_object() || value.is_array();
-    }
-    return false;
 }
 
 std::vector<std::string> faults_of_session(const std::vector<Heard>& session, const std::string& device) {

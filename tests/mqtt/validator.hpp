@@ -15,9 +15,6 @@ std::vector<std::string> faults_of_session(const std::vector<Heard>& session, co
 /// The same for what a newcomer finds retained.
 std::vector<std::string> faults_of_retained(const std::vector<Heard>& retained, const std::string& device);
 
-/// Whether a payload fits a datatype and a format, both as in a description.
-bool fits(const std::string& datatype, const std::string& format, const std::string& payload);
-
 /// a-z, 0-9 and hyphen; not empty; no hyphen at either end.
 bool is_topic_id(const std::string& id);
 

@@ -2,6 +2,8 @@
 
 #include <doctest/doctest.h>
 
+#include "mqtt/payloads.hpp"
+
 using namespace dekeyd;
 using test::faults_of_session;
 using test::fits;
