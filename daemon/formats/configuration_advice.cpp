@@ -26,7 +26,7 @@ void advise_windows(Draft& draft) {
 void advise_limits(Draft& draft) {
     const core::Plan& plan = draft.plan();
     const core::Roles& roles = plan.roles;
-    bool temperature_limit = watched(plan, plan.index(core::Derived::settling_temperature), core::Direction::above);
+    bool temperature_limit = false;
     for (std::size_t i = 0; i < plan.channels.size(); ++i) {
         if (plan.channels[i].kind == core::ChannelKind::temperature)
             temperature_limit =

@@ -12,7 +12,7 @@ using core::Direction;
 
 namespace {
 
-enum class Input { forward, reflected, drive, supply, current, heatsink, ambient, gain };
+enum class Input { forward, reflected, drive, supply, current, gain };
 
 struct Needs {
     Derived derived;
@@ -33,10 +33,6 @@ const std::vector<Needs>& needs() {
         {Derived::dc_power, {Input::supply, Input::current}},
         {Derived::efficiency, {Input::forward, Input::supply, Input::current}},
         {Derived::heat, {Input::forward, Input::supply, Input::current}},
-        {Derived::circulator_load, {Input::reflected}},
-        {Derived::thermal_resistance, {Input::heatsink, Input::ambient, Input::forward, Input::supply, Input::current}},
-        {Derived::settling_temperature, {Input::heatsink}},
-        {Derived::time_to_limit, {Input::heatsink}},
     };
     return rows;
 }
@@ -49,28 +45,35 @@ std::string_view missing_input(const Draft& draft, Input input) {
         case Input::drive: return roles.drive ? "" : "a sensor with 'role: drive'";
         case Input::supply: return roles.supply ? "" : "a sensor with 'role: supply'";
         case Input::current: return roles.current ? "" : "a sensor with 'role: current'";
-        case Input::heatsink: return roles.heatsink ? "" : "a sensor with 'role: heatsink'";
-        case Input::ambient: return roles.ambient ? "" : "a sensor with 'role: ambient'";
         case Input::gain:
             return draft.configuration.plan.rf.small_signal_gain_db ? "" : "'small_signal_gain:' under 'amplifier:'";
     }
     return "";
 }
 
-/// A quantity that nothing feeds stays unknown for ever, and unknown inhibits.
-void check_inputs(Section& section, std::string_view key, const Draft& draft, core::QuantityIndex watch) {
+/// What is missing to work a quantity out; nothing where it is complete or a sensor's own.
+std::string missing_for(const Draft& draft, core::QuantityIndex quantity) {
     const core::Plan& plan = draft.configuration.plan;
+    if (quantity < plan.channels.size()) return {};
     for (const Needs& row : needs()) {
-        if (plan.index(row.derived) != watch) continue;
+        if (plan.index(row.derived) != quantity) continue;
         std::vector<std::string_view> missing;
         for (const Input input : row.inputs) {
             if (const auto words = missing_input(draft, input); !words.empty()) missing.push_back(words);
         }
-        if (!missing.empty())
-            section.fault(key,
-                          fmt::format("'{}' can't be worked out from what is measured", core::describe(plan, watch).id),
-                          fmt::format("{}", fmt::join(missing, " and ")));
+        return fmt::format("{}", fmt::join(missing, " and "));
     }
+    // Slow estimates (where the heatsink will settle, and the like) are shown where they can be, and never decide.
+    return "a measured quantity: this one is an estimate, and no limit may rest on it";
+}
+
+/// A quantity that nothing feeds stays unknown for ever, and unknown inhibits.
+void check_inputs(Section& section, std::string_view key, const Draft& draft, core::QuantityIndex watch) {
+    if (std::string missing = missing_for(draft, watch); !missing.empty())
+        section.fault(key,
+                      fmt::format("'{}' can't be worked out from what is measured",
+                                  core::describe(draft.configuration.plan, watch).id),
+                      std::move(missing));
 }
 
 bool safe_side(const core::LimitPlan& limit, double level) {
@@ -140,13 +143,8 @@ void check_gate(Section& section, Draft& draft, const core::LimitPlan& limit, co
         draft.report.fault(facts.gate_place, section.path_of("while"), std::move(what), std::move(expected));
     };
     if (limit.gate->quantity >= plan.channels.size()) {
-        for (const Needs& row : needs()) {
-            if (plan.index(row.derived) != limit.gate->quantity) continue;
-            for (const Input input : row.inputs) {
-                if (const auto words = missing_input(draft, input); !words.empty())
-                    fault(fmt::format("'{}' can't be worked out from what is measured", info.id), std::string{words});
-            }
-        }
+        if (std::string missing = missing_for(draft, limit.gate->quantity); !missing.empty())
+            fault(fmt::format("'{}' can't be worked out from what is measured", info.id), std::move(missing));
         return;
     }
     const core::Channel& channel = plan.channels[limit.gate->quantity];

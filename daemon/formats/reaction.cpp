@@ -29,10 +29,6 @@ std::vector<std::uint16_t> samplers_of(const core::Plan& plan, core::QuantityInd
         case Derived::dc_power: add({roles.supply, roles.current}); break;
         case Derived::efficiency:
         case Derived::heat: add({roles.forward, roles.supply, roles.current}); break;
-        case Derived::circulator_load: add({roles.reflected}); break;
-        case Derived::thermal_resistance:
-        case Derived::settling_temperature:
-        case Derived::time_to_limit: add({roles.heatsink, roles.ambient}); break;
         default: add({roles.forward, roles.reflected}); break;
     }
     return result;

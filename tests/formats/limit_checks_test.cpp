@@ -83,6 +83,13 @@ TEST_CASE("quantities that nothing feeds can't be watched") {
                   {{49, "limits.x.watch", "'dc-power' can't be worked out from what is measured"}});
 }
 
+TEST_CASE("no limit rests on an estimate") {
+    const Loaded loaded =
+        load_configuration(with_limit("x: {watch: settling-temperature, above: 90 degC, clear: 80 degC}"));
+    expect_faults(loaded, {{49, "limits.x.watch", "'settling-temperature' can't be worked out"}});
+    CHECK(loaded.faults[0].expected.find("an estimate") != std::string::npos);
+}
+
 TEST_CASE("a trip below the chain's floor would always act, one above its ceiling acts there") {
     // The reflected chain of the sample: -50 dBm + 40 dB = -10 dBm = 100 uW; 5 dBm + 40 dB = 45 dBm = 31.62 W.
     expect_faults(
