@@ -49,7 +49,8 @@ TEST_CASE("values have the digits that their unit deserves") {
     CHECK(with_unit(41.26, "°C") == "41.3 °C");
     CHECK(with_unit(118.2, "W") == "118 W");
     CHECK(with_unit(11.12, "W") == "11.1 W");
-    CHECK(with_unit(0.051, "W") == "0.05 W");
+    CHECK(with_unit(0.51, "W") == "0.51 W");
+    CHECK(with_unit(0.0012, "W") == "0.001 W");
     CHECK(with_unit(1.3, "") == "1.30");
     CHECK(with_unit(-0.001, "V") == "0.00 V");
     CHECK(with_unit(-1.5, "dB") == "-1.5 dB");

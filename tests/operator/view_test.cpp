@@ -66,7 +66,7 @@ TEST_CASE("a trip says what it still needs") {
     const std::string text = plain(picture(sample::tripped()), {.width = 100, .height = 30});
     CHECK(has(text, "first: VSWR: clear, needs a reset (for 12 s)"));
     CHECK(has(text, "LATCHED, not measurable"));
-    CHECK(has(text, "≤0.01 W"));
+    CHECK(has(text, "≤0.010 W"));
 }
 
 TEST_CASE("causes in words") {

@@ -24,7 +24,7 @@ std::vector<std::string> stream(const std::string& request) {
         return {nlohmann::json{{"status", sample::tripped()}}.dump(),
                 sample::event(1, "tripped", "VSWR 3.4 above 2.0")};
     if (ask == "status") return {nlohmann::json{{"ok", true}, {"status", sample::tripped()}}.dump()};
-    if (ask == "reset") return {R"({"ok":false,"outcome":"refused","text":"heatsink still stands"})"};
+    if (ask == "reset") return {R"({"ok":false,"outcome":"refused","text":"Reset refused: heatsink still stands."})"};
     return {nlohmann::json{{"ok", true}, {"outcome", "held"}, {"text", request}}.dump()};
 }
 
@@ -161,10 +161,10 @@ TEST_CASE("status and orders: a line and an exit code") {
     CHECK(status.out == "inhibit, latched: vswr was above 2.0\n");
     const Ran reset = run("reset" + socket);
     CHECK(reset.code == 1);
-    CHECK(reset.out == "refused: heatsink still stands\n");
+    CHECK(reset.out == "Reset refused: heatsink still stands.\n");
     const Ran hold = run("hold --reason 'on the mast'" + socket);
     CHECK(hold.code == 0);
-    CHECK(hold.out == "held: {\"ask\":\"hold\",\"reason\":\"on the mast\"}\n");
+    CHECK(hold.out == "{\"ask\":\"hold\",\"reason\":\"on the mast\"}\n");
     CHECK(run("nonsense").code == 2);
     CHECK(run("status --no-such-option").code == 2);
     CHECK(run("--help").code == 0);

@@ -426,9 +426,12 @@ std::vector<Line> render_watch(const Picture& picture, const Look& look) {
     if (const std::size_t free = height > lines.size() + foot ? height - lines.size() - foot : 0;
         !picture.notes.empty() && free > 5) {
         lines.push_back(heading("notes", width));
-        const std::size_t shown = std::min({picture.notes.size(), free / 2, std::size_t{10}});
-        for (std::size_t i = picture.notes.size() - shown; i < picture.notes.size(); ++i)
-            lines.push_back({{picture.notes[i], Tone::plain}});
+        std::vector<std::string> rows;
+        for (const std::string& note : picture.notes)
+            for (std::string& row : wrap(note, width)) rows.push_back(std::move(row));
+        const std::size_t shown = std::min({rows.size(), free / 2, std::size_t{10}});
+        for (std::size_t i = rows.size() - shown; i < rows.size(); ++i)
+            lines.push_back({{std::move(rows[i]), Tone::plain}});
     }
     if (height > lines.size() + foot + 1) {
         const std::size_t room = height - lines.size() - foot - 1;
