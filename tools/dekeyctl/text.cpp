@@ -168,7 +168,8 @@ std::string figure(double value, std::string_view unit) {
     int digits = 2;
     if (unit == "°C" || unit == "dB" || unit == "dBm") digits = 1;
     if (unit == "rpm" || unit == "%" || unit == "s") digits = 0;
-    if (unit == "W") digits = std::abs(value) < 0.0995 ? 3 : std::abs(value) < 9.995 ? 2 : std::abs(value) < 99.95 ? 1 : 0;
+    if (unit == "W")
+        digits = std::abs(value) < 0.0995 ? 3 : std::abs(value) < 9.995 ? 2 : std::abs(value) < 99.95 ? 1 : 0;
     std::string out = fmt::format("{:.{}f}", value, digits);
     // A rounded-away sign says nothing: "-0.00" is 0.
     if (out.starts_with('-') && out.find_first_of("123456789") == std::string::npos) out.erase(0, 1);
