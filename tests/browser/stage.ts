@@ -41,6 +41,10 @@ export class Broker {
     return `http://127.0.0.1:${this.webPort}/index.html`;
   }
 
+  get running(): boolean {
+    return this.process?.exitCode === null;
+  }
+
   async start(extra = ""): Promise<void> {
     // Started by root, mosquitto reads these as a user of its own.
     chmodSync(this.folder, 0o755);

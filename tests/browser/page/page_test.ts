@@ -1,0 +1,388 @@
+// The whole page in Chromium, served by a mosquitto, with a stand-in for the daemon.
+import { execFileSync } from "node:child_process";
+import { chmodSync, mkdtempSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import mqtt from "mqtt";
+import type { Browser, Page } from "playwright-core";
+import { afterAll, afterEach, beforeAll, expect, test } from "vitest";
+
+import { Broker, openBrowser, openPage, picture, until } from "../stage";
+import { StandIn } from "../stand_in";
+
+let browser: Browser;
+let broker: Broker;
+const amplifiers: StandIn[] = [];
+let open: { page: Page; complaints: string[] }[] = [];
+
+beforeAll(async () => {
+  browser = await openBrowser();
+  broker = new Broker();
+  await broker.start();
+});
+
+afterEach(async () => {
+  const complaints = open.flatMap((one) => one.complaints);
+  for (const one of open) await one.page.context().close();
+  open = [];
+  if (!broker.running) await broker.start();
+  for (const one of amplifiers.splice(0)) {
+    for (const topic of ["$state", "$description"]) await one.put(topic, "").catch(() => undefined);
+    await one.stop();
+  }
+  expect(complaints).toEqual([]);
+});
+
+afterAll(async () => {
+  await browser?.close();
+  await broker?.end();
+});
+
+async function amplifier(options: Parameters<typeof StandIn.start>[1] = {}): Promise<StandIn> {
+  const one = await StandIn.start(broker.port, options);
+  amplifiers.push(one);
+  one.run();
+  return one;
+}
+
+async function view(options = {}, from = broker): Promise<Page> {
+  const one = await openPage(browser, from, options);
+  open.push(one);
+  return one.page;
+}
+
+const word = (page: Page) => page.textContent("#word");
+const comes = (page: Page, text: string | RegExp, seconds = 20) =>
+  until(`"${text}" on top of the page`, async () => {
+    const found = (await word(page)) ?? "";
+    return typeof text === "string" ? found === text : text.test(found);
+  }, seconds);
+
+test("connects, and says that it may transmit", async () => {
+  await amplifier();
+  const page = await view();
+  await comes(page, "Permitted");
+  expect(await page.textContent("#answer")).toBe("It may transmit.");
+  expect(await page.title()).toBe("Permitted · Hill-top repeater amplifier");
+  expect(await page.locator(".rung").count()).toBe(9);
+  const meter = page.getByRole("meter", { name: "Heatsink" });
+  expect(await meter.getAttribute("aria-valuetext")).toBe("48.3 °C, 21.7 °C below its trip; trips at 70.0 °C");
+  expect(await page.locator(".permit").getAttribute("data-contact")).toBe("closed");
+});
+
+test("a trip is there within a second, with its cause, and is spoken", async () => {
+  const one = await amplifier();
+  const page = await view();
+  await comes(page, "Permitted");
+  const seen = page.waitForFunction(() => {
+    const top = document.querySelector("#word")?.textContent === "Tripped";
+    const why = document.querySelector("#answer")?.textContent?.includes("Heatsink too hot 70.4 °C at or above 70.0 °C");
+    return top && why ? Date.now() : 0;
+  }, undefined, { polling: "raf" });
+  const began = Date.now();
+  await one.overheat();
+  const delay = ((await (await seen).jsonValue()) as number) - began;
+  expect(delay).toBeLessThan(1000);
+  await until("the spoken trip", async () => (await page.textContent("[role=alert]"))?.includes("Heatsink too hot"));
+  expect(await page.locator(".permit").getAttribute("data-contact")).toBe("open");
+  await until("its event", async () => (await page.locator(".events li").first().textContent())?.includes("Tripped"));
+  await until("how it ends", async () => (await page.textContent(".facts"))?.includes("re-arms by itself once it has been below 55.0 °C"));
+  expect(await page.locator(".rung[data-condition=tripped] .title").textContent()).toBe("Heatsink");
+});
+
+test("a page that is opened after a trip knows what happened", async () => {
+  const one = await amplifier();
+  await one.overheat();
+  const page = await view();
+  await comes(page, "Tripped");
+  await until("the event of before", async () => (await page.locator(".events li").count()) === 1);
+});
+
+test("hold is one press; the daemon's answer is shown, not the page's hope", async () => {
+  const one = await amplifier();
+  const page = await view();
+  await comes(page, "Permitted");
+  one.answersCommands = false;
+  await page.getByRole("button", { name: "Hold" }).click();
+  expect(await page.textContent(".outcome")).toBe("Hold sent; waiting for dekeyd's answer.");
+  await until("the missing answer", async () => (await page.textContent(".outcome"))?.includes("no answer"));
+  expect(await word(page)).toBe("Permitted");
+  one.answersCommands = true;
+  await page.getByRole("button", { name: "Hold" }).click();
+  await comes(page, "Held");
+  await until("the answer", async () => (await page.textContent(".outcome")) === "dekeyd: Held from afar.");
+  expect(one.commands).toEqual(Array(2).fill({ topic: "homie/5/hilltop-23cm/permit/hold/set", payload: "hold", retained: false }));
+});
+
+test("release and reset don't exist where the daemon doesn't allow them", async () => {
+  await amplifier();
+  const page = await view();
+  await comes(page, "Permitted");
+  expect(await page.getByRole("button", { name: "Hold" }).count()).toBe(1);
+  expect(await page.getByRole("button", { name: /Re(set|lease)/ }).count()).toBe(0);
+});
+
+test("reset asks first, can be left, and shows a refusal", async () => {
+  const one = await amplifier({ settable: ["hold", "release", "reset"] });
+  const page = await view();
+  await comes(page, "Permitted");
+  await page.getByRole("button", { name: "Reset…" }).click();
+  const dialog = page.getByRole("dialog");
+  await until("the question", () => dialog.isVisible());
+  expect(await dialog.textContent()).toContain("does not permit by itself");
+  expect(await page.evaluate(() => document.activeElement?.textContent)).toBe("Cancel");
+  await page.keyboard.press("Escape");
+  await until("no question", async () => !(await dialog.isVisible()));
+  await page.getByRole("button", { name: "Release…" }).click();
+  await dialog.getByRole("button", { name: "Cancel" }).click();
+  expect(one.commands).toEqual([]);
+  await page.getByRole("button", { name: "Reset…" }).click();
+  await dialog.getByRole("button", { name: "Reset" }).click();
+  await until("the refusal", async () => (await page.textContent(".outcome"))?.includes("Reset refused: VSWR too high still stands"));
+  expect(one.commands.map((command) => command.payload)).toEqual(["reset"]);
+});
+
+test("the broker goes: no news; it comes back: news", async () => {
+  await amplifier();
+  const page = await view();
+  await comes(page, "Permitted");
+  await broker.stop();
+  await comes(page, /^No news for \d+ s$/);
+  expect(await page.locator(".permit").getAttribute("data-contact")).toBe("unknown");
+  expect(await page.textContent(".says")).toMatch(/not known.*broker.*Last known, at \d\d:\d\d:\d\d: permitted/s);
+  expect(await page.locator("[role=meter]").count()).toBe(0);
+  await page.getByRole("button", { name: "Hold" }).click({ force: true });  // marked as disabled, and pressed all the same
+  expect(await page.textContent(".outcome")).toContain("was not sent");
+  await picture(page, "1440-light-no-news");
+  await broker.start();
+  await comes(page, "Permitted", 30);
+  await until("what was pressed stays unsent", async () => amplifiers[0]!.commands.length === 0);
+});
+
+test("silence with a living broker: no news", async () => {
+  const one = await amplifier();
+  const page = await view();
+  await comes(page, "Permitted");
+  one.pause();
+  await comes(page, /^No news for \d+ s$/);
+});
+
+test("a guard that hangs behind a living telemetry: no news", async () => {
+  const one = await amplifier();
+  const page = await view();
+  await comes(page, "Permitted");
+  one.pause();
+  const timer = setInterval(() => void one.tick(true), 500);
+  await comes(page, /^No news for \d+ s$/);
+  clearInterval(timer);
+});
+
+test("what the broker has retained proves nothing", async () => {
+  const one = await amplifier();
+  one.pause();
+  const page = await view();
+  await until("its name", async () => (await page.textContent(".device")) === "Hill-top repeater amplifier");
+  await comes(page, "No news yet");
+  await new Promise((resolve) => setTimeout(resolve, 1500));
+  expect(await word(page)).toBe("No news yet");
+  one.run();
+  await comes(page, "Permitted");
+});
+
+test("a daemon whose connection the broker lost", async () => {
+  const one = await amplifier();
+  const page = await view();
+  await comes(page, "Permitted");
+  one.pause();
+  one.client.options.reconnectPeriod = 0;
+  one.client.stream.destroy();  // no goodbye: the will speaks
+  await comes(page, /^No news/, 5);
+  await until("the reason", async () => (await page.textContent("#answer"))?.includes("The broker has lost dekeyd"));
+  amplifiers.pop();
+  const again = await StandIn.start(broker.port);
+  amplifiers.push(again);
+});
+
+test("two amplifiers: a chooser, by keyboard", async () => {
+  await amplifier();
+  const other = await amplifier({ id: "valley-23cm", name: "Valley link amplifier" });
+  await other.overheat();
+  const page = await view();
+  await comes(page, "Permitted");
+  const chooser = page.getByLabel("Amplifier", { exact: true });
+  await until("both", async () => (await chooser.locator("option").count()) === 2);
+  await chooser.focus();
+  await page.keyboard.press("ArrowDown");
+  await comes(page, "Tripped");
+  expect(await page.textContent(".device")).toBe("Valley link amplifier");
+  expect(page.url()).toMatch(/#valley-23cm$/);
+  expect(await page.locator(".events li").count()).toBe(1);
+  await page.reload();
+  await comes(page, "Tripped");
+});
+
+test("keyboard alone: hold, the time shown, the cursor, the details", async () => {
+  const one = await amplifier();
+  const page = await view();
+  await comes(page, "Permitted");
+  await until("curves", async () => (await page.locator("figure").count()) === 4);
+  await one.tick();
+  await one.tick();
+  const focused = () => page.evaluate(() => {
+    const found = document.activeElement as HTMLElement;
+    return found.dataset["command"] ?? found.className ?? found.tagName;
+  });
+  const reach = async (what: string) => {
+    for (let i = 0; i < 25; ++i) {
+      await page.keyboard.press("Tab");
+      if ((await focused()) === what) return;
+    }
+    throw new Error(`Tab never came to ${what}`);
+  };
+  await reach("hold");
+  await page.keyboard.press("Enter");
+  await comes(page, "Held");
+  await page.locator(".windows input").first().focus();
+  await page.keyboard.press("ArrowRight");
+  expect(await page.locator(".windows input:checked").getAttribute("value")).toBe("1200");
+  await reach("charts");
+  await page.keyboard.press("ArrowLeft");
+  expect(await page.textContent(".at")).toMatch(/^at \d\d:\d\d:\d\d$/);
+  expect(await page.locator("figure").first().getAttribute("aria-label")).toMatch(/^Temperature, \d+ s ago: Heatsink 48\.3 °C/);
+  await page.keyboard.press("Escape");
+  expect(await page.textContent(".at")).toBe("");
+  await page.locator("summary").first().focus();
+  await page.keyboard.press("Enter");
+  await until("the table", () => page.locator("tbody tr").first().isVisible());
+  expect(await page.locator("tbody tr").count()).toBe(10);
+});
+
+test("zoom by drag, all charts together, and back", async () => {
+  const one = await amplifier();
+  const page = await view();
+  await comes(page, "Permitted");
+  for (let i = 0; i < 4; ++i) {
+    await one.tick();
+    await new Promise((resolve) => setTimeout(resolve, 300));
+  }
+  const box = (await page.locator("[data-chart=power] .u-over").boundingBox())!;
+  await page.mouse.move(box.x + box.width * 0.7, box.y + 40);
+  await page.mouse.down();
+  await page.mouse.move(box.x + box.width * 0.9, box.y + 40, { steps: 5 });
+  await page.mouse.up();
+  const back = page.getByRole("button", { name: "Follow again" });
+  await until("the way back", () => back.isVisible());
+  await back.click();
+  await until("no way back needed", async () => !(await back.isVisible()));
+});
+
+test("text from the broker is never markup", async () => {
+  const one = await amplifier({ name: "<img src=x onerror=alert(1)><b>bold" });
+  one.reason = "<script>document.title='taken'</script>";
+  Object.assign(one, { permit: false, state: "tripped" });
+  await one.event("tripped", "<svg onload=alert(2)>");
+  const page = await view();
+  await comes(page, "Tripped");
+  expect(await page.locator("#page img, #page b, #page script").count()).toBe(0);
+  expect(await page.textContent(".device")).toBe("<img src=x onerror=alert(1)><b>bold");
+  expect(await page.textContent("#answer")).toContain("<script>");
+});
+
+test("axe finds nothing serious: narrow and wide, light and dark, permitted, tripped, asking, stale", async () => {
+  const axe = (await import("axe-core")).default;
+  const one = await amplifier({ settable: ["hold", "release", "reset"] });
+  const pages: Page[] = [];
+  for (const dark of [false, true]) {
+    pages.push(await view({ width: 1440, dark }));
+    pages.push(await view({ width: 390, height: 844, dark }));
+  }
+  const check = async (when: string) => {
+    const problems: string[] = [];
+    for (const page of pages) {
+      await page.evaluate(axe.source);
+      const results = await page.evaluate(() => (globalThis as unknown as { axe: typeof import("axe-core") }).axe.run(document, {
+        runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] }));
+      for (const found of results.violations) {
+        problems.push(`${when}: ${found.impact} ${found.id}: ${found.nodes.map((node) => `${node.target} ${node.failureSummary ?? ""}`).join(" | ")}`);
+      }
+    }
+    expect(problems).toEqual([]);
+  };
+  for (const page of pages) {
+    await comes(page, "Permitted");
+    for (const details of await page.locator("summary").all()) await details.click();
+  }
+  await check("permitted");
+  await pages[0]!.getByRole("button", { name: "Reset…" }).click();
+  await check("asking");
+  await pages[0]!.keyboard.press("Escape");
+  one.conditions["vswr"] = "warning";
+  await one.overheat();
+  for (const page of pages) await comes(page, "Tripped");
+  await check("tripped");
+  one.pause();
+  for (const page of pages) await comes(page, /^No news for/);
+  await check("stale");
+}, 90000);
+
+test("a broker that wants to know who reads", async () => {
+  const folder = mkdtempSync(join(tmpdir(), "dekeyd-password-"));
+  chmodSync(folder, 0o755);
+  const file = join(folder, "users");
+  execFileSync("mosquitto_passwd", ["-b", "-c", file, "reader", "only-reads"]);
+  chmodSync(file, 0o644);
+  const shy = new Broker();
+  try {
+    await shy.start(`password_file ${file}\n`);
+    const page = await view({}, shy);
+    await until("the question", () => page.getByLabel("User").isVisible());
+    await until("the reason", async () => (await page.textContent("#answer"))?.includes("wants a user and password"));
+    await page.getByLabel("User").fill("reader");
+    await page.getByLabel("Password").fill("only-reads");
+    await page.keyboard.press("Enter");
+    await until("the connection", async () => (await page.textContent("#answer"))?.includes("No amplifier has announced itself"));
+    expect(await page.getByLabel("User").isVisible()).toBe(false);
+  } finally {
+    await shy.end();
+    rmSync(folder, { recursive: true, force: true });
+  }
+});
+
+test("the messages of four hours, events and all: flat memory", async () => {
+  const one = await amplifier();
+  one.pause();
+  const page = await view({ width: 390, height: 844 });
+  await until("its name", async () => (await page.textContent(".device")) === "Hill-top repeater amplifier");
+  const loud = await mqtt.connectAsync(`mqtt://127.0.0.1:${broker.port}`);
+  const session = await page.context().newCDPSession(page);
+  let sequence = 1_000_000;
+  const flood = async (count: number) => {
+    for (let i = 0; i < count; ++i) {
+      const values = Object.fromEntries(Object.keys(one.quantities).map((id) => [id, 10 + (i % 50)]));
+      loud.publish("homie/5/hilltop-23cm/service/summary", JSON.stringify({
+        wall: new Date().toISOString(), sequence: ++sequence, permit: true, state: "permitted", reason: "", values }));
+      if (i % 10 === 0) {
+        loud.publish("dekeyd/hilltop-23cm/event", JSON.stringify({
+          epoch: "e", number: sequence, wall: new Date().toISOString(), kind: i % 100 ? "RF on" : "tripped", text: `event ${sequence}` }));
+        await new Promise((resolve) => setTimeout(resolve, 4));
+      }
+    }
+    loud.publish("homie/5/hilltop-23cm/permit/reason", "x");
+    const text = `event ${sequence - ((count - 1) % 10)}`;
+    await until(`"${text}"`, async () => (await page.locator(".events li .text").first().textContent()) === text, 60);
+  };
+  const heap = async () => {
+    await session.send("HeapProfiler.collectGarbage");
+    const { usedSize } = await session.send("Runtime.getHeapUsage");
+    const nodes = await session.send("Memory.getDOMCounters");
+    return { megabytes: usedSize / 1e6, nodes: nodes.nodes };
+  };
+  await flood(5000);
+  const before = await heap();
+  await flood(10000);
+  const after = await heap();
+  await loud.endAsync();
+  console.log(`heap ${before.megabytes.toFixed(1)} MB, then ${after.megabytes.toFixed(1)} MB; nodes ${before.nodes}, then ${after.nodes}`);
+  expect(after.megabytes - before.megabytes).toBeLessThan(2);
+  expect(after.nodes - before.nodes).toBeLessThan(200);
+}, 120000);
