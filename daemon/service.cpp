@@ -23,6 +23,7 @@
 #include "daemon/recorder.hpp"
 #include "daemon/sampler.hpp"
 #include "daemon/service_manager.hpp"
+#include "daemon/telemetry.hpp"
 #include "daemon/thread.hpp"
 #include "daemon/wall_clock.hpp"
 #include "daemon/wiring.hpp"
@@ -114,12 +115,13 @@ private:
     const formats::Configuration& configuration_;
     ServiceManager manager_;
     Wake main_wake_, guard_wake_;
-    Outlet for_control_, for_recorder_, for_main_;
-    Ring<core::Command> local_commands_{command_places};
+    Outlet for_control_, for_recorder_, for_telemetry_, for_main_;
+    Ring<core::Command> local_commands_{command_places}, remote_commands_{command_places};
     std::deque<Sampler> samplers_;
     std::unique_ptr<Guard> guard_;
     RecorderState recorder_state_;
     std::unique_ptr<Recorder> recorder_;
+    std::unique_ptr<Telemetry> telemetry_;  ///< where a broker is configured
     ControlSocket control_;
     Thread guard_thread_, control_thread_;
     std::deque<Thread> sampler_threads_;
@@ -137,6 +139,7 @@ Service::Service(const formats::Configuration& configuration)
     : configuration_{configuration},
       for_control_{configuration.plan},
       for_recorder_{configuration.plan},
+      for_telemetry_{configuration.plan},
       for_main_{configuration.plan},
       control_{configuration, for_control_, local_commands_, guard_wake_, [this] { return status_context(); }},
       oldest_scans_{oldest_scans(configuration.plan)} {
@@ -145,8 +148,14 @@ Service::Service(const formats::Configuration& configuration)
         samplers_.emplace_back(std::move(bus), guard_wake_, &monotonic_now);
         ports.scans.push_back(&samplers_.back().scans());
     }
-    ports.commands = {&local_commands_};
+    ports.commands = {&local_commands_, &remote_commands_};
     ports.outlets = {&for_recorder_, &for_control_, &for_main_};
+    if (configuration.mqtt) {
+        telemetry_ = std::make_unique<Telemetry>(configuration, for_telemetry_.events, for_telemetry_.snapshot,
+                                                 remote_commands_, guard_wake_, recorder_state_);
+        for_telemetry_.reader = &telemetry_->wake();
+        ports.outlets.push_back(&for_telemetry_);
+    }
     guard_ = std::make_unique<Guard>(configuration.plan, configuration.guard_period, guard_wake_, std::move(ports));
 }
 
@@ -155,7 +164,7 @@ formats::StatusContext Service::status_context() const {
             .line = guard_->line_text(),
             .realtime = realtime_.load(),
             .memory_locked = memory_locked_.load(),
-            .broker_connected = std::nullopt};
+            .broker_connected = telemetry_ ? std::optional{telemetry_->connected()} : std::nullopt};
 }
 
 int Service::run() {
@@ -207,9 +216,10 @@ void Service::decide() {
             configuration_.state_directory);
     }
     if (stored.running) spdlog::warn("the last stop was unclean");
-    guard_->begin(std::make_unique<core::Protection>(configuration_.plan, stored.memory, stored.running));
     recorder_ = std::make_unique<Recorder>(configuration_, stored, for_recorder_.events, for_recorder_.snapshot,
-                                           recorder_state_);
+                                           recorder_state_, telemetry_ ? &telemetry_->wake() : nullptr);
+    for_recorder_.reader = &recorder_->wake();
+    guard_->begin(std::make_unique<core::Protection>(configuration_.plan, stored.memory, stored.running));
     recorder_->start();
 }
 
@@ -227,6 +237,7 @@ void Service::start_readers() {
     }
     if (const std::string text = control_.listen(); !text.empty()) spdlog::error("no control socket: {}", text);
     control_thread_.start("control", Thread::ordinary, [this] { control_.run(); });
+    if (telemetry_) telemetry_->start();
     const std::string why_not = lock_memory();
     memory_locked_.store(why_not.empty());
     if (!why_not.empty()) spdlog::warn("{}", why_not);
@@ -295,6 +306,9 @@ int Service::stop() {
     for (Sampler& sampler : samplers_) sampler.leave();
     if (recorder_ && !recorder_->stop(began + recorder_within)) {
         spdlog::error("the storage didn't take all that was to be written; the next start may count as unclean");
+    }
+    if (telemetry_ && !telemetry_->stop(began + telemetry_within)) {
+        spdlog::warn("the broker didn't take the goodbye in time");
     }
     control_thread_.join(200ms);
     for (Thread& thread : sampler_threads_) {
