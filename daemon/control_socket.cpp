@@ -23,7 +23,7 @@ using namespace std::chrono_literals;
 
 namespace {
 
-constexpr core::Duration idle_wait = 100ms;   // events are taken at least so often
+constexpr core::Duration idle_wait = 50ms;    // events are taken at least so often
 constexpr core::Duration pending_wait = 5ms;  // a command's answer is on its way
 constexpr mode_t socket_mode = 0660;
 
@@ -118,6 +118,7 @@ void ControlSocket::run() {
         serve_watchers(now);
         drop_clients();
     }
+    take_events();  // the log has the last ones too
 }
 
 int ControlSocket::poll_timeout(core::Instant now) const {
