@@ -1,6 +1,7 @@
 #include "daemon/mqtt_link.hpp"
 
 #include <mqtt/async_client.h>
+#include <pthread.h>
 
 #include <algorithm>
 #include <atomic>
@@ -9,6 +10,12 @@ namespace dekeyd {
 namespace {
 
 using Kind = LinkNews::Kind;
+
+#if defined(__has_feature)
+#if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
+#define DEKEYD_LARGE_STACKS 1
+#endif
+#endif
 
 // Measured with this client: whatever blocks or throws inside a callback deadlocks or ends the process.
 constexpr std::size_t most_messages = 512;
@@ -25,6 +32,18 @@ void* to_context(std::uint32_t slot) noexcept {
 
 std::uint32_t to_slot(const mqtt::token& token) noexcept {
     return static_cast<std::uint32_t>(reinterpret_cast<std::uintptr_t>(token.get_user_context()));
+}
+
+/// The client makes its threads without attributes, and locked memory has no room for stacks of eight megabytes. (The
+/// sanitizers need larger ones.)
+void make_default_stacks_small() noexcept {
+#if !defined(__SANITIZE_ADDRESS__) && !defined(__SANITIZE_THREAD__) && !defined(DEKEYD_LARGE_STACKS)
+    constexpr std::size_t stack_bytes = 256UL * 1024;
+    pthread_attr_t attributes;
+    if (::pthread_attr_init(&attributes) != 0) return;
+    if (::pthread_attr_setstacksize(&attributes, stack_bytes) == 0) ::pthread_setattr_default_np(&attributes);
+    ::pthread_attr_destroy(&attributes);
+#endif
 }
 
 /// The return codes of a refused connection are the standard's (MQTT 3.1.1, 3.2.2.3); negative ones are the client's.
@@ -158,7 +177,9 @@ private:
     mqtt::async_client client_;  // last: it goes first, and its threads with it
 };
 
-MqttLink::MqttLink(Wake& wake) : inbox_{std::make_shared<Inbox>(wake)} {}
+MqttLink::MqttLink(Wake& wake) : inbox_{std::make_shared<Inbox>(wake)} {
+    make_default_stacks_small();
+}
 
 MqttLink::~MqttLink() {
     drop();

@@ -178,7 +178,12 @@ private:
                 if (phase_ == Phase::connecting) begin_session(now);
                 return;
             case LinkNews::Kind::refused:
-                complain_about_connection(news.text, now);
+                complain_about_connection(
+                    news.text + (mqtt_.tls
+                                     ? "; with TLS that may also be a certificate that ca_file doesn't vouch for, "
+                                       "or one for another name than the configured host"
+                                     : ""),
+                    now);
                 give_up(now);
                 return;
             case LinkNews::Kind::lost: lose_session(news.text, now); return;

@@ -57,7 +57,9 @@ Broker::~Broker() {
 
 void Broker::start() {
     const std::string path = folder_ / "mosquitto.conf";
-    std::ofstream{path} << "listener " << port_ << " 127.0.0.1\n" << settings_;
+    // As root it would turn into a user who can't read the test's files.
+    std::ofstream{path} << (::geteuid() == 0 ? "user root\n" : "") << "listener " << port_ << " 127.0.0.1\n"
+                        << settings_;
     const pid_t parent = ::getpid();
     pid_ = ::fork();
     if (pid_ == 0) {

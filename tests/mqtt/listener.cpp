@@ -6,7 +6,8 @@ namespace dekeyd::test {
 
 using std::chrono::seconds;
 
-Listener::Listener(int port, const std::string& filter, const std::string& id)
+Listener::Listener(int port, const std::string& filter, const std::string& id, const std::string& user,
+                   const std::string& password)
     : client_{"tcp://127.0.0.1:" + std::to_string(port), id} {
     client_.set_message_callback([this](const mqtt::const_message_ptr& message) {
         const std::lock_guard lock{mutex_};
@@ -15,6 +16,8 @@ Listener::Listener(int port, const std::string& filter, const std::string& id)
     });
     mqtt::connect_options options;
     options.set_clean_session(true);
+    if (!user.empty()) options.set_user_name(user);
+    if (!password.empty()) options.set_password(password);
     if (!client_.connect(options)->wait_for(seconds{10}) || !client_.subscribe(filter, 1)->wait_for(seconds{10})) {
         throw std::runtime_error{"the listener can't reach the broker"};
     }

@@ -23,7 +23,8 @@ struct Heard {
 class Listener {
 public:
     /// Subscribes to `filter` at QoS 1 and returns once the broker has said yes.
-    explicit Listener(int port, const std::string& filter = "#", const std::string& id = "listener");
+    explicit Listener(int port, const std::string& filter = "#", const std::string& id = "listener",
+                      const std::string& user = "", const std::string& password = "");
     ~Listener();
     Listener(const Listener&) = delete;
     Listener& operator=(const Listener&) = delete;
