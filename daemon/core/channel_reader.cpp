@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "core/rf.hpp"
+#include "core/uncertainty.hpp"
 
 namespace dekeyd::core {
 
@@ -13,63 +14,71 @@ Reading failed(Fault fault, Instant begun) noexcept {
     return {.fault = fault, .taken = begun};
 }
 
-// More power than the chain can see: at least its ceiling.
-Reading beyond(const Channel& channel, Fault fault, Instant begun) noexcept {
+}  // namespace
+
+ChannelReader::ChannelReader(const Channel& channel) noexcept : channel_{&channel} {
+    if (channel.kind != ChannelKind::power || !channel.power) return;
     const PowerChain& chain = *channel.power;
-    const LinePower least = line_power(chain, detector_volts(chain.detector, chain.ceiling_dbm), std::nullopt);
-    return {.value = least.watts,
-            .low = least.watts,
+    const PowerBudget budget = power_budget(chain);
+    const Estimate watt = power_estimate({.watts = 1.0, .dbm = 30.0, .range = DetectorRange::inside}, budget);
+    uncertainty_db_ = budget.combined_db;
+    lower_ = watt.low;
+    upper_ = watt.high;
+    ceiling_w_ = line_power(chain, detector_volts(chain.detector, chain.ceiling_dbm), std::nullopt).watts;
+}
+
+// More power than the chain can see: at least its ceiling.
+Reading ChannelReader::beyond(Fault fault, Instant begun) const noexcept {
+    return {.value = ceiling_w_,
+            .low = ceiling_w_ * lower_,
             .high = unbounded,
             .health = Health::above_range,
             .fault = fault,
             .taken = begun};
 }
 
-Reading convert_power(const Channel& channel, double volts, Instant begun,
-                      std::optional<double> temperature_c) noexcept {
-    const LinePower power = line_power(*channel.power, volts, temperature_c);
+Reading ChannelReader::convert_power(double volts, Instant begun, std::optional<double> temperature_c) const noexcept {
+    const LinePower power = line_power(*channel_->power, volts, temperature_c);
     switch (power.range) {
-        case DetectorRange::above_ceiling: return beyond(channel, Fault::none, begun);
+        case DetectorRange::above_ceiling: return beyond(Fault::none, begun);
         case DetectorRange::at_floor:
             return {.value = power.watts,
                     .low = 0.0,
-                    .high = power.watts,
+                    .high = power.watts * upper_,
                     .health = Health::at_floor,
                     .fault = Fault::none,
                     .taken = begun};
         case DetectorRange::inside: break;
     }
     return {.value = power.watts,
-            .low = power.watts,
-            .high = power.watts,
+            .low = power.watts * lower_,
+            .high = power.watts * upper_,
             .health = Health::good,
             .fault = Fault::none,
             .taken = begun};
 }
 
-}  // namespace
-
-Reading convert(const Channel& channel, const Sample& sample, std::optional<double> temperature_c) noexcept {
+Reading ChannelReader::convert(const Sample& sample, std::optional<double> temperature_c) const noexcept {
+    const Channel& channel = *channel_;
     const Instant begun = sample.begun;
     const bool power = channel.kind == ChannelKind::power && channel.power.has_value();
     // A detector driven past its window is a great deal of power, not a missing reading.
     const bool falls = power && falls_with_power(channel.power->detector);
     const Fault strong_saturation = falls ? Fault::saturated_low : Fault::saturated_high;
     if (sample.fault != Fault::none) {
-        return power && sample.fault == strong_saturation ? beyond(channel, sample.fault, begun)
-                                                          : failed(sample.fault, begun);
+        return power && sample.fault == strong_saturation ? beyond(sample.fault, begun) : failed(sample.fault, begun);
     }
     const double value = sample.value;
     if (!std::isfinite(value)) return failed(Fault::garbled, begun);
     if (channel.valid_low < channel.valid_high) {
         if (value < channel.valid_low) {
-            return falls ? beyond(channel, Fault::below_window, begun) : failed(Fault::below_window, begun);
+            return falls ? beyond(Fault::below_window, begun) : failed(Fault::below_window, begun);
         }
         if (value > channel.valid_high) {
-            return power && !falls ? beyond(channel, Fault::above_window, begun) : failed(Fault::above_window, begun);
+            return power && !falls ? beyond(Fault::above_window, begun) : failed(Fault::above_window, begun);
         }
     }
-    if (power) return convert_power(channel, value, begun, temperature_c);
+    if (power) return convert_power(value, begun, temperature_c);
     const double converted = (value - channel.zero) * channel.gain;
     if (!std::isfinite(converted)) return failed(Fault::garbled, begun);
     return {.value = converted,
@@ -82,7 +91,7 @@ Reading convert(const Channel& channel, const Sample& sample, std::optional<doub
 
 bool ChannelReader::take(const Sample& sample, Instant now, std::optional<double> temperature_c) noexcept {
     if (sample.fault == Fault::not_in_scan) return false;
-    Reading reading = convert(*channel_, sample, temperature_c);
+    Reading reading = convert(sample, temperature_c);
     // A stamp from the future would never grow old.
     reading.taken = std::min(reading.taken, now);
     if (channel_->kind == ChannelKind::contact && reading.health == Health::good) {

@@ -10,14 +10,16 @@
 
 namespace dekeyd::core {
 
-/// What one sample says by itself: window, saturation, conversion to the channel's unit. No memory.
-/// A sample that gives no value has health unknown and says why; one beyond the chain's upper end is above_range.
-Reading convert(const Channel& channel, const Sample& sample, std::optional<double> temperature_c) noexcept;
-
 /// Remembers the last believable reading. Nothing but a successful sample moves its age.
 class ChannelReader {
 public:
-    explicit ChannelReader(const Channel& channel) noexcept : channel_{&channel} {}
+    explicit ChannelReader(const Channel& channel) noexcept;
+
+    /// What one sample says by itself: window, saturation, conversion to the channel's unit. No memory. A sample that
+    /// gives no value has health unknown and says why; one beyond the chain's upper end is above_range.
+    [[nodiscard]] Reading convert(const Sample& sample, std::optional<double> temperature_c) const noexcept;
+    /// Of a power channel: the uncertainty at k = 2, dB.
+    [[nodiscard]] double uncertainty_db() const noexcept { return uncertainty_db_; }
 
     /// True when the sample gave a reading. A sample that didn't leaves the last one in place until it is too old.
     bool take(const Sample& sample, Instant now, std::optional<double> temperature_c) noexcept;
@@ -29,10 +31,16 @@ public:
     [[nodiscard]] bool frozen(Instant now) const noexcept;
 
 private:
+    [[nodiscard]] Reading convert_power(double volts, Instant begun,
+                                        std::optional<double> temperature_c) const noexcept;
+    [[nodiscard]] Reading beyond(Fault fault, Instant begun) const noexcept;
     bool believable(double value, Instant begun) noexcept;
     void note_change(double value, Instant begun) noexcept;
 
     const Channel* channel_;
+    double uncertainty_db_ = 0.0;
+    double lower_ = 1.0, upper_ = 1.0;  ///< factors from a power to the ends of its interval
+    double ceiling_w_ = 0.0;
     Reading last_;                     ///< the last believable one
     Fault fault_ = Fault::never_read;  ///< of the newest sample
     std::optional<double> candidate_;  ///< a jump that waits for its second reading

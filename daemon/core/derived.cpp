@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "core/power.hpp"
 #include "core/rf.hpp"
 
 namespace dekeyd::core {
@@ -10,14 +11,6 @@ namespace {
 
 // Forward readings further apart than this factor are an edge of the keying, not a level.
 constexpr double steady_factor = 2.0;
-
-Reading exact(double value, Instant taken) noexcept {
-    return {.value = value, .low = value, .high = value, .health = Health::good, .fault = Fault::none, .taken = taken};
-}
-
-Reading not_measurable(Instant taken) noexcept {
-    return {.health = Health::not_measurable, .fault = Fault::none, .taken = taken};
-}
 
 Reading unknown_from(const Reading& a, const Reading& b) noexcept {
     const Reading& culprit = a.measured() ? b : a;
@@ -48,7 +41,20 @@ double bracket_forward_w(const Bracket& bracket) noexcept {
     return (bracket.forward_before.value + bracket.forward_after.value) / 2.0;
 }
 
-Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState state) noexcept {
+Estimate estimate_of(const Reading& reading) noexcept {
+    return {reading.value, reading.low, reading.high};
+}
+
+Reading reading_of(const Estimate& estimate, Instant taken, Health health) noexcept {
+    const Estimate e = tidy(estimate);
+    return {.value = e.value, .low = e.low, .high = e.high, .health = health, .fault = Fault::none, .taken = taken};
+}
+
+Reading not_measurable(Instant taken) noexcept {
+    return {.health = Health::not_measurable, .fault = Fault::none, .taken = taken};
+}
+
+Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState state, double ratio_db) noexcept {
     const Instant taken = bracket.forward_before.taken;
     if (state != BracketState::measurable) {
         const Reading none = not_measurable(taken);
@@ -56,37 +62,39 @@ Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState s
     }
     const double forward_w = bracket_forward_w(bracket);
     const double reflected_w = bracket.reflected.value;
-    const double gamma = reflection_from_powers(forward_w, reflected_w);
-    ReflectionInterval interval{.low = gamma, .high = gamma, .open_ended = false};
-    if (rf.directivity_db) interval = reflection_interval(gamma, *rf.directivity_db);
     // Reflected on its floor: the reflection is at most this. Beyond its ceiling: at least.
     const Health health = bracket.reflected.health;
-    if (health == Health::at_floor) interval.low = 0.0;
-    if (health == Health::above_range) {
-        interval.high = 1.0;
-        interval.open_ended = true;
-    }
-    const double far = reflection_at_far_end(gamma, rf.feeder_loss_db);
-    const double far_low = reflection_at_far_end(interval.low, rf.feeder_loss_db);
-    const double far_high = reflection_at_far_end(interval.high, rf.feeder_loss_db);
+    Estimate gamma = reflection_estimate(reflection_from_powers(forward_w, reflected_w), rf.directivity_db, ratio_db);
+    if (health == Health::at_floor) gamma.low = 0.0;
+    if (health == Health::above_range) gamma.high = 1.0;
 
-    const auto made = [&](double value, double low, double high) {
-        return Reading{
-            .value = value, .low = low, .high = high, .health = health, .fault = Fault::none, .taken = taken};
+    // Everything below rises with |Gamma|, so its ends give the ends.
+    const auto through = [&](auto function) {
+        return reading_of({function(gamma.value), function(gamma.low), function(gamma.high)}, taken, health);
     };
-    const double vswr_high = interval.open_ended ? unbounded : vswr_from_reflection(interval.high);
-    const double net_w = forward_w - std::min(reflected_w, forward_w);
-    const double feeder = watts_from_dbm(-rf.feeder_loss_db) / watts_from_dbm(0.0);
-    const double accepted = 1.0 - far * far;
+    const auto falling = [&](auto function) {
+        return reading_of({function(gamma.value), function(gamma.high), function(gamma.low)}, taken, health);
+    };
+    const double loss_db = rf.feeder_loss_db;
+    const double feeder = 1.0 / watts_from_dbm(30.0 + loss_db);
+    const Estimate forward{forward_w, std::min(bracket.forward_before.low, bracket.forward_after.low),
+                           std::max(bracket.forward_before.high, bracket.forward_after.high)};
+    const auto accepted = [](double g) { return 1.0 - g * g; };
+    const auto far = [&](double g) { return reflection_at_far_end(g, loss_db); };
+    const auto power = [&](auto reflection, double share) {
+        return reading_of({forward.value * share * accepted(reflection(gamma.value)),
+                           forward.low * share * accepted(reflection(gamma.high)),
+                           forward.high * share * accepted(reflection(gamma.low))},
+                          taken);
+    };
     return {
-        .vswr = made(vswr_from_reflection(gamma), vswr_from_reflection(interval.low), vswr_high),
-        .reflection = made(gamma, interval.low, interval.high),
-        .return_loss = exact(return_loss_db(gamma), taken),
-        .mismatch_loss = exact(mismatch_loss_db(gamma), taken),
-        .net_power = exact(net_w, taken),
-        .antenna_vswr = made(vswr_from_reflection(far), vswr_from_reflection(far_low),
-                             interval.open_ended ? unbounded : vswr_from_reflection(far_high)),
-        .antenna_power = exact(forward_w * feeder * accepted, taken),
+        .vswr = through(vswr_from_reflection),
+        .reflection = reading_of(gamma, taken, health),
+        .return_loss = falling(return_loss_db),
+        .mismatch_loss = through(mismatch_loss_db),
+        .net_power = power([](double g) { return g; }, 1.0),
+        .antenna_vswr = through([&](double g) { return vswr_from_reflection(far(g)); }),
+        .antenna_power = power(far, feeder),
     };
 }
 
@@ -95,31 +103,48 @@ Reading gain(const RfPlan& rf, const Reading& forward, const Reading& drive) noe
     const Instant taken = std::min(forward.taken, drive.taken);
     const bool driven = drive.health == Health::good && drive.value >= rf.drive_absent_w;
     if (!has_rf(rf, forward) || !driven) return not_measurable(taken);
-    return exact(dbm_from_watts(forward.value) - dbm_from_watts(drive.value), taken);
+    const auto result = gain_db(estimate_of(drive), estimate_of(forward));
+    return result ? reading_of(*result, taken) : not_measurable(taken);
 }
 
-Reading compression(const RfPlan& rf, const Reading& gain_reading) noexcept {
+Reading compression(const RfPlan& rf, const Reading& gain_reading, const Reading* heatsink) noexcept {
     if (gain_reading.health != Health::good) return gain_reading;
     if (!rf.small_signal_gain_db) return not_measurable(gain_reading.taken);
-    return exact(*rf.small_signal_gain_db - gain_reading.value, gain_reading.taken);
+    const bool warm = heatsink != nullptr && heatsink->health == Health::good;
+    const double expected = expected_gain_db({*rf.small_signal_gain_db, rf.gain_db_per_k, rf.gain_reference_c},
+                                             warm ? std::optional<double>{heatsink->value} : std::nullopt);
+    return reading_of(compression_db(estimate_of(gain_reading), expected), gain_reading.taken);
 }
 
 Reading dc_power(const Reading& supply, const Reading& current) noexcept {
     if (!supply.measured() || !current.measured()) return unknown_from(supply, current);
-    return exact(supply.value * current.value, std::min(supply.taken, current.taken));
+    return reading_of(dc_power(estimate_of(supply), estimate_of(current)), std::min(supply.taken, current.taken));
 }
 
-Reading efficiency(const RfPlan& rf, const Reading& forward, const Reading& dc) noexcept {
+namespace {
+
+// An optional addend: nothing where it isn't measured.
+Estimate share_of(const Reading* reading) noexcept {
+    if (reading == nullptr || !reading->measured()) return {};
+    return reading->health == Health::good ? estimate_of(*reading) : Estimate{0.0, 0.0, reading->high};
+}
+
+}  // namespace
+
+Reading efficiency(const RfPlan& rf, const Reading& forward, const Reading* drive, const Reading& dc) noexcept {
     if (!forward.measured() || !dc.measured()) return unknown_from(forward, dc);
     const Instant taken = std::min(forward.taken, dc.taken);
-    if (!has_rf(rf, forward) || dc.value <= 0.0) return not_measurable(taken);
-    return exact(100.0 * forward.value / dc.value, taken);
+    if (!has_rf(rf, forward)) return not_measurable(taken);
+    const auto result = efficiency_percent(estimate_of(forward), share_of(drive), estimate_of(dc));
+    return result ? reading_of(*result, taken) : not_measurable(taken);
 }
 
-Reading heat(const Reading& dc, const Reading& forward) noexcept {
+Reading heat(const RfPlan& rf, const Reading& dc, const Reading& forward, const Reading* drive,
+             const Reading* reflected) noexcept {
     if (!forward.measured() || !dc.measured()) return unknown_from(forward, dc);
-    const double rf_w = forward.health == Health::good ? forward.value : 0.0;
-    return exact(std::max(dc.value - rf_w, 0.0), std::min(forward.taken, dc.taken));
+    const Estimate returning = rf.circulator_load_time ? Estimate{} : share_of(reflected);
+    return reading_of(heat(estimate_of(dc), share_of(drive), share_of(&forward), returning),
+                      std::min(forward.taken, dc.taken));
 }
 
 }  // namespace dekeyd::core

@@ -1,8 +1,10 @@
-// What the measured quantities say together: VSWR, gain, efficiency.
+// What the measured quantities say together: VSWR, gain, efficiency, heat. Each with the interval that the readings'
+// own intervals leave, and the health that theirs allow.
 #pragma once
 
 #include "core/plan.hpp"
 #include "core/reading.hpp"
+#include "core/uncertainty.hpp"
 
 namespace dekeyd::core {
 
@@ -27,17 +29,25 @@ double bracket_forward_w(const Bracket& bracket) noexcept;
 struct Reflections {
     Reading vswr, reflection, return_loss, mismatch_loss, net_power, antenna_vswr, antenna_power;
 };
-/// For a measurable or a not measurable bracket.
-Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState state) noexcept;
+/// `ratio_db`: the uncertainty of forward-to-reflected, in dB at k = 2. For a measurable or a not measurable bracket.
+Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState state, double ratio_db) noexcept;
 
 /// Gain and what depends on it; not measurable without RF on both sides of the amplifier.
 Reading gain(const RfPlan& rf, const Reading& forward, const Reading& drive) noexcept;
-Reading compression(const RfPlan& rf, const Reading& gain) noexcept;
+/// `heatsink`: empty where it isn't measured; the gain's reference temperature is assumed then.
+Reading compression(const RfPlan& rf, const Reading& gain, const Reading* heatsink) noexcept;
 
 /// Products of two readings: unknown when either is, taken when the older was.
 Reading dc_power(const Reading& supply, const Reading& current) noexcept;
-Reading efficiency(const RfPlan& rf, const Reading& forward, const Reading& dc) noexcept;
-/// DC power and drive that don't leave as RF.
-Reading heat(const Reading& dc, const Reading& forward) noexcept;
+/// `drive`: empty where it isn't measured; its share is small.
+Reading efficiency(const RfPlan& rf, const Reading& forward, const Reading* drive, const Reading& dc) noexcept;
+/// What the heatsink must carry away. Reflected power is taken to come back into the amplifier unless a circulator's
+/// load takes it.
+Reading heat(const RfPlan& rf, const Reading& dc, const Reading& forward, const Reading* drive,
+             const Reading* reflected) noexcept;
+
+Estimate estimate_of(const Reading& reading) noexcept;
+Reading reading_of(const Estimate& estimate, Instant taken, Health health = Health::good) noexcept;
+Reading not_measurable(Instant taken) noexcept;
 
 }  // namespace dekeyd::core

@@ -34,6 +34,8 @@ QuantityInfo describe(Derived derived) noexcept {
         case Derived::thermal_resistance: return {"thermal-resistance", "thermal resistance", Unit::kelvin_per_watt};
         case Derived::settling_temperature: return {"settling-temperature", "settling temperature", Unit::celsius};
         case Derived::time_to_limit: return {"time-to-limit", "time to limit", Unit::second};
+        case Derived::forecast_temperature: return {"forecast-temperature", "forecast temperature", Unit::celsius};
+        case Derived::back_off: return {"back-off", "back-off advised", Unit::decibel};
         case Derived::count_: break;
     }
     return {};

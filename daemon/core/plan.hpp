@@ -102,7 +102,9 @@ enum class Derived : std::uint8_t {
     circulator_load,       ///< W, averaged over the load's thermal time
     thermal_resistance,    ///< K/W, heatsink to ambient
     settling_temperature,  ///< degC, where the heatsink will end
-    time_to_limit,         ///< s, until the heatsink's trip level
+    time_to_limit,         ///< s, until the heatsink's trip level; `unbounded`: never
+    forecast_temperature,  ///< degC at the end of the planned transmission
+    back_off,              ///< dB of forward power to take away so that every warning is kept
     count_,
 };
 inline constexpr std::size_t derived_count = static_cast<std::size_t>(Derived::count_);
@@ -129,6 +131,9 @@ struct RfPlan {
     std::optional<double> directivity_db;                    ///< of the whole installation, both arms
     double feeder_loss_db = 0.0;
     std::optional<double> small_signal_gain_db;
+    double gain_db_per_k = 0.0;  ///< of the small-signal gain with the heatsink's temperature, usually negative
+    double gain_reference_c = 25.0;
+    std::optional<Duration> circulator_load_time;  ///< thermal time of the circulator's load, where it comes before
     double main_line_loss_db = 0.0;
 };
 
@@ -161,7 +166,16 @@ struct LimitPlan {
     Rearm rearm = Rearm::latched;
     bool counted = true;  ///< adds to the count that ends in lockout
     std::optional<Gate> gate;
+    bool trips = true;            ///< false: it only warns (a forecast, compression)
     bool while_supplied = false;  ///< rests while the supply contactor is open (supply limits)
+};
+
+// ---- heat ------------------------------------------------------------------------------------------------------
+
+struct HeatPlan {
+    std::optional<double> full_fan_rpm;
+    double quiescent_w = 0.0;                      ///< DC power without RF
+    std::optional<Duration> planned_transmission;  ///< the forecast looks to its end
 };
 
 // ---- plausibility and supervision ------------------------------------------------------------------------------
@@ -207,6 +221,7 @@ struct Plan {
     Roles roles;
     RfPlan rf;
     std::vector<LimitPlan> limits;
+    HeatPlan heat;
     PlausibilityPlan plausibility;
     SupervisionPlan supervision;
     InterlockPlan interlock;

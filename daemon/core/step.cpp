@@ -1,6 +1,7 @@
 #include "core/step.hpp"
 
 #include <algorithm>
+#include <cmath>
 #include <stdexcept>
 #include <string>
 
@@ -54,6 +55,18 @@ std::vector<SourceRule> rules_for(const Plan& plan) {
     return rules;
 }
 
+bool forecast_by_itself(Derived derived) noexcept {
+    switch (derived) {
+        case Derived::thermal_resistance:
+        case Derived::settling_temperature:
+        case Derived::time_to_limit:
+        case Derived::forecast_temperature:
+        case Derived::back_off:
+        case Derived::circulator_load: return true;
+        default: return false;
+    }
+}
+
 int rank(Condition condition) noexcept {
     return condition == Condition::missed ? -1 : static_cast<int>(condition);
 }
@@ -104,6 +117,7 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start)
       lost_reported_(plan.channels.size()),
       reflected_timer_{plan.rf.edge_time},
       supervision_{plan},
+      forecaster_{plan},
       conditions_(source_count(plan)),
       interlock_{plan.interlock, rules_for(plan), std::move(memory), unclean_start},
       events_{4 * source_count(plan) + 64},
@@ -116,6 +130,8 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start)
         channel_at_[channel.sampler][channel.slot] = static_cast<std::uint16_t>(i);
     }
     if (plan.roles.forward && plan.roles.reflected) {
+        ratio_db_ = std::hypot(channels_[*plan.roles.forward].uncertainty_db(),
+                               channels_[*plan.roles.reflected].uncertainty_db());
         channel_at_[plan.channels[*plan.roles.forward].sampler][plan.rf.forward_again_slot] = forward_again;
     }
     for (const LimitPlan& limit : plan.limits) {
@@ -133,6 +149,7 @@ Decision Protection::step(const StepInput& input) noexcept {
 
     for (const Scan& scan : input.scans) absorb(scan, now);
     grow_old(now);
+    forecast(now);
     for (std::size_t limit = 0; limit < timers_.size(); ++limit) {
         if (judged_[limit] == 0) judge_limit(limit, now, false);
     }
@@ -191,9 +208,10 @@ void Protection::take_forward(const Scan& scan, Instant now) noexcept {
     const Sample& second = scan.samples[plan_.rf.forward_again_slot];
     if (first.fault == Fault::not_in_scan && second.fault == Fault::not_in_scan) return;
     const auto temperature = temperature_for(forward);
-    const Bracket bracket{.forward_before = convert(forward, first, temperature),
-                          .reflected = convert(reflected, scan.samples[reflected.slot], temperature_for(reflected)),
-                          .forward_after = convert(forward, second, temperature)};
+    const Bracket bracket{.forward_before = channels_[index].convert(first, temperature),
+                          .reflected = channels_[*plan_.roles.reflected].convert(scan.samples[reflected.slot],
+                                                                                 temperature_for(reflected)),
+                          .forward_after = channels_[index].convert(second, temperature)};
     const auto strength = [](const Reading& r) {
         return r.health == Health::above_range ? unbounded : r.measured() ? r.value : -1.0;
     };
@@ -235,7 +253,7 @@ void Protection::derive_rf(const Bracket& bracket, Instant now) noexcept {
     Verdict reflected_verdict = Verdict::missed;
     measurable_ = state == BracketState::measurable;
     if (state != BracketState::edge) {
-        const Reflections r = reflections(plan_.rf, bracket, state);
+        const Reflections r = reflections(plan_.rf, bracket, state, ratio_db_);
         news_of(Derived::vswr, r.vswr);
         news_of(Derived::reflection, r.reflection);
         news_of(Derived::return_loss, r.return_loss);
@@ -252,7 +270,7 @@ void Protection::derive_rf(const Bracket& bracket, Instant now) noexcept {
     if (state == BracketState::edge) return;
     if (const Reading* drive = role(plan_.roles.drive)) {
         news_of(Derived::gain, gain(plan_.rf, *role(plan_.roles.forward), *drive));
-        news_of(Derived::compression, compression(plan_.rf, quantity(Derived::gain)));
+        news_of(Derived::compression, compression(plan_.rf, quantity(Derived::gain), role(plan_.roles.heatsink)));
     }
 }
 
@@ -263,9 +281,35 @@ void Protection::derive_power() noexcept {
     const Reading dc = dc_power(*role(roles.supply), *role(roles.current));
     news_of(Derived::dc_power, dc);
     if (const Reading* forward = role(roles.forward)) {
-        news_of(Derived::efficiency, efficiency(plan_.rf, *forward, dc));
-        news_of(Derived::heat, heat(dc, *forward));
+        news_of(Derived::efficiency, efficiency(plan_.rf, *forward, role(roles.drive), dc));
+        news_of(Derived::heat, heat(plan_.rf, dc, *forward, role(roles.drive), role(roles.reflected)));
     }
+}
+
+void Protection::forecast(Instant now) noexcept {
+    const Roles& r = plan_.roles;
+    const bool dc = r.supply && r.current;
+    const ForecastInput input{.now = now,
+                              .heatsink = role(r.heatsink),
+                              .ambient = role(r.ambient),
+                              .fan = role(r.fan),
+                              .heat = dc && r.forward ? &quantity(Derived::heat) : nullptr,
+                              .dc_power = dc ? &quantity(Derived::dc_power) : nullptr,
+                              .forward = role(r.forward),
+                              .reflected = role(r.reflected),
+                              .drive = role(r.drive),
+                              .compression = r.drive ? &quantity(Derived::compression) : nullptr,
+                              .transmitting_since = snapshot_.transmitting_since};
+    if (!forecaster_.update(input)) return;
+    std::fill(news_.begin(), news_.end(), std::uint8_t{0});
+    const Forecast& f = forecaster_.forecast();
+    news_of(Derived::thermal_resistance, f.thermal_resistance);
+    news_of(Derived::settling_temperature, f.settling_temperature);
+    news_of(Derived::time_to_limit, f.time_to_limit);
+    news_of(Derived::forecast_temperature, f.forecast_temperature);
+    news_of(Derived::back_off, f.back_off);
+    news_of(Derived::circulator_load, f.circulator_load);
+    judge_news(now);
 }
 
 // What nobody renews becomes unknown. Derived quantities live as long as their forward or supply reading may.
@@ -278,6 +322,7 @@ void Protection::grow_old(Instant now) noexcept {
         Reading& reading = snapshot_.quantities[channels_.size() + i];
         if (reading.health == Health::unknown) continue;
         const auto derived = static_cast<Derived>(i);
+        if (forecast_by_itself(derived)) continue;  // renewed each second whatever the sensors do
         const bool of_supply =
             derived == Derived::dc_power || derived == Derived::efficiency || derived == Derived::heat;
         const auto& source = of_supply ? plan_.roles.supply : plan_.roles.forward;
@@ -325,7 +370,8 @@ void Protection::judge_limit(std::size_t index, Instant now, bool news) noexcept
     const bool gate_lost = gate != nullptr && gate->health == Health::unknown;
     const bool rests = verdict == Verdict::rest && news;
     if (!seen && !lost && !gate_lost && !rests) verdict = Verdict::missed;
-    fold(index, timers_[index].update(now, verdict));
+    const Condition condition = timers_[index].update(now, verdict);
+    fold(index, limit.trips ? condition : Condition::clear);
     if (news) judged_[index] = 1;
     if (verdict != Verdict::missed) warn(index, verdict, now);
 }

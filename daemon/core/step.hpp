@@ -10,6 +10,7 @@
 
 #include "core/channel_reader.hpp"
 #include "core/derived.hpp"
+#include "core/forecast.hpp"
 #include "core/interlock.hpp"
 #include "core/limit.hpp"
 #include "core/plan.hpp"
@@ -89,6 +90,7 @@ private:
     void take_forward(const Scan& scan, Instant now) noexcept;
     void derive_rf(const Bracket& bracket, Instant now) noexcept;
     void derive_power() noexcept;
+    void forecast(Instant now) noexcept;
     void judge_news(Instant now) noexcept;
     void grow_old(Instant now) noexcept;
     void judge_limit(std::size_t limit, Instant now, bool news) noexcept;
@@ -118,6 +120,8 @@ private:
     std::vector<QualifyTimer> timers_;
     QualifyTimer reflected_timer_;  ///< reflected at or above forward
     Supervision supervision_;
+    Forecaster forecaster_;
+    double ratio_db_ = 0.0;              ///< uncertainty of forward to reflected
     std::vector<Condition> conditions_;  ///< per source, worst news of this step
     Interlock interlock_;
     EventList events_;

@@ -20,10 +20,12 @@ bool can_be_known(const core::Plan& plan, core::QuantityIndex index) noexcept {
         case core::Derived::dc_power: return supplied;
         case core::Derived::efficiency:
         case core::Derived::heat: return supplied && roles.forward;
-        case core::Derived::circulator_load:
+        case core::Derived::circulator_load: return roles.reflected && plan.rf.circulator_load_time;
         case core::Derived::thermal_resistance:
         case core::Derived::settling_temperature:
-        case core::Derived::time_to_limit: return false;  // nothing in core gives them a value
+        case core::Derived::time_to_limit:
+        case core::Derived::forecast_temperature: return supplied && roles.forward && roles.heatsink;
+        case core::Derived::back_off: return roles.forward.has_value();
         case core::Derived::count_: break;
     }
     return false;

@@ -16,40 +16,43 @@ Sample at(Duration when, double value, Fault fault = Fault::none) {
 
 TEST_CASE("a power chain: watts, floor, ceiling") {
     const Channel c = plan().channels[forward];
-    const Reading full = convert(c, at(1s, volts(100.0)), std::nullopt);
+    const Reading full = ChannelReader{c}.convert(at(1s, volts(100.0)), std::nullopt);
     CHECK(full.health == Health::good);
     CHECK(full.value == doctest::Approx(100.0));
     CHECK(full.taken == Instant{1s});
-    const Reading rest = convert(c, at(1s, 1.8), std::nullopt);
+    const Reading rest = ChannelReader{c}.convert(at(1s, 1.8), std::nullopt);
     CHECK(rest.health == Health::at_floor);
     CHECK(rest.value == doctest::Approx(0.001));  // -50 dBm at the detector and 50 dB: 1 mW
     CHECK(rest.low == 0.0);
-    const Reading huge = convert(c, at(1s, 0.35), std::nullopt);
+    CHECK(full.low < 100.0);  // the chain's own budget
+    CHECK(full.high > 100.0);
+    const Reading huge = ChannelReader{c}.convert(at(1s, 0.35), std::nullopt);
     CHECK(huge.health == Health::above_range);
     CHECK(huge.value == doctest::Approx(316.23).epsilon(0.001));  // 5 dBm and 50 dB: 55 dBm
 }
 
 TEST_CASE("outside the window: toward power it is above range, away from it a fault; for other kinds always a fault") {
     Plan p = plan();
-    CHECK(convert(p.channels[forward], at(1s, 0.29), {}).health == Health::above_range);
-    CHECK(convert(p.channels[forward], at(1s, 2.3), {}).fault == Fault::above_window);
-    CHECK(convert(p.channels[forward], at(1s, 2.3), {}).health == Health::unknown);
+    CHECK(ChannelReader{p.channels[forward]}.convert(at(1s, 0.29), {}).health == Health::above_range);
+    CHECK(ChannelReader{p.channels[forward]}.convert(at(1s, 2.3), {}).fault == Fault::above_window);
+    CHECK(ChannelReader{p.channels[forward]}.convert(at(1s, 2.3), {}).health == Health::unknown);
     p.channels[forward].power->detector = LogDetector{0.025, -60.0};  // rises with power
-    CHECK(convert(p.channels[forward], at(1s, 2.3), {}).health == Health::above_range);
-    CHECK(convert(p.channels[forward], at(1s, 0.29), {}).fault == Fault::below_window);
-    CHECK(convert(p.channels[forward], at(1s, 0.0, Fault::saturated_high), {}).health == Health::above_range);
-    CHECK(convert(p.channels[forward], at(1s, 0.0, Fault::saturated_low), {}).health == Health::unknown);
-    CHECK(convert(p.channels[heatsink], at(1s, 121.0), {}).fault == Fault::above_window);
-    CHECK(convert(p.channels[heatsink], at(1s, -41.0), {}).fault == Fault::below_window);
+    CHECK(ChannelReader{p.channels[forward]}.convert(at(1s, 2.3), {}).health == Health::above_range);
+    CHECK(ChannelReader{p.channels[forward]}.convert(at(1s, 0.29), {}).fault == Fault::below_window);
+    CHECK(ChannelReader{p.channels[forward]}.convert(at(1s, 0.0, Fault::saturated_high), {}).health ==
+          Health::above_range);
+    CHECK(ChannelReader{p.channels[forward]}.convert(at(1s, 0.0, Fault::saturated_low), {}).health == Health::unknown);
+    CHECK(ChannelReader{p.channels[heatsink]}.convert(at(1s, 121.0), {}).fault == Fault::above_window);
+    CHECK(ChannelReader{p.channels[heatsink]}.convert(at(1s, -41.0), {}).fault == Fault::below_window);
 }
 
 TEST_CASE("gain and zero: a supply divider, a current sensor") {
     Channel c = channel("i", ChannelKind::current, 0, 0, 1s);
     c.zero = 0.5;
     c.gain = 10.0;
-    CHECK(convert(c, at(1s, 2.3), {}).value == doctest::Approx(18.0));
+    CHECK(ChannelReader{c}.convert(at(1s, 2.3), {}).value == doctest::Approx(18.0));
     c.gain = std::numeric_limits<double>::max();
-    CHECK(convert(c, at(1s, 100.0), {}).fault == Fault::garbled);  // no infinity leaves
+    CHECK(ChannelReader{c}.convert(at(1s, 100.0), {}).fault == Fault::garbled);  // no infinity leaves
 }
 
 TEST_CASE("a failed sample leaves the last reading until it is too old, and then says why") {

@@ -54,7 +54,7 @@ TEST_CASE("reflections: 100 W forward and 4 W back") {
     p.feeder_loss_db = 1.0;
     p.directivity_db = 30.0;
     const Bracket b{good(100.0), good(4.0), good(100.0)};
-    const Reflections r = reflections(p, b, BracketState::measurable);
+    const Reflections r = reflections(p, b, BracketState::measurable, 0.0);
     CHECK(r.reflection.value == doctest::Approx(0.2));
     CHECK(r.vswr.value == doctest::Approx(1.5));  // reflection table: 4.000 % is VSWR 1.50
     CHECK(r.return_loss.value == doctest::Approx(13.98).epsilon(0.001));
@@ -69,19 +69,19 @@ TEST_CASE("reflections: 100 W forward and 4 W back") {
 
 TEST_CASE("reflected on its floor gives an upper bound, beyond its ceiling a lower one") {
     const RfPlan p = rf();
-    const Reflections low = reflections(p, {good(100.0), floor_of(0.01), good(100.0)}, BracketState::measurable);
+    const Reflections low = reflections(p, {good(100.0), floor_of(0.01), good(100.0)}, BracketState::measurable, 0.0);
     CHECK(low.vswr.health == Health::at_floor);
     CHECK(low.vswr.low == 1.0);
     CHECK(low.vswr.value == doctest::Approx(1.0202).epsilon(0.001));
     Reading beyond = good(50.0);
     beyond.health = Health::above_range;
-    const Reflections high = reflections(p, {good(100.0), beyond, good(100.0)}, BracketState::measurable);
+    const Reflections high = reflections(p, {good(100.0), beyond, good(100.0)}, BracketState::measurable, 0.0);
     CHECK(high.vswr.health == Health::above_range);
     CHECK(high.vswr.high == unbounded);
 }
 
 TEST_CASE("without RF nothing is measurable, and nothing is a number") {
-    const Reflections r = reflections(rf(), {good(0.1), good(0.1), good(0.1)}, BracketState::not_measurable);
+    const Reflections r = reflections(rf(), {good(0.1), good(0.1), good(0.1)}, BracketState::not_measurable, 0.0);
     for (const Reading* reading :
          {&r.vswr, &r.reflection, &r.return_loss, &r.mismatch_loss, &r.net_power, &r.antenna_vswr, &r.antenna_power}) {
         CHECK(reading->health == Health::not_measurable);
@@ -92,14 +92,14 @@ TEST_CASE("without RF nothing is measurable, and nothing is a number") {
 TEST_CASE("gain and compression") {
     const RfPlan p = rf();
     CHECK(gain(p, good(100.0), good(2.0)).value == doctest::Approx(16.99).epsilon(0.001));
-    CHECK(compression(p, gain(p, good(100.0), good(2.0))).value == doctest::Approx(1.01).epsilon(0.01));
+    CHECK(compression(p, gain(p, good(100.0), good(2.0)), nullptr).value == doctest::Approx(1.01).epsilon(0.01));
     CHECK(gain(p, good(1.0), good(2.0)).health == Health::not_measurable);
     CHECK(gain(p, good(100.0), good(0.01)).health == Health::not_measurable);
     CHECK(gain(p, missing, good(2.0)).health == Health::unknown);
     CHECK(gain(p, missing, good(2.0)).fault == Fault::io_error);
     RfPlan none = p;
     none.small_signal_gain_db.reset();
-    CHECK(compression(none, gain(p, good(100.0), good(2.0))).health == Health::not_measurable);
+    CHECK(compression(none, gain(p, good(100.0), good(2.0)), nullptr).health == Health::not_measurable);
 }
 
 TEST_CASE("DC power, efficiency, heat") {
@@ -107,13 +107,13 @@ TEST_CASE("DC power, efficiency, heat") {
     // A module that takes 18 A at 28 V for 250 W is 49.6 % efficient (common practice figures).
     const Reading dc = dc_power(good(28.0), good(18.0));
     CHECK(dc.value == doctest::Approx(504.0));
-    CHECK(efficiency(p, good(250.0), dc).value == doctest::Approx(49.6).epsilon(0.001));
-    CHECK(heat(dc, good(250.0)).value == doctest::Approx(254.0));
-    CHECK(heat(dc, floor_of(0.001)).value == doctest::Approx(504.0));
-    CHECK(heat(good(10.0), good(20.0)).value == 0.0);
-    CHECK(efficiency(p, good(1.0), dc).health == Health::not_measurable);
-    CHECK(efficiency(p, good(100.0), good(0.0)).health == Health::not_measurable);
+    CHECK(efficiency(p, good(250.0), nullptr, dc).value == doctest::Approx(49.6).epsilon(0.001));
+    CHECK(heat(p, dc, good(250.0), nullptr, nullptr).value == doctest::Approx(254.0));
+    CHECK(heat(p, dc, floor_of(0.001), nullptr, nullptr).value == doctest::Approx(504.0));
+    CHECK(heat(p, good(10.0), good(20.0), nullptr, nullptr).value == 0.0);
+    CHECK(efficiency(p, good(1.0), nullptr, dc).health == Health::not_measurable);
+    CHECK(efficiency(p, good(100.0), nullptr, good(0.0)).health == Health::not_measurable);
     CHECK(dc_power(missing, good(18.0)).health == Health::unknown);
-    CHECK(efficiency(p, missing, dc).health == Health::unknown);
-    CHECK(heat(missing, good(1.0)).health == Health::unknown);
+    CHECK(efficiency(p, missing, nullptr, dc).health == Health::unknown);
+    CHECK(heat(p, missing, good(1.0), nullptr, nullptr).health == Health::unknown);
 }

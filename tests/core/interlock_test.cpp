@@ -319,7 +319,8 @@ TEST_CASE("events that find no room are counted") {
 
 TEST_CASE("every word is there") {
     for (int i = 0; i <= static_cast<int>(State::locked_out); ++i) CHECK_FALSE(text(static_cast<State>(i)).empty());
-    for (int i = 0; i <= static_cast<int>(EventKind::contactor_closed); ++i) CHECK_FALSE(text(static_cast<EventKind>(i)).empty());
+    for (int i = 0; i <= static_cast<int>(EventKind::contactor_closed); ++i)
+        CHECK_FALSE(text(static_cast<EventKind>(i)).empty());
     for (int i = 0; i <= static_cast<int>(Origin::remote); ++i) CHECK_FALSE(text(static_cast<Origin>(i)).empty());
     for (int i = 0; i <= static_cast<int>(CommandKind::alive); ++i) {
         CHECK_FALSE(text(static_cast<CommandKind>(i)).empty());

@@ -1,0 +1,121 @@
+#include "core/forecast.hpp"
+
+#include <algorithm>
+#include <limits>
+
+#include "core/derived.hpp"
+#include "core/power.hpp"
+
+namespace dekeyd::core {
+
+namespace {
+
+constexpr double no_number = std::numeric_limits<double>::quiet_NaN();  // ThermalFit takes it as a gap
+
+double seconds(Duration duration) noexcept {
+    return std::chrono::duration<double>(duration).count();
+}
+
+bool good(const Reading* reading) noexcept {
+    return reading != nullptr && reading->health == Health::good;
+}
+
+void keep_lowest(std::optional<double>& kept, double level) noexcept {
+    kept = kept ? std::min(*kept, level) : level;
+}
+
+}  // namespace
+
+Forecaster::Forecaster(const Plan& plan) noexcept : plan_{plan} {
+    if (plan.rf.circulator_load_time) circulator_.emplace(seconds(*plan.rf.circulator_load_time));
+    for (const LimitPlan& limit : plan.limits) {
+        if (limit.direction != Direction::above) continue;
+        const bool heatsink = plan.roles.heatsink == limit.watch;
+        if (heatsink && limit.trips) keep_lowest(heatsink_trip_c_, limit.trip);
+        if (!limit.warn) continue;
+        if (heatsink) keep_lowest(heatsink_warn_c_, *limit.warn);
+        if (plan.roles.forward == limit.watch) keep_lowest(forward_warn_w_, *limit.warn);
+        if (plan.index(Derived::compression) == limit.watch) keep_lowest(compression_warn_db_, *limit.warn);
+    }
+}
+
+bool Forecaster::update(const ForecastInput& input) noexcept {
+    const double passed_s = begun_ ? seconds(input.now - last_) : 0.0;
+    last_ = input.now;
+    const bool rpm_known = input.fan != nullptr && input.fan->measured();
+    const std::size_t fan = rpm_known ? fan_state_of(input.fan->value, plan_.heat.full_fan_rpm.value_or(0.0)) : 0;
+    fit_.update(passed_s, good(input.heatsink) ? input.heatsink->value : no_number,
+                good(input.heat) ? input.heat->value : no_number,
+                good(input.ambient) ? std::optional<double>{input.ambient->value} : std::nullopt, fan);
+    if (circulator_ && input.reflected != nullptr && input.reflected->measured()) {
+        circulator_->update(passed_s, input.reflected->health == Health::good ? input.reflected->value : 0.0);
+    }
+    if (begun_ && input.now - worked_out_ < std::chrono::seconds{1}) return false;
+    begun_ = true;
+    worked_out_ = input.now;
+    work_out(input);
+    return true;
+}
+
+void Forecaster::work_out(const ForecastInput& input) noexcept {
+    const Instant now = input.now;
+    const Reading silent = not_measurable(now);
+    forecast_ = {silent, silent, silent, silent, silent, silent};
+    if (circulator_) {
+        const double load_w = circulator_->mean();
+        forecast_.circulator_load = reading_of({load_w, load_w, load_w}, now);
+    }
+    const double heat_w = good(input.heat) ? input.heat->value : 0.0;
+    const ThermalEstimate heatsink = fit_.estimate(heat_w);
+    basis_ = heatsink.ambient;
+    if (heatsink.resistance_known) forecast_.thermal_resistance = reading_of(heatsink.resistance_k_per_w, now);
+    if (heatsink.settling_known && good(input.heatsink) && good(input.heat)) {
+        const double now_c = input.heatsink->value;
+        const double tau_s = heatsink.time_constant_s.value;
+        forecast_.settling_temperature = reading_of(heatsink.settling_c, now);
+        if (heatsink_trip_c_) {
+            const auto until = [&](double settling_c) {
+                return seconds_until(now_c, settling_c, tau_s, *heatsink_trip_c_);
+            };
+            forecast_.time_to_limit = reading_of(
+                {until(heatsink.settling_c.value), until(heatsink.settling_c.high), until(heatsink.settling_c.low)},
+                now);
+        }
+        Estimate end = heatsink.settling_c;
+        if (const auto& planned = plan_.heat.planned_transmission; planned && input.transmitting_since) {
+            const double left_s = std::max(seconds(*planned - (now - *input.transmitting_since)), 0.0);
+            const auto after = [&](double settling_c) { return temperature_after(now_c, settling_c, tau_s, left_s); };
+            end = {after(end.value), after(end.low), after(end.high)};
+        }
+        forecast_.forecast_temperature = reading_of(end, now);
+    }
+    advise(input, heatsink);
+}
+
+void Forecaster::advise(const ForecastInput& input, const ThermalEstimate& heatsink) noexcept {
+    const bool rf = good(input.forward) && input.forward->value >= plan_.rf.minimum_forward_w;
+    const bool any_warning = forward_warn_w_ || compression_warn_db_ || heatsink_warn_c_;
+    if (!rf || !any_warning) return;
+    BackOffInput ask;
+    ask.forward_w = input.forward->value;
+    ask.forward_warn_w = forward_warn_w_;
+    ask.compression_warn_db = compression_warn_db_;
+    if (good(input.compression)) ask.compression_db = input.compression->value;
+    ask.heatsink_warn_c = heatsink_warn_c_;
+    ask.dc_w = good(input.dc_power) ? input.dc_power->value : 0.0;
+    ask.quiescent_dc_w = plan_.heat.quiescent_w;
+    ask.drive_w = good(input.drive) ? input.drive->value : 0.0;
+    if (heatsink.resistance_known && good(input.heatsink) && good(input.dc_power)) {
+        ask.heatsink = HeatsinkModel{input.heatsink->value, heatsink.ambient_c.value, heatsink.resistance_k_per_w.value,
+                                     heatsink.time_constant_s.value};
+    }
+    // Without a planned end: for good.
+    ask.remaining_s = unbounded;
+    if (const auto& planned = plan_.heat.planned_transmission; planned && input.transmitting_since) {
+        ask.remaining_s = std::max(seconds(*planned - (input.now - *input.transmitting_since)), 0.0);
+    }
+    const BackOff advice = advise_back_off(ask);
+    forecast_.back_off = reading_of({advice.forward_db, advice.forward_db, advice.forward_db}, input.now);
+}
+
+}  // namespace dekeyd::core

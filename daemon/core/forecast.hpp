@@ -1,0 +1,58 @@
+// Forecast: where the heatsink is going, and how far to back off so that every warning is kept. It never trips.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+
+#include "core/plan.hpp"
+#include "core/reading.hpp"
+#include "core/thermal.hpp"
+#include "core/time.hpp"
+
+namespace dekeyd::core {
+
+/// The readings of one step that the forecast rests on; empty where the quantity isn't measured at all.
+struct ForecastInput {
+    Instant now{};
+    const Reading* heatsink = nullptr;
+    const Reading* ambient = nullptr;
+    const Reading* fan = nullptr;
+    const Reading* heat = nullptr;
+    const Reading* dc_power = nullptr;
+    const Reading* forward = nullptr;
+    const Reading* reflected = nullptr;
+    const Reading* drive = nullptr;
+    const Reading* compression = nullptr;
+    std::optional<Instant> transmitting_since;
+};
+
+struct Forecast {
+    Reading thermal_resistance, settling_temperature, time_to_limit, forecast_temperature, back_off, circulator_load;
+};
+
+class Forecaster {
+public:
+    explicit Forecaster(const Plan& plan) noexcept;
+
+    /// Every step; learns from each, works the forecast out about once a second. True when it did.
+    bool update(const ForecastInput& input) noexcept;
+    [[nodiscard]] const Forecast& forecast() const noexcept { return forecast_; }
+    /// What the ambient temperature in the estimate rests on.
+    [[nodiscard]] AmbientBasis ambient_basis() const noexcept { return basis_; }
+
+private:
+    void work_out(const ForecastInput& input) noexcept;
+    void advise(const ForecastInput& input, const ThermalEstimate& heatsink) noexcept;
+
+    const Plan& plan_;
+    ThermalFit fit_;
+    std::optional<ThermalAverage> circulator_;
+    std::optional<double> heatsink_trip_c_, heatsink_warn_c_, forward_warn_w_, compression_warn_db_;
+    Forecast forecast_;
+    AmbientBasis basis_ = AmbientBasis::assumed;
+    Instant last_{};
+    Instant worked_out_{};
+    bool begun_ = false;
+};
+
+}  // namespace dekeyd::core
