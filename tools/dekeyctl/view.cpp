@@ -409,11 +409,16 @@ std::vector<Line> render_watch(const Picture& picture, const Look& look) {
         if (const std::string nearest = nearest_words(status); !nearest.empty())
             lines.push_back({{clip(nearest, width), Tone::plain}});
 
-        std::string others;
-        for (const std::string& text : other_values(status)) others += (others.empty() ? "" : " · ") + text;
+        // Whole values on a line, never a name torn from its number.
+        std::vector<std::string> rows;
+        for (const std::string& text : other_values(status)) {
+            if (rows.empty() || columns(rows.back()) + 3 + columns(text) > width)
+                rows.push_back(text);
+            else
+                rows.back() += " · " + text;
+        }
         const std::size_t room = height > lines.size() + foot ? height - lines.size() - foot : 0;
-        if (!others.empty() && room > 4) {
-            auto rows = wrap(others, width);
+        if (!rows.empty() && room > 4) {
             if (rows.size() > room / 3) rows.resize(std::max<std::size_t>(room / 3, 1));
             for (std::string& row : rows) lines.push_back({{std::move(row), Tone::plain}});
         }

@@ -96,7 +96,7 @@ def play(arguments, folder, processes):
         print(line, flush=True)
     with open(f"{folder}/story.txt", "a", encoding="utf-8") as notes:
         teller = Teller(notes if interactive else None)
-        story = Story(bench, daemon, teller.tell, 0.3 if arguments.once else 3.0)
+        story = Story(bench, daemon, teller.tell, port, 0.3 if arguments.once else 3.0)
         if interactive:
             play_with_view(story, teller, addresses, arguments.programs, folder)
             return

@@ -23,11 +23,11 @@ class Processes:
         self.folder = folder
         self.running = []  # (name, process), in the order of starting
 
-    def start(self, name, *arguments):
+    def start(self, name, *arguments, user=None):
         """Starts a program in a session of its own, so that Ctrl-C reaches it through us alone. Main thread only."""
         with open(f"{self.folder}/{name}.log", "ab") as log:
             process = subprocess.Popen(arguments, stdin=subprocess.DEVNULL, stdout=log, stderr=log,
-                                       start_new_session=True, preexec_fn=_die_with_parent)
+                                       start_new_session=True, preexec_fn=_die_with_parent, user=user)
         self.running.append((name, process))
         return process
 
@@ -94,12 +94,15 @@ def connect(path):
 
 def start_broker(processes):
     """A private mosquitto on loopback; its port. Another try where somebody took the free port in between."""
+    os.chmod(processes.folder, 0o711)  # the broker's user must reach its settings, and no more
     for _ in range(5):
         port = free_port()
         settings = f"{processes.folder}/mosquitto.conf"
         with open(settings, "w", encoding="utf-8") as file:
             file.write(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
-        broker = processes.start("mosquitto", "mosquitto", "-c", settings)
+        # It would change its user by itself, and with that forget to die with us.
+        user = "nobody" if os.geteuid() == 0 else None
+        broker = processes.start("mosquitto", "mosquitto", "-c", settings, user=user)
         until = time.monotonic() + 10
         while broker.poll() is None and time.monotonic() < until:
             try:
