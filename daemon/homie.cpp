@@ -284,7 +284,7 @@ Value Device::value(const Property& property, const core::Snapshot& snapshot, co
         case Source::limit: return words(limit_state(snapshot, property.index));
         case Source::level: {
             const core::LimitPlan& limit = plan.limits[property.index];
-            return words(fmt::format("{}", limit.trip));
+            return words(fmt::format("{:.6g}", limit.trip));
         }
         case Source::overruns: return whole(snapshot.overruns);
         case Source::events_dropped: return whole(snapshot.events_dropped);
@@ -418,7 +418,7 @@ std::string_view text(Refusal refusal) noexcept {
         case Refusal::late: return "it came where the broker could have kept it waiting";
         case Refusal::oversized: return "it is too long";
         case Refusal::malformed: return "its payload is not the command's name";
-        case Refusal::not_allowed: return "the configuration doesn't allow it from afar";
+        case Refusal::not_allowed: return "the configuration doesn't allow it remotely";
         case Refusal::unknown: return "there is no such command";
     }
     return "unknown";

@@ -40,7 +40,7 @@ constexpr core::Duration complain_every = 60s;
 constexpr std::size_t slots = 32;        ///< messages in flight; the rest waits as "newest value", not as a message
 constexpr std::size_t spare_slots = 12;  ///< kept free for alerts, events and the permit
 constexpr std::size_t most_log_lines = 64;
-constexpr double command_burst = 10.0;  ///< commands from afar at once, and one a second from then on
+constexpr double command_burst = 10.0;  ///< remote commands at once, and one a second from then on
 constexpr std::uint32_t no_slot = 0xffff;
 
 /// One line of a kind a minute, with the count of those kept back.
@@ -156,7 +156,9 @@ private:
                                                               : std::span<const core::Reading>{};
             std::string sentence = formats::sentence(configuration_.plan, event, around);
             if (event.kind == core::EventKind::tripped) {
-                trip_sentences_[homie::alert_id(configuration_.plan, event.source)] = sentence;
+                // The alert takes the readings of the moment itself; a moment later there may be no RF any more.
+                const bool latched = snapshot.now == event.at && snapshot.causes[event.source].latched;
+                trip_sentences_[homie::alert_id(configuration_.plan, event.source)] = {sentence, latched};
             }
             const bool obeyed = event.kind == core::EventKind::held || event.kind == core::EventKind::released ||
                                 event.kind == core::EventKind::reset;
@@ -512,9 +514,9 @@ private:
         for (const auto& [id, alert] : standing) {
             const auto raised = raised_.find(id);
             if (raised != raised_.end() && raised->second == alert.latched) continue;
-            // The sentence of the trip itself has the readings of that moment; now there may be no RF any more.
             const auto trip = trip_sentences_.find(id);
-            const std::string& sentence = trip != trip_sentences_.end() ? trip->second : alert.sentence;
+            const bool still_so = trip != trip_sentences_.end() && trip->second.latched == alert.latched;
+            const std::string& sentence = still_so ? trip->second.sentence : alert.sentence;
             if (!send(device_.alert_topic(id), sentence, 1, true, Freight::alert, 2, now)) {
                 urgent_alerts_ = true;
                 return;
@@ -545,7 +547,7 @@ private:
         while (!reflect_.empty()) {
             const std::string word{core::text(*reflect_.begin())};
             const std::string topic = fmt::format("{}/permit/{}", device_.base(), word);
-            // A command that is no longer configured can't have come from afar.
+            // A command that is no longer configured can't have been obeyed.
             if (device_.find(topic) != nullptr && !send(topic, word, 0, false, Freight::value, 4, now)) return;
             reflect_.erase(reflect_.begin());
         }
@@ -660,7 +662,7 @@ private:
 
     std::map<std::string, bool> raised_;    ///< alerts in this session -> published as latched
     std::map<std::string, bool> to_clear_;  ///< alerts of an earlier session, or over
-    std::map<std::string, std::string> trip_sentences_;
+    std::map<std::string, homie::Alert> trip_sentences_;
     bool urgent_alerts_ = false;
     core::Instant next_alerts_{};
     std::deque<std::pair<std::string_view, std::string>> log_;

@@ -54,23 +54,16 @@ int sync(int fd) noexcept {
 
 std::string_view remedy(int error) noexcept {
     switch (error) {
-        case ENOENT:
-            return "create the folder, or correct paths in the configuration";
+        case ENOENT: return "create the folder, or correct paths in the configuration";
         case EACCES:
-        case EPERM:
-            return "give the daemon's user the right to write there";
+        case EPERM: return "give the daemon's user the right to write there";
         case ENOSPC:
-        case EDQUOT:
-            return "make room on that file system";
-        case EROFS:
-            return "the file system is read-only: check the storage and mount it for writing";
-        case EIO:
-            return "the storage fails: copy what is on it and replace it";
+        case EDQUOT: return "make room on that file system";
+        case EROFS: return "the file system is read-only: check the storage and mount it for writing";
+        case EIO: return "the storage fails: copy what is on it and replace it";
         case ENOTDIR:
-        case EISDIR:
-            return "a file stands where a folder was expected, or the other way round: move it away";
-        default:
-            return "look at the system's log for that storage";
+        case EISDIR: return "a file stands where a folder was expected, or the other way round: move it away";
+        default: return "look at the system's log for that storage";
     }
 }
 

@@ -21,21 +21,17 @@ int digits(double value, core::Unit unit) noexcept {
         case core::Unit::celsius:
         case core::Unit::decibel:
         case core::Unit::dbm:
-        case core::Unit::percent:
-            return 1;
-        case core::Unit::rpm:
-            return 0;
-        case core::Unit::second:
-            return size < 10.0 ? 1 : 0;
+        case core::Unit::percent: return 1;
+        case core::Unit::rpm: return 0;
+        case core::Unit::second: return size < 10.0 ? 1 : 0;
         case core::Unit::none:
-        case core::Unit::kelvin_per_watt:
-            return size < 10.0 ? 2 : 1;
+        case core::Unit::kelvin_per_watt: return size > 0.0 && size < 0.9995 ? 3 : size < 10.0 ? 2 : 1;
         case core::Unit::volt:
-        case core::Unit::ampere:
-            return 2;
-        case core::Unit::watt:
-            break;
+        case core::Unit::ampere: return 2;
+        case core::Unit::watt: break;
     }
+    // A detector's floor may be microwatts, and "at most 0.000 W" would say nothing.
+    if (size > 0.0 && size < 0.0009995) return 6;
     return size >= 99.95 ? 0 : size >= 9.995 ? 1 : size >= 0.9995 ? 2 : 3;
 }
 
@@ -47,12 +43,9 @@ std::string capital(std::string_view words) {
 
 std::string_view by(core::Origin origin) noexcept {
     switch (origin) {
-        case core::Origin::local:
-            return "here";
-        case core::Origin::remote:
-            return "from afar";
-        case core::Origin::none:
-            break;
+        case core::Origin::local: return "locally";
+        case core::Origin::remote: return "remotely";
+        case core::Origin::none: break;
     }
     return "by the daemon itself";
 }
@@ -78,6 +71,13 @@ std::string duration_in_words(core::Duration duration) {
     return fmt::format("{:.3g} ms", seconds * 1000.0);
 }
 
+/// A reading of a quantity; a contact's is a position, not a number.
+std::string shown(const core::Plan& plan, core::QuantityIndex quantity, const core::Reading& reading) {
+    const bool contact = quantity < plan.channels.size() && plan.channels[quantity].kind == core::ChannelKind::contact;
+    if (contact && reading.measured()) return reading.value >= 0.5 ? "closed" : "open";
+    return in_words(reading, core::describe(plan, quantity).unit);
+}
+
 /// "forward 104 W", where RF is what the source is about and it isn't forward itself.
 std::string forward_beside(const core::Plan& plan, core::SourceIndex source, std::span<const core::Reading> around) {
     const auto watched = quantity_of(plan, source);
@@ -92,16 +92,12 @@ std::string forward_beside(const core::Plan& plan, core::SourceIndex source, std
 /// How the inhibit that this cause made will end.
 std::string way_out(const core::Plan& plan, const core::Event& event) {
     switch (event.state) {
-        case core::State::locked_out:
-            return "Locked out until an operator resets it.";
-        case core::State::latched:
-            return "Latched until an operator resets it.";
-        case core::State::held:
-            return "A hold stands as well.";
+        case core::State::locked_out: return "Locked out until an operator resets it.";
+        case core::State::latched: return "Latched until an operator resets it.";
+        case core::State::held: return "A hold stands as well.";
         case core::State::permitted:
         case core::State::starting:
-        case core::State::tripped:
-            break;
+        case core::State::tripped: break;
     }
     if (event.source == core::no_source) return {};
     const SourceInfo info = core::describe_source(plan, event.source);
@@ -126,7 +122,7 @@ std::string refusal(const core::Plan& plan, const core::Event& event) {
     }
     if (event.command == core::CommandKind::release) {
         return event.origin == core::Origin::remote && event.state != core::State::permitted
-                   ? what + ": no hold that may be released from afar stands. Nothing changed."
+                   ? what + ": no hold that may be released remotely stands. Nothing changed."
                    : what + ": no hold stands. Nothing changed.";
     }
     return what + ": nothing is latched. Nothing changed.";
@@ -135,9 +131,12 @@ std::string refusal(const core::Plan& plan, const core::Event& event) {
 std::string warning_in_words(const core::Plan& plan, const core::Event& event) {
     const SourceInfo info = core::describe_source(plan, event.source);
     const core::LimitPlan* limit = limit_of(plan, info);
-    const std::string name = capital(name_of(plan, event.source));
-    if (limit == nullptr) return fmt::format("Warning: {}: {}.", name, core::text(event.reading.fault));
-    const core::Unit unit = core::describe(plan, limit->watch).unit;
+    if (limit == nullptr) {
+        return fmt::format("Warning: {}: {}.", capital(name_of(plan, event.source)), core::text(event.reading.fault));
+    }
+    const core::QuantityInfo watched = core::describe(plan, limit->watch);
+    const std::string name = capital(watched.name);
+    const core::Unit unit = watched.unit;
     if (event.kind == EventKind::warning_over) {
         return fmt::format("Warning over: {} {}.", name, in_words(event.reading, unit));
     }
@@ -163,16 +162,11 @@ std::string with_unit(double value, core::Unit unit) {
 
 std::string in_words(const core::Reading& reading, core::Unit unit) {
     switch (reading.health) {
-        case core::Health::good:
-            return with_unit(reading.value, unit);
-        case core::Health::at_floor:
-            return "at most " + with_unit(reading.value, unit);
-        case core::Health::above_range:
-            return "at least " + with_unit(reading.value, unit);
-        case core::Health::not_measurable:
-            return "not measurable";
-        case core::Health::unknown:
-            break;
+        case core::Health::good: return with_unit(reading.value, unit);
+        case core::Health::at_floor: return "at most " + with_unit(reading.value, unit);
+        case core::Health::above_range: return "at least " + with_unit(reading.value, unit);
+        case core::Health::not_measurable: return "not measurable";
+        case core::Health::unknown: break;
     }
     return fmt::format("unknown ({})", core::text(reading.fault));
 }
@@ -183,10 +177,8 @@ std::optional<core::QuantityIndex> quantity_of(const core::Plan& plan, core::Sou
     switch (info.kind) {
         case SourceInfo::Kind::limit:
             return info.index < plan.limits.size() ? std::optional{plan.limits[info.index].watch} : std::nullopt;
-        case SourceInfo::Kind::channel:
-            return info.index;
-        case SourceInfo::Kind::builtin:
-            break;
+        case SourceInfo::Kind::channel: return info.index;
+        case SourceInfo::Kind::builtin: break;
     }
     if (source == core::source_of(plan, core::Builtin::rf_while_inhibited)) return plan.roles.forward;
     if (source == core::source_of(plan, core::Builtin::reflected_exceeds_forward)) return plan.roles.reflected;
@@ -196,8 +188,10 @@ std::optional<core::QuantityIndex> quantity_of(const core::Plan& plan, core::Sou
 std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, core::Condition condition,
                            const core::Reading* reading) {
     const SourceInfo info = core::describe_source(plan, source);
-    const std::string name = capital(name_of(plan, source));
     const core::LimitPlan* limit = limit_of(plan, info);
+    // A limit's own name says what is wrong ("VSWR too high"); beside a reading, the quantity's name reads better.
+    const std::string name =
+        capital(limit != nullptr ? std::string{core::describe(plan, limit->watch).name} : name_of(plan, source));
     if (limit != nullptr) {
         const core::Unit unit = core::describe(plan, limit->watch).unit;
         const std::string level = with_unit(limit->trip, unit);
@@ -231,30 +225,24 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
             return event.reading.value == 1.0
                        ? "Started after an unclean stop; inhibited until every required sensor has proved good."
                        : "Started; inhibited until every required sensor has proved good.";
-        case EventKind::permitted:
-            return "Permitted: no cause stands.";
+        case EventKind::permitted: return "Permitted: no cause stands.";
         case EventKind::tripped: {
             const std::string cause = cause_in_words(plan, event.source, event.condition, &event.reading);
-            return fmt::format("{}: {}{}. {}", event.first_cause ? "Tripped" : "A cause more", cause,
+            return fmt::format("{}: {}{}. {}", event.first_cause ? "Tripped" : "Another cause", cause,
                                forward_beside(plan, event.source, around), way_out(plan, event));
         }
         case EventKind::latched:
             return fmt::format("Latched: {}. An operator must reset it.", name_of(plan, event.source));
-        case EventKind::cleared:
-            return fmt::format("Cleared: {}.", name_of(plan, event.source));
+        case EventKind::cleared: return fmt::format("Cleared: {}.", name_of(plan, event.source));
         case EventKind::locked_out:
             return event.source == core::no_source
                        ? "Locked out: too many unclean starts. An operator must reset it."
                        : fmt::format("Locked out: too many trips, the last by {}. An operator must reset it.",
                                      name_of(plan, event.source));
-        case EventKind::held:
-            return fmt::format("Held {}.", by(event.origin));
-        case EventKind::released:
-            return fmt::format("Hold released {}.", by(event.origin));
-        case EventKind::reset:
-            return fmt::format("Reset {}; permits again when no cause stands.", by(event.origin));
-        case EventKind::refused:
-            return refusal(plan, event);
+        case EventKind::held: return fmt::format("Held {}.", by(event.origin));
+        case EventKind::released: return fmt::format("Released {}.", by(event.origin));
+        case EventKind::reset: return fmt::format("Reset {}; permits again when no cause stands.", by(event.origin));
+        case EventKind::refused: return refusal(plan, event);
         case EventKind::warning:
         case EventKind::warning_over:
             return event.source == core::no_source ? capital(core::text(event.kind)) + '.'
@@ -263,24 +251,22 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
             return fmt::format("Sensor lost: {} ({}).", name_of(plan, event.source), core::text(event.reading.fault));
         case EventKind::sensor_back: {
             const auto quantity = quantity_of(plan, event.source);
-            const core::Unit unit = quantity ? core::describe(plan, *quantity).unit : core::Unit::none;
-            return fmt::format("Sensor back: {} {}.", name_of(plan, event.source), in_words(event.reading, unit));
+            return quantity ? fmt::format("Sensor back: {} {}.", name_of(plan, event.source),
+                                          shown(plan, *quantity, event.reading))
+                            : fmt::format("Sensor back: {}.", name_of(plan, event.source));
         }
         case EventKind::rf_on:
             return event.reading.measured()
                        ? fmt::format("Transmission begins: forward {}.", in_words(event.reading, core::Unit::watt))
                        : std::string{"Transmission begins."};
-        case EventKind::rf_off:
-            return "Transmission ends.";
+        case EventKind::rf_off: return "Transmission ends.";
         case EventKind::transmission_ending:
             return plan.supervision.longest_transmission
                        ? fmt::format("The transmission nears the longest allowed, {}: end it, or it is ended.",
                                      duration_in_words(*plan.supervision.longest_transmission))
                        : std::string{"The transmission nears the longest allowed: end it, or it is ended."};
-        case EventKind::contactor_opened:
-            return "The supply contactor was opened.";
-        case EventKind::contactor_closed:
-            return "The supply contactor was closed.";
+        case EventKind::contactor_opened: return "The supply contactor was opened.";
+        case EventKind::contactor_closed: return "The supply contactor was closed.";
     }
     return "Unknown event.";
 }

@@ -31,12 +31,9 @@ constexpr std::string_view checksum_key = "crc32 ";
 
 std::string_view word(core::SourceInfo::Kind kind) noexcept {
     switch (kind) {
-        case core::SourceInfo::Kind::limit:
-            return "limit";
-        case core::SourceInfo::Kind::channel:
-            return "channel";
-        case core::SourceInfo::Kind::builtin:
-            break;
+        case core::SourceInfo::Kind::limit: return "limit";
+        case core::SourceInfo::Kind::channel: return "channel";
+        case core::SourceInfo::Kind::builtin: break;
     }
     return "builtin";
 }

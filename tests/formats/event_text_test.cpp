@@ -42,7 +42,8 @@ TEST_CASE("numbers carry the digits that their unit deserves") {
     CHECK(formats::with_unit(99.96, Unit::watt) == "100 W");
     CHECK(formats::with_unit(5.126, Unit::watt) == "5.13 W");
     CHECK(formats::with_unit(0.0312, Unit::watt) == "0.031 W");
-    CHECK(formats::with_unit(1.0 / 3.0, Unit::none) == "0.33");
+    CHECK(formats::with_unit(1.0 / 3.0, Unit::none) == "0.333");
+    CHECK(formats::with_unit(0.00005, Unit::watt) == "0.000050 W");
     CHECK(formats::with_unit(-0.01, Unit::celsius) == "0.0 °C");
     CHECK(formats::to_words(std::numeric_limits<double>::quiet_NaN(), Unit::watt) == "unknown");
 }
@@ -72,7 +73,7 @@ TEST_CASE("a trip says by what, by how much, with what power, and how it ends") 
     heatsink.reading = test::good(70.4);
     heatsink.state = core::State::tripped;
     CHECK(sentence(plan, heatsink, around) ==
-          "A cause more: Heatsink 70.4 °C at or above 70.0 °C. Clears by itself once it has been below 55.0 °C for 30 "
+          "Another cause: Heatsink 70.4 °C at or above 70.0 °C. Clears by itself once it has been below 55.0 °C for 30 "
           "s.");
     heatsink.condition = core::Condition::unknown;
     heatsink.reading = {};
@@ -87,7 +88,7 @@ TEST_CASE("a trip says by what, by how much, with what power, and how it ends") 
     sensor.reading.fault = core::Fault::below_window;
     sensor.state = core::State::tripped;
     CHECK(sentence(plan, sensor) ==
-          "A cause more: Forward power: below its valid window. Clears by itself once its cause "
+          "Another cause: Forward power: below its valid window. Clears by itself once its cause "
           "has been gone for 10 s.");
 }
 
@@ -95,7 +96,7 @@ TEST_CASE("commands and their refusals") {
     const core::Plan plan = test::sample_plan();
     Event held = event(EventKind::held);
     held.origin = core::Origin::remote;
-    CHECK(sentence(plan, held) == "Held from afar.");
+    CHECK(sentence(plan, held) == "Held remotely.");
     Event refused = event(EventKind::refused, test::vswr_limit);
     refused.command = core::CommandKind::reset;
     CHECK(sentence(plan, refused) == "Reset refused: VSWR still stands. Nothing changed.");
@@ -105,8 +106,7 @@ TEST_CASE("commands and their refusals") {
     refused.command = core::CommandKind::release;
     refused.origin = core::Origin::remote;
     refused.state = core::State::held;
-    CHECK(sentence(plan, refused) ==
-          "Release refused: no hold that may be released from afar stands. Nothing changed.");
+    CHECK(sentence(plan, refused) == "Release refused: no hold that may be released remotely stands. Nothing changed.");
 }
 
 TEST_CASE("every kind with every kind of source gives a sentence that ends") {

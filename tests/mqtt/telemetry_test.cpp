@@ -81,12 +81,19 @@ TEST_CASE("a whole life keeps every rule of the convention") {
     CHECK(listener.last(base + "/measurements/vswr") == "");
     CHECK(listener.last(base + "/measurements/heatsink") == "");
 
-    amplifier.snapshot.causes[test::vswr_limit] = {.condition = core::Condition::clear};
+    // Reset, it waits to clear, and no longer says that it is latched.
+    amplifier.snapshot.causes[test::vswr_limit].latched = false;
+    amplifier.snapshot.causes[test::vswr_limit].condition = core::Condition::clear;
     amplifier.snapshot.memory.latched[test::vswr_limit] = false;
     amplifier.step(amplifier.event(core::EventKind::reset));
+    REQUIRE(eventually(
+        [&] { return listener.last(base + "/$alert/limit-vswr") == "VSWR was at or above 2.00 and waits to clear."; }));
+    amplifier.snapshot.causes[test::vswr_limit] = {};
+    amplifier.snapshot.causes[test::vswr_limit].condition = core::Condition::clear;
+    amplifier.step(amplifier.event(core::EventKind::cleared, test::vswr_limit));
     REQUIRE(eventually([&] { return listener.last(base + "/$alert/limit-vswr") == ""; }));
     REQUIRE(eventually([&] { return listener.count(base + "/service/summary") >= 3; }));
-    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 4; }));
+    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 5; }));
     amplifier.stop();
     REQUIRE(eventually([&] { return listener.last(base + "/$state") == "disconnected"; }));
 
