@@ -283,10 +283,8 @@ void Interlock::reset(Instant now, const Command& command, EventList& events) no
         }
     }
     // The causes stay active: each leaves as a tripped one does, at the next look that finds it clear and no drive.
-    for (std::size_t i = 0; i < causes_.size(); ++i) {
-        causes_[i].latched = false;
-        memory_.latched[i] = false;
-    }
+    for (Cause& cause : causes_) cause.latched = false;
+    std::fill(memory_.latched.begin(), memory_.latched.end(), false);
     memory_.locked_out = memory_.first_start = memory_.unreadable = false;
     trip_level_ = unclean_level_ = memory_.trip_level = memory_.unclean_level = Duration::zero();
     answer(now, EventKind::reset, command, no_source, events);

@@ -326,3 +326,90 @@ TEST_CASE("every word is there") {
         CHECK_FALSE(text(static_cast<CommandKind>(i)).empty());
     }
 }
+
+TEST_CASE("a latch that the memory holds stands after the start, whatever the source's rule says now") {
+    for (std::size_t source = 0; source < 3; ++source) {
+        CAPTURE(source);
+        Memory memory;
+        memory.latched = {source == 0, source == 1, source == 2};
+        Line l{quick(), memory};
+        CHECK(l.interlock.causes()[source].latched);
+        for (int i = 0; i < 5; ++i) CHECK_FALSE(l.step());
+        CHECK(l.interlock.state() == State::latched);
+    }
+}
+
+TEST_CASE("an unclean start counts as a trip, and is remembered as one") {
+    Line l{quick(), {}, true};
+    CHECK(l.interlock.memory().trip_level == 100s);
+    CHECK(l.interlock.memory().unclean_level == 15min);
+    l.permit();
+    l.set(0, Condition::bad);
+    CHECK(l.count(EventKind::locked_out) == 0);
+    l.set(0, Condition::clear);
+    for (int i = 0; i < 5; ++i) l.step();
+    REQUIRE(l.interlock.permit());
+    l.set(0, Condition::bad);  // the third within the window
+    CHECK(l.count(EventKind::locked_out) == 1);
+    // The same by memory alone: two trips before, an unclean start now.
+    Memory memory;
+    memory.trip_level = 150s;
+    CHECK(Line{quick(), memory, true}.interlock.memory().locked_out);
+    CHECK_FALSE(Line{quick(), memory, false}.interlock.memory().locked_out);
+}
+
+TEST_CASE("what a trip makes the memory keep is both counters as they have leaked by then") {
+    Line l{quick(), {}, true};
+    l.permit();
+    const Duration lasted = 10s;
+    l.step({}, lasted);
+    const Duration unclean = l.interlock.unclean_level();
+    CHECK(unclean < 15min - lasted);
+    CHECK(l.interlock.memory().unclean_level == 15min);  // idling writes nothing
+    l.set(0, Condition::bad);
+    CHECK(l.interlock.memory().unclean_level == unclean - 1s);
+    CHECK(l.interlock.memory().trip_level == l.interlock.trip_level());
+}
+
+TEST_CASE("with no number of trips there is no lockout by trips") {
+    InterlockPlan plan = quick();
+    plan.lockout_trips = 0;
+    plan.lockout_window = 60s;
+    Line l{plan};
+    for (int trip = 0; trip < 5; ++trip) {
+        while (!l.step()) REQUIRE(l.now < Instant{1h});
+        l.set(0, Condition::bad);
+        CHECK(l.interlock.state() == State::tripped);
+        l.conditions[0] = Condition::clear;
+    }
+}
+
+TEST_CASE("time that runs backwards counts as standing still") {
+    Line l;
+    l.permit();
+    l.set(0, Condition::bad);
+    l.set(0, Condition::clear);
+    const Duration level = l.interlock.trip_level();
+    CHECK_FALSE(l.step({}, -5s));
+    CHECK(l.interlock.trip_level() == level);
+    CHECK(l.interlock.causes()[0].active);
+    CHECK_FALSE(l.step({}, 7999ms));  // 1 ms before its hold-off ends
+    CHECK(l.step({}, 1ms));
+}
+
+TEST_CASE("a cause knows since when it stands, and a hold is answered") {
+    Line l;
+    l.permit();
+    l.set(0, Condition::bad);
+    CHECK(l.interlock.causes()[0].since == l.now);
+    const Instant tripped = l.now;
+    l.set(0, Condition::bad);
+    CHECK(l.interlock.causes()[0].since == tripped);
+    l.step({{CommandKind::hold, Origin::remote, 7}});
+    REQUIRE(l.count(EventKind::held) == 1);
+    for (const Event& e : l.events.all()) {
+        if (e.kind != EventKind::held) continue;
+        CHECK(e.command_id == 7);
+        CHECK(e.origin == Origin::remote);
+    }
+}

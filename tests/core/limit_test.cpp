@@ -88,6 +88,7 @@ TEST_CASE("every health has its verdict") {
     l.direction = Direction::below;
     l.clear = 15.0;
     CHECK(seen(l, with(Health::at_floor, 1.0)) == Verdict::outside);
+    CHECK(seen(l, with(Health::at_floor, 10.0)) == Verdict::outside);  // "at most 10" is at the trip level or beyond it
     CHECK(seen(l, with(Health::at_floor, 11.0)) == Verdict::unknown);
     CHECK(seen(l, with(Health::above_range, 100.0)) == Verdict::unknown);
 }
@@ -123,6 +124,7 @@ TEST_CASE("a gate rests the limit only by a reading that proves it closed") {
     CHECK(gated(good(4.999)) == Verdict::rest);
     CHECK(gated(good(5.0)) == Verdict::outside);
     CHECK(gated(with(Health::at_floor, 0.1)) == Verdict::rest);
+    CHECK(gated(with(Health::at_floor, 5.0)) == Verdict::unknown);  // "at most 5" may be 5, at which the gate opens
     CHECK(gated(with(Health::at_floor, 6.0)) == Verdict::unknown);
     CHECK(gated(with(Health::above_range, 1.0)) == Verdict::outside);
     CHECK(gated(with(Health::unknown, 0.0)) == Verdict::unknown);
