@@ -26,6 +26,7 @@ namespace {
 constexpr core::Duration idle_wait = 50ms;    // events are taken at least so often
 constexpr core::Duration pending_wait = 5ms;  // a command's answer is on its way
 constexpr mode_t socket_mode = 0660;
+constexpr int waiting_clients = 64;
 
 constexpr core::Duration log_interval = 10s;
 constexpr int log_burst = 5;
@@ -86,7 +87,7 @@ std::string ControlSocket::listen() {
     ::fchmod(listener, socket_mode);
     const bool bound = ::bind(listener, any(address), sizeof(address)) == 0 && ::chmod(path_.c_str(), socket_mode) == 0;
     const int error = errno;
-    if (!bound || ::listen(listener, 8) != 0) {
+    if (!bound || ::listen(listener, waiting_clients) != 0) {
         const int why = bound ? errno : error;
         ::close(listener);
         return trouble(path_, "can't listen", why);
@@ -113,6 +114,7 @@ void ControlSocket::run() {
             if ((news & (POLLIN | POLLHUP | POLLERR)) != 0) receive(clients_[i], now);
             if ((news & POLLOUT) != 0) flush(clients_[i]);
         }
+        drop_clients();  // first, for their room
         if (first_client == 1 && (watched[0].revents & POLLIN) != 0) accept_clients(now);
         give_up_late(now);
         serve_watchers(now);

@@ -314,8 +314,11 @@ class StationTest(unittest.TestCase):
     def station(self, *arguments, **keywords):
         station = Station(*arguments, **keywords)
 
+        result = self._outcome.result
+        before = len(result.failures) + len(result.errors)
+
         def end():
-            if not self._outcome.success:  # the log is what explains a failure
+            if len(result.failures) + len(result.errors) > before:  # the log is what explains it
                 print(f"---- log of {self.id()}\n{station.log_text()}----", flush=True)
             station.close()
 
