@@ -190,7 +190,7 @@ std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, cor
     const SourceInfo info = core::describe_source(plan, source);
     const core::LimitPlan* limit = limit_of(plan, info);
     // A limit's own name says what is wrong ("VSWR too high"); beside a reading, the quantity's name reads better.
-    const std::string name =
+    std::string name =
         capital(limit != nullptr ? std::string{core::describe(plan, limit->watch).name} : name_of(plan, source));
     if (limit != nullptr) {
         const core::Unit unit = core::describe(plan, limit->watch).unit;
