@@ -72,6 +72,8 @@ bool Guard::wait_for_line(const OpenLines& open, const Complain& complain) {
 void Guard::take_lines(Lines lines) {
     line_text_ = lines.line->describe();
     if (lines.contactor) contactor_.emplace(std::move(lines.contactor));
+    dynamic_permit_ = std::move(lines.dynamic_permit);
+    toggle(false);
     line_.emplace(std::move(lines.line));
     if (contactor_) contactor_->force_inhibit(monotonic_now());
     line_->force_inhibit(monotonic_now());
@@ -115,8 +117,20 @@ bool Guard::put_lines(const core::Decision& decision, core::Instant now) noexcep
     // The contactor closes before a permit and opens after an inhibit.
     bool taken = !contactor_ || !decision.contactor || contactor_->put(true, now);
     taken = line_->put(permit, now) && taken;
+    toggle(permit);
     if (contactor_ && !decision.contactor) taken = contactor_->put(false, now) && taken;
     return taken;
+}
+
+// A charge pump behind this line holds the permit only while it moves, so that whatever stops the decisions, with the
+// static line left at permit, ends it. It rests at inhibit.
+void Guard::toggle(bool permit) noexcept {
+    if (!dynamic_permit_ || (!permit && !toggled_)) return;
+    const bool level = permit && !toggled_;
+    if (dynamic_permit_->write(level))
+        toggled_ = level;
+    else
+        toggled_ = true;  // not known: written again at the next decision
 }
 
 // The earliest first, whatever bus it came from.
@@ -191,6 +205,7 @@ void Guard::leave() noexcept {
 bool Guard::stop_cycle(core::Instant now) noexcept {
     const bool done = line_->force_inhibit(now);
     if (contactor_) contactor_->force_inhibit(now);
+    toggle(false);
     permits_.store(false, std::memory_order_release);
     if (!done) failed_writes_.fetch_add(1, std::memory_order_relaxed);
     if (ready_.load(std::memory_order_acquire)) publish_snapshot(false);
@@ -205,6 +220,7 @@ bool Guard::is_mine() const noexcept {
 void Guard::inhibit_now() noexcept {
     if (line_) line_->force_inhibit({});
     if (contactor_) contactor_->force_inhibit({});
+    toggle(false);
     inhibited_.store(true, std::memory_order_release);
 }
 

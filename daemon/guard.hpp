@@ -39,10 +39,11 @@ struct GuardPorts {
 
 class Guard final : public LineHolder {
 public:
-    /// Opens the line (and the contactor, which may be absent); called on the guard's thread, may throw LineError.
+    /// Opens the line (and the others, which may be absent); called on the guard's thread, may throw LineError.
     struct Lines {
         std::unique_ptr<drivers::Line> line;
         std::unique_ptr<drivers::Line> contactor;
+        std::unique_ptr<drivers::Line> dynamic_permit;  ///< toggles with each decision that permits
     };
     using OpenLines = std::function<Lines()>;
     /// Told on the guard's thread, before the line is held, each time that it couldn't be had.
@@ -90,6 +91,7 @@ private:
     void collect_commands() noexcept;
     void give_back() noexcept;
     void publish_snapshot(bool permit) noexcept;
+    void toggle(bool permit) noexcept;
     bool put_lines(const core::Decision& decision, core::Instant now) noexcept;
     bool stop_cycle(core::Instant now) noexcept;
 
@@ -101,6 +103,8 @@ private:
     std::atomic<bool> ready_{false};
     std::optional<LineKeeper> line_;
     std::optional<LineKeeper> contactor_;
+    std::unique_ptr<drivers::Line> dynamic_permit_;
+    bool toggled_ = false;
     std::string line_text_;
     std::vector<core::Scan> scans_;   ///< into the rings' places, until give_back()
     std::vector<std::size_t> taken_;  ///< per sampler: places in use

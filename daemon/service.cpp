@@ -82,6 +82,10 @@ std::string contactor_file(const std::string& run_directory) {
     return run_directory + "/contactor";
 }
 
+std::string dynamic_permit_file(const std::string& run_directory) {
+    return run_directory + "/dynamic-permit";
+}
+
 /// For the stop hook, and before the line is requested: there is no time in which nobody knows it.
 std::string write_line_file(const formats::Configuration& configuration) {
     std::error_code error;
@@ -93,6 +97,9 @@ std::string write_line_file(const formats::Configuration& configuration) {
     std::string text = write(line_file(configuration.run_directory), configuration.line);
     if (text.empty() && configuration.contactor) {
         text = write(contactor_file(configuration.run_directory), *configuration.contactor);
+    }
+    if (text.empty() && configuration.dynamic_permit) {
+        text = write(dynamic_permit_file(configuration.run_directory), *configuration.dynamic_permit);
     }
     return text;
 }
@@ -341,7 +348,8 @@ void inhibit_without_service(const std::string& run_directory, const std::string
                              const formats::LineConfig* configured) {
     std::vector<drivers::LineAddress> lines;
     constexpr std::size_t most_bytes = 8192;
-    for (const std::string& path : {line_file(run_directory), contactor_file(run_directory)}) {
+    for (const std::string& path :
+         {line_file(run_directory), contactor_file(run_directory), dynamic_permit_file(run_directory)}) {
         const formats::FileBytes known = formats::read_whole(path, most_bytes);
         if (!known.ok()) continue;
         if (const auto address = drivers::from_text(known.bytes)) lines.push_back(*address);

@@ -69,6 +69,10 @@ Guard::Lines open_lines(const formats::Configuration& configuration) {
     if (configuration.contactor) {
         lines.contactor = drivers::open_line(line_address(*configuration.contactor), configuration.sysfs_root);
     }
+    if (configuration.dynamic_permit) {
+        lines.dynamic_permit =
+            drivers::open_line(line_address(*configuration.dynamic_permit), configuration.sysfs_root);
+    }
     return lines;
 }
 

@@ -12,7 +12,7 @@ namespace dekeyd {
 
 drivers::LineAddress line_address(const formats::LineConfig& line);
 
-/// Requests the line, then the contactor's. Throws drivers::LineError.
+/// Requests the line, then the contactor's and the dynamic permit's. Throws drivers::LineError.
 Guard::Lines open_lines(const formats::Configuration& configuration);
 
 /// One per bus, in the plan's order. Opens nothing yet.

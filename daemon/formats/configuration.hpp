@@ -82,6 +82,7 @@ struct Configuration {
     std::vector<BusConfig> buses;
     LineConfig line;
     std::optional<LineConfig> contactor;
+    std::optional<LineConfig> dynamic_permit;  ///< toggles with each decision while permitted, for a charge pump
     std::optional<MqttConfig> mqtt;
     core::Duration guard_period{};
     std::string sysfs_root;       ///< default /sys

@@ -1,4 +1,4 @@
-// device, paths, guard, lockout, line, contactor: what the daemon is and how it holds the line.
+// device, paths, guard, lockout, line, contactor, dynamic permit: what the daemon is and how it holds the line.
 #include <algorithm>
 #include <array>
 
@@ -83,19 +83,28 @@ LineConfig read_one_line(Section& section) {
     return line;
 }
 
+bool same_output(const LineConfig& a, const LineConfig& b) {
+    return a.driver == b.driver && a.chip == b.chip && a.line == b.line && a.path == b.path &&
+           !(a.line.empty() && a.path.empty());
+}
+
 }  // namespace
 
 void read_line(Section& top, Draft& draft) {
     Section line = top.section("line", Need::required);
     if (line.present()) draft.configuration.line = read_one_line(line);
-    Section contactor = top.section("contactor", Need::optional);
-    if (!contactor.present()) return;
-    draft.configuration.contactor = read_one_line(contactor);
-    const LineConfig& first = draft.configuration.line;
-    const LineConfig& second = *draft.configuration.contactor;
-    const bool same = first.driver == second.driver && first.chip == second.chip && first.line == second.line &&
-                      first.path == second.path && !(first.line.empty() && first.path.empty());
-    if (same) contactor.fault("line", "the contactor has the inhibit line's own output", "a second output");
+    auto& contactor = draft.configuration.contactor;
+    auto& dynamic = draft.configuration.dynamic_permit;
+    if (Section section = top.section("contactor", Need::optional); section.present()) {
+        contactor = read_one_line(section);
+        if (same_output(draft.configuration.line, *contactor))
+            section.fault("line", "the contactor has the inhibit line's own output", "a second output");
+    }
+    if (Section section = top.section("dynamic_permit", Need::optional); section.present()) {
+        dynamic = read_one_line(section);
+        if (same_output(draft.configuration.line, *dynamic) || (contactor && same_output(*contactor, *dynamic)))
+            section.fault("line", "the dynamic permit has another line's output", "an output of its own");
+    }
 }
 
 }  // namespace dekeyd::formats

@@ -157,6 +157,9 @@ std::vector<std::string> summarise(const Configuration& configuration) {
     sentences.push_back(fmt::format("{} ({}){}{}.", configuration.name, configuration.id, rated, frequency));
     sentences.push_back(line_sentence(configuration.line, "The inhibit line"));
     if (configuration.contactor) sentences.push_back(line_sentence(*configuration.contactor, "The supply contactor"));
+    if (configuration.dynamic_permit)
+        sentences.push_back(line_sentence(*configuration.dynamic_permit,
+                                          "The dynamic permit, which toggles with each decision while permitted,"));
     if (configuration.plan.supervision.monitor_only)
         sentences.emplace_back(
             "Monitor only: whatever follows, the line is never driven to permit, and nothing here protects the "

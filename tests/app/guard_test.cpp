@@ -36,6 +36,7 @@ struct Bench {
     Outlet outlet{plan};
     std::shared_ptr<Pad> pad = std::make_shared<Pad>();
     std::shared_ptr<Pad> contactor;
+    std::shared_ptr<Pad> dynamic_permit;
     Guard guard;
     core::Instant now{1s};
     double heatsink_c = 30.0;
@@ -49,7 +50,8 @@ struct Bench {
     }
     void begin() {
         guard.take_lines({.line = std::make_unique<FakeLine>(pad),
-                          .contactor = contactor ? std::make_unique<FakeLine>(contactor) : nullptr});
+                          .contactor = contactor ? std::make_unique<FakeLine>(contactor) : nullptr,
+                          .dynamic_permit = dynamic_permit ? std::make_unique<FakeLine>(dynamic_permit) : nullptr});
         guard.begin(std::make_unique<core::Protection>(plan, core::Memory{}, false));
     }
     void push_scan() {
@@ -227,7 +229,8 @@ TEST_CASE("the scans of two buses go in by the time at which they were finished,
     ScanRing adc{200, blank_scan(4)}, psu{200, blank_scan(1)};
     Outlet outlet{plan};
     Guard guard{plan, period, wake, {.scans = {&adc, &psu}, .commands = {}, .outlets = {&outlet}}};
-    guard.take_lines({.line = std::make_unique<FakeLine>(std::make_shared<Pad>()), .contactor = nullptr});
+    guard.take_lines(
+        {.line = std::make_unique<FakeLine>(std::make_shared<Pad>()), .contactor = nullptr, .dynamic_permit = nullptr});
     guard.begin(std::make_unique<core::Protection>(plan, core::Memory{}, false));
     const core::Instant start{10s};
     for (int i = 0; i < 100; ++i) {
@@ -270,6 +273,39 @@ TEST_CASE("the contactor closes before the permit and opens after the inhibit") 
     CHECK(order == std::vector<std::string>{"inhibit", "open"});
 }
 
+TEST_CASE("the dynamic permit moves with each decision that permits, and rests at inhibit with all others") {
+    Bench bench;
+    bench.dynamic_permit = std::make_shared<Pad>();
+    bench.begin();
+    for (int i = 0; i < 5; ++i) bench.step();
+    CHECK(bench.dynamic_permit->writes.empty());  // it was requested inhibited
+    bench.until_permit();
+    bench.dynamic_permit->writes.clear();
+    for (int i = 0; i < 6; ++i) bench.step();
+    REQUIRE(bench.dynamic_permit->writes.size() == 6);
+    for (std::size_t i = 1; i < 6; ++i) {
+        CHECK(bench.dynamic_permit->writes[i] != bench.dynamic_permit->writes[i - 1]);
+    }
+    bench.fault = core::Fault::io_error;
+    for (int i = 0; i < 500 && bench.pad->permit; ++i) bench.step();
+    CHECK_FALSE(bench.pad->permit);
+    CHECK_FALSE(bench.dynamic_permit->permit);
+    const std::size_t writes = bench.dynamic_permit->writes.size();
+    for (int i = 0; i < 5; ++i) bench.step();
+    CHECK(bench.dynamic_permit->writes.size() == writes);
+}
+
+TEST_CASE("a stop takes the dynamic permit back, too") {
+    Bench bench;
+    bench.dynamic_permit = std::make_shared<Pad>();
+    bench.begin();
+    bench.until_permit();
+    while (!bench.dynamic_permit->permit) bench.step();
+    bench.guard.inhibit_now();
+    CHECK_FALSE(bench.dynamic_permit->permit);
+    CHECK_FALSE(bench.pad->permit);
+}
+
 TEST_CASE("a decision asks for no memory") {
     Bench bench;
     bench.begin();
@@ -291,7 +327,10 @@ TEST_CASE("told to inhibit: at once, read back, for good, and published") {
     Bench bench;
     std::thread thread{[&] {
         bench.guard.run(
-            [&] { return Guard::Lines{.line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr}; },
+            [&] {
+                return Guard::Lines{
+                    .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
+            },
             [](const drivers::LineError&) {});
     }};
     const core::Instant cap = monotonic_now() + 30s;
@@ -319,7 +358,10 @@ TEST_CASE("a line that can't be confirmed at inhibit is not called inhibited") {
     bench.pad->stuck_at = true;
     std::thread thread{[&] {
         bench.guard.run(
-            [&] { return Guard::Lines{.line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr}; },
+            [&] {
+                return Guard::Lines{
+                    .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
+            },
             [](const drivers::LineError&) {});
     }};
     bench.guard.ask_to_inhibit();
@@ -347,7 +389,8 @@ TEST_CASE("a busy line is tried again, told each time, and not armed meanwhile")
                     error.busy = true;
                     throw error;
                 }
-                return Guard::Lines{.line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr};
+                return Guard::Lines{
+                    .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
             },
             [&](const drivers::LineError& error) {
                 ++complaints;
@@ -371,7 +414,8 @@ TEST_CASE("the line's descriptor is the guard's alone") {
         bench.guard.run(
             [&] {
                 descriptor = ::open("/dev/null", O_RDONLY | O_CLOEXEC);
-                return Guard::Lines{.line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr};
+                return Guard::Lines{
+                    .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
             },
             [](const drivers::LineError&) {});
     }};

@@ -73,6 +73,16 @@ TEST_CASE("the inhibit line") {
     CHECK(advised(file, "protects nothing"));
 }
 
+TEST_CASE("the dynamic permit is an output of its own") {
+    expect_faults(load_configuration(with_more("dynamic_permit: {driver: gpio, chip: soc, line: GPIO17, permit: low}\n")),
+                  {{51, "dynamic_permit.line", "the dynamic permit has another line's output"}});
+    const Loaded good =
+        load_configuration(with_more("dynamic_permit: {driver: gpio, chip: soc, line: GPIO18, permit: high}\n"));
+    expect_no_faults(good);
+    REQUIRE(good.configuration->dynamic_permit);
+    CHECK(good.configuration->dynamic_permit->line == "GPIO18");
+}
+
 TEST_CASE("the contactor is a second output") {
     expect_faults(load_configuration(with_more("contactor: {driver: gpio, chip: soc, line: GPIO17, permit: low}\n")),
                   {{51, "contactor.line", "the contactor has the inhibit line's own output"}});
