@@ -1,0 +1,194 @@
+#include "daemon/control_socket.hpp"
+
+#include <doctest/doctest.h>
+#include <sys/socket.h>
+#include <sys/stat.h>
+#include <sys/un.h>
+#include <unistd.h>
+
+#include <cstring>
+#include <fstream>
+#include <nlohmann/json.hpp>
+#include <thread>
+
+#include "eventually.hpp"
+#include "formats/event_text.hpp"
+#include "sample_plan.hpp"
+#include "temporary_folder.hpp"
+
+using namespace dekeyd;
+using namespace std::chrono_literals;
+using Json = nlohmann::json;
+
+namespace {
+
+class Client {
+public:
+    explicit Client(const std::string& path) : descriptor_{::socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0)} {
+        sockaddr_un address{};
+        address.sun_family = AF_UNIX;
+        std::memcpy(address.sun_path, path.data(), path.size());
+        REQUIRE(::connect(descriptor_, static_cast<const sockaddr*>(static_cast<const void*>(&address)),
+                          sizeof(address)) == 0);
+    }
+    ~Client() { ::close(descriptor_); }
+    Client(const Client&) = delete;
+    Client& operator=(const Client&) = delete;
+    void send(const std::string& text) {
+        CHECK(::send(descriptor_, text.data(), text.size(), MSG_NOSIGNAL) == static_cast<ssize_t>(text.size()));
+    }
+    Json receive() {
+        while (received_.find('\n') == std::string::npos) {
+            char bytes[4096];
+            const ssize_t count = ::recv(descriptor_, bytes, sizeof(bytes), 0);
+            if (count <= 0) return nullptr;
+            received_.append(bytes, static_cast<std::size_t>(count));
+        }
+        const std::size_t end = received_.find('\n');
+        const Json json = Json::parse(received_.substr(0, end), nullptr, false);
+        received_.erase(0, end + 1);
+        return json;
+    }
+
+private:
+    int descriptor_;
+    std::string received_;
+};
+
+/// The socket without a guard: the test plays it.
+struct Bench {
+    test::TemporaryFolder folder;
+    formats::Configuration configuration;
+    Wake guard;
+    Ring<core::Command> commands{4};
+    std::unique_ptr<Outlet> outlet;
+    std::unique_ptr<ControlSocket> socket;
+    std::thread thread;
+
+    Bench() {
+        configuration.id = "hilltop-23cm";
+        configuration.plan = test::sample_plan();
+        configuration.run_directory = folder.path();
+        outlet = std::make_unique<Outlet>(configuration.plan);
+        socket = std::make_unique<ControlSocket>(configuration, *outlet, commands, guard, [] {
+            return formats::StatusContext{
+                .version = "1", .line = "fake", .realtime = false, .memory_locked = false, .broker_connected = {}};
+        });
+    }
+    ~Bench() {
+        socket->leave();
+        if (thread.joinable()) thread.join();
+    }
+    Bench(const Bench&) = delete;
+    Bench& operator=(const Bench&) = delete;
+    void run() {
+        REQUIRE(socket->listen().empty());
+        thread = std::thread{[this] { socket->run(); }};
+    }
+    [[nodiscard]] std::string path() const { return folder / "control"; }
+    core::Command next_command() {
+        core::Command command;
+        REQUIRE(test::eventually([&] { return commands.front() != nullptr; }));
+        command = *commands.front();
+        commands.pop();
+        return command;
+    }
+};
+
+}  // namespace
+
+TEST_CASE("a command goes to the guard, and its answer is the guard's event") {
+    Bench bench;
+    bench.run();
+    Client client{bench.path()};
+    client.send("{\"ask\":\"hold\",\"reason\":\"mast\"}\n");
+    const core::Command command = bench.next_command();
+    CHECK(command.kind == core::CommandKind::hold);
+    CHECK(command.origin == core::Origin::local);
+    core::Event event;
+    event.kind = core::EventKind::held;
+    event.origin = core::Origin::remote;  // somebody else's, with the same number
+    event.command_id = command.id;
+    bench.outlet->events.push(event);
+    event.origin = core::Origin::local;
+    event.number = 2;
+    bench.outlet->events.push(event);
+    const Json answer = client.receive();
+    CHECK(answer["ok"] == true);
+    CHECK(answer["outcome"] == "held");
+    CHECK(answer["text"] == formats::sentence(bench.configuration.plan, event));
+}
+
+TEST_CASE("each of two clients gets the answer to its own command") {
+    Bench bench;
+    bench.run();
+    Client first{bench.path()}, second{bench.path()};
+    first.send("{\"ask\":\"hold\"}\n");
+    const core::Command hold = bench.next_command();
+    second.send("{\"ask\":\"reset\"}\n");
+    const core::Command reset = bench.next_command();
+    CHECK(hold.id != reset.id);
+    for (const auto& [command, kind] :
+         {std::pair{reset, core::EventKind::refused}, std::pair{hold, core::EventKind::held}}) {
+        core::Event event;
+        event.kind = kind;
+        event.command = command.kind;
+        event.origin = core::Origin::local;
+        event.command_id = command.id;
+        bench.outlet->events.push(event);
+    }
+    CHECK(second.receive()["outcome"] == "refused");
+    CHECK(first.receive()["outcome"] == "held");
+}
+
+TEST_CASE("a guard that doesn't answer: an error after two seconds, and nothing is claimed") {
+    Bench bench;
+    bench.run();
+    Client client{bench.path()};
+    client.send("{\"ask\":\"reset\"}\n");
+    bench.next_command();
+    const Json answer = client.receive();
+    CHECK(answer["ok"] == false);
+    CHECK(answer["error"].get<std::string>().find("not done") != std::string::npos);
+}
+
+TEST_CASE("a full queue to the guard is said, and not waited for") {
+    Bench bench;
+    bench.run();
+    Client client{bench.path()};
+    std::string requests;
+    for (int i = 0; i < 5; ++i) requests += "{\"ask\":\"hold\"}\n";
+    client.send(requests);
+    CHECK(client.receive()["error"].get<std::string>().find("no more commands") != std::string::npos);
+}
+
+TEST_CASE("the mode, and what is already there") {
+    Bench bench;
+    SUBCASE("a dead one's socket is replaced") {
+        Bench dead;
+        REQUIRE(dead.socket->listen().empty());
+        ::rename(dead.path().c_str(), bench.path().c_str());
+        CHECK(bench.socket->listen().empty());
+    }
+    SUBCASE("a plain file isn't ours") {
+        std::ofstream{bench.path()} << "notes";
+        CHECK(bench.socket->listen().find("Address already in use") != std::string::npos);
+        return;
+    }
+    SUBCASE("nothing") {
+        CHECK(bench.socket->listen().empty());
+    }
+    struct stat there {};
+    REQUIRE(::stat(bench.path().c_str(), &there) == 0);
+    CHECK((there.st_mode & 0777) == 0660);
+}
+
+TEST_CASE("a folder that isn't there, and a path that is too long, are told") {
+    Bench bench;
+    bench.configuration.run_directory = "/nonexistent/run";
+    ControlSocket missing{bench.configuration, *bench.outlet, bench.commands, bench.guard, {}};
+    CHECK(missing.listen().find("/nonexistent/run/control") != std::string::npos);
+    bench.configuration.run_directory = std::string(200, 'x');
+    ControlSocket longer{bench.configuration, *bench.outlet, bench.commands, bench.guard, {}};
+    CHECK(longer.listen().find("at most 107 bytes") != std::string::npos);
+}
