@@ -8,6 +8,7 @@
 #include <nlohmann/json.hpp>
 
 #include "formats/event_text.hpp"
+#include "formats/overview.hpp"
 #include "formats/quantities.hpp"
 
 namespace dekeyd::homie {
@@ -94,6 +95,21 @@ Value sentence(const std::string& text) {
     return {.text = text.empty() ? std::string(1, '\0') : text, .number = {}};
 }
 
+nlohmann::ordered_json whole_seconds(core::Duration duration) {
+    return std::max<std::int64_t>(0, std::chrono::duration_cast<std::chrono::seconds>(duration).count());
+}
+
+/// While starting with nothing wrong: how long all must stay good; null otherwise.
+nlohmann::ordered_json settling_left(const core::Plan& plan, const core::Snapshot& snapshot) {
+    const bool all_clear = std::all_of(snapshot.causes.begin(), snapshot.causes.end(), [](const core::Cause& cause) {
+        return cause.condition == core::Condition::clear;
+    });
+    if (snapshot.state != core::State::starting || !all_clear || snapshot.settled_since == core::Instant{})
+        return nullptr;
+    return whole_seconds(plan.interlock.settling - (snapshot.now - snapshot.settled_since) +
+                         std::chrono::milliseconds{999});
+}
+
 /// Built-in causes have ids that are nobody else's.
 std::string_view prefix(core::SourceInfo::Kind kind) noexcept {
     switch (kind) {
@@ -121,7 +137,8 @@ std::string_view text(Datatype datatype) noexcept {
 Device::Device(const formats::Configuration& configuration)
     : configuration_{configuration},
       base_{"homie/5/" + configuration.id},
-      event_topic_{"dekeyd/" + configuration.id + "/event"} {
+      event_topic_{"dekeyd/" + configuration.id + "/event"},
+      plan_{formats::plan_json(configuration.plan).dump(-1, ' ', false, nlohmann::json::error_handler_t::replace)} {
     add_permit();
     add_quantities();
     add_limits();
@@ -234,6 +251,8 @@ void Device::add_service() {
     in_service("events-lost", "Events lost before delivery", Datatype::integer, "0:", "#", Source::events_lost);
     in_service("storage", "Storage", Datatype::enumeration, "good,failing", "", Source::storage);
     in_service("clock", "Clock", Datatype::enumeration, "synchronised,not synchronised", "", Source::clock);
+    in_service("plan", "Levels of the limits, as configured", Datatype::json, "", "", Source::plan);
+    in_service("recent", "The last events", Datatype::json, "", "", Source::recent);
     in_service("summary", "Everything in one object, each second", Datatype::json, "", "", Source::summary);
 }
 
@@ -292,6 +311,8 @@ Value Device::value(const Property& property, const core::Snapshot& snapshot, co
         case Source::events_lost: return whole(around.events_lost);
         case Source::storage: return words(around.storage_fails ? "failing" : "good");
         case Source::clock: return words(around.stamp.synchronised ? "synchronised" : "not synchronised");
+        case Source::plan: return words(plan_);
+        case Source::recent: return words(around.recent.empty() ? "[]" : around.recent);
         case Source::command:
         case Source::summary: break;
     }
@@ -307,8 +328,14 @@ std::string Device::summary(const core::Snapshot& snapshot, const Surroundings& 
     json["permit"] = snapshot.permit;
     json["state"] = core::text(snapshot.state);
     json["reason"] = around.reason;
+    json["held"] = held(snapshot.memory);
+    json["monitor_only"] = snapshot.monitor_only;
     json["rf"] = snapshot.rf_present;
+    json["transmitting_s"] = snapshot.transmitting_since ? whole_seconds(snapshot.now - *snapshot.transmitting_since)
+                                                         : nlohmann::ordered_json(nullptr);
+    json["settling_left_s"] = settling_left(plan, snapshot);
     nlohmann::ordered_json values = nlohmann::ordered_json::object();
+    nlohmann::ordered_json spans = nlohmann::ordered_json::object();
     nlohmann::ordered_json not_good = nlohmann::ordered_json::object();
     for (const Property& property : properties_) {
         if (property.source != Source::measurement) continue;
@@ -316,13 +343,21 @@ std::string Device::summary(const core::Snapshot& snapshot, const Surroundings& 
         // Three digits behind the point are finer than any of these can be measured.
         values[property.id] = has_number(reading) ? nlohmann::ordered_json(std::round(reading.value * 1000.0) / 1000.0)
                                                   : nlohmann::ordered_json(nullptr);
+        if (nlohmann::ordered_json span = formats::span_json(reading); !span.is_null()) {
+            spans[property.id] = std::move(span);
+        }
         if (reading.health != core::Health::good) not_good[property.id] = quality(reading);
     }
     json["values"] = std::move(values);
+    json["span"] = std::move(spans);
     json["quality"] = std::move(not_good);
     nlohmann::ordered_json causes = nlohmann::ordered_json::array();
     for (std::size_t source = 0; source < snapshot.causes.size(); ++source) {
-        if (snapshot.causes[source].active) causes.push_back(alert_id(plan, static_cast<core::SourceIndex>(source)));
+        if (!snapshot.causes[source].active) continue;
+        const auto index = static_cast<core::SourceIndex>(source);
+        nlohmann::ordered_json cause{{"id", alert_id(plan, index)}};
+        cause.update(formats::cause_json(plan, snapshot, index));
+        causes.push_back(std::move(cause));
     }
     json["causes"] = std::move(causes);
     json["events_waiting"] = around.events_waiting;

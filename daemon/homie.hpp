@@ -48,6 +48,8 @@ enum class Source : std::uint8_t {
     events_lost,
     storage,
     clock,
+    plan,    ///< what the configuration fixes: the limits' levels, the roles
+    recent,  ///< the last events, for who comes later
     summary,
 };
 
@@ -71,6 +73,7 @@ struct Surroundings {
     std::uint64_t events_waiting = 0;  ///< in the journal, not delivered yet
     std::uint64_t events_lost = 0;     ///< pushed out undelivered, or never written
     bool storage_fails = false;
+    std::string recent;  ///< the last delivered events as a JSON array; empty: none yet
     std::string reason;  ///< one sentence, for the snapshot's state
 };
 
@@ -108,7 +111,7 @@ public:
                               const Surroundings& around) const;
 
     /// One object a second: time and whether it is to be trusted, sequence, permit, state, reason, values or null,
-    /// and the quality of those that aren't good.
+    /// with their intervals, the quality of those that aren't good, and how each cause stands.
     [[nodiscard]] std::string summary(const core::Snapshot& snapshot, const Surroundings& around) const;
 
     /// Alerts that stand, by id: causes, warnings, and what keeps it latched beside them.
@@ -124,6 +127,7 @@ private:
     const formats::Configuration& configuration_;
     std::string base_;
     std::string event_topic_;
+    std::string plan_;
     std::vector<Property> properties_;
 };
 

@@ -1,6 +1,7 @@
 #include "daemon/telemetry.hpp"
 
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 #include <spdlog/spdlog.h>
 
 #include <algorithm>
@@ -40,7 +41,8 @@ constexpr core::Duration complain_every = 60s;
 constexpr std::size_t slots = 32;        ///< messages in flight; the rest waits as "newest value", not as a message
 constexpr std::size_t spare_slots = 12;  ///< kept free for alerts, events and the permit
 constexpr std::size_t most_log_lines = 64;
-constexpr double command_burst = 10.0;  ///< remote commands at once, and one a second from then on
+constexpr double command_burst = 10.0;   ///< remote commands at once, and one a second from then on
+constexpr std::size_t most_recent = 16;  ///< events kept for who comes later
 constexpr std::uint32_t no_slot = 0xffff;
 
 /// One line of a kind a minute, with the count of those kept back.
@@ -86,6 +88,7 @@ public:
           recorder_{recorder},
           device_{configuration},
           reader_{configuration.state_directory + "/journal"},
+          old_reader_{configuration.state_directory + "/journal"},
           link_{wake_},
           random_{std::random_device{}()} {
         for (const homie::Property& property : device_.properties()) {
@@ -201,6 +204,7 @@ private:
         const Freight freight = std::exchange(in_flight_[slot].freight, Freight::none);
         if (freight == Freight::event) {
             recorder_.journal_delivered.store(event_in_flight_, std::memory_order_release);
+            if (next_event_ && next_event_->number == event_in_flight_) remember(next_event_->text);
             event_in_flight_ = 0;
         } else if (freight == Freight::subscription) {
             listening_since_ = now;
@@ -555,6 +559,7 @@ private:
 
     // One in flight, in order, again until the broker has it.
     void send_event(core::Instant now) {
+        recall();
         if (event_in_flight_ != 0 || !recorder_.journal_open.load(std::memory_order_acquire)) return;
         const std::uint64_t durable = recorder_.journal_durable.load(std::memory_order_acquire);
         const std::uint64_t next = recorder_.journal_delivered.load(std::memory_order_acquire) + 1;
@@ -574,6 +579,24 @@ private:
         }
         if (!send(device_.event_topic(), next_event_->text, 1, false, Freight::event, 1, now)) return;
         event_in_flight_ = next_event_->number;
+    }
+
+    /// Those that were delivered in an earlier life.
+    void recall() {
+        if (recalled_ || !recorder_.journal_open.load(std::memory_order_acquire)) return;
+        recalled_ = true;
+        const std::uint64_t delivered = recorder_.journal_delivered.load(std::memory_order_acquire);
+        std::uint64_t next = delivered < most_recent ? 1 : delivered - most_recent + 1;
+        for (auto old = old_reader_.from(next, delivered); old; old = old_reader_.from(next, delivered)) {
+            next = old->number + 1;
+            remember(old->text);
+        }
+    }
+
+    void remember(const std::string& text) {
+        if (recent_.size() >= most_recent) recent_.pop_front();
+        recent_.push_back(text);
+        around_.recent = fmt::format("[{}]", fmt::join(recent_, ","));
     }
 
     void send_leftovers(core::Instant now) {
@@ -635,6 +658,7 @@ private:
     RecorderState& recorder_;
     homie::Device device_;
     formats::JournalReader reader_;
+    formats::JournalReader old_reader_;
     MqttLink link_;
     std::minstd_rand random_;
 
@@ -670,6 +694,8 @@ private:
 
     std::optional<formats::JournalEntry> next_event_;
     std::uint64_t event_in_flight_ = 0;
+    std::deque<std::string> recent_;  ///< delivered, oldest first
+    bool recalled_ = false;
     std::uint64_t events_missing_ = 0;
 
     std::optional<core::Instant> listening_since_;

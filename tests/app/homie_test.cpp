@@ -218,8 +218,42 @@ TEST_CASE("the summary is one finite object") {
     CHECK(json["values"]["vswr"].is_null());
     CHECK(json["quality"]["vswr"] == "never read");
     CHECK_FALSE(json["quality"].contains("heatsink"));
-    CHECK(json["causes"] == nlohmann::json::array({"limit-vswr"}));
+    REQUIRE(json["causes"].size() == 1);
+    CHECK(json["causes"][0]["id"] == "limit-vswr");
+    CHECK(json["causes"][0].contains("hold_off_left_s"));
+    CHECK(json["span"]["heatsink"] == nlohmann::json::array({31.54, 31.54}));
+    CHECK_FALSE(json["span"].contains("vswr"));
+    CHECK(json["held"] == "none");
+    CHECK(json["monitor_only"] == false);
+    CHECK(json["transmitting_s"].is_null());
+    CHECK(json["settling_left_s"].is_null());
     CHECK(json["events_waiting"] == 3);
+}
+
+TEST_CASE("the summary tells how long still: settling, transmitting") {
+    const formats::Configuration configuration = sample();
+    const homie::Device device{configuration};
+    core::Snapshot snapshot = quiet(configuration.plan);
+    snapshot.now = core::Instant{std::chrono::seconds{100}};
+    snapshot.settled_since = core::Instant{std::chrono::milliseconds{97900}};  // 2.1 of the sample's 5 s
+    snapshot.transmitting_since = core::Instant{std::chrono::seconds{40}};
+    const auto json = nlohmann::json::parse(device.summary(snapshot, {}));
+    CHECK(json["settling_left_s"] == 3);  // 2.9, rounded up
+    CHECK(json["transmitting_s"] == 60);
+    snapshot.state = core::State::permitted;
+    CHECK(nlohmann::json::parse(device.summary(snapshot, {}))["settling_left_s"].is_null());
+}
+
+TEST_CASE("for who comes later: the plan and the last events") {
+    const formats::Configuration configuration = sample();
+    const homie::Device device{configuration};
+    const core::Snapshot snapshot = quiet(configuration.plan);
+    const auto plan = nlohmann::json::parse(shown(device, "service/plan", snapshot));
+    CHECK(plan["limits"].size() == 2);
+    homie::Surroundings around;
+    CHECK(shown(device, "service/recent", snapshot, around) == "[]");
+    around.recent = "[{\"number\":7}]";
+    CHECK(shown(device, "service/recent", snapshot, around) == "[{\"number\":7}]");
 }
 
 TEST_CASE("a command is its own name on its own topic, and nothing else is one") {

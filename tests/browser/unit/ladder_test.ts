@@ -5,7 +5,7 @@ import { Fleet, type Device, type Limit, type Quantity } from "@page/model";
 
 const limit = (more: Partial<Limit> = {}): Limit => ({
   id: "heatsink", name: "Heatsink too hot", watch: "heatsink", unit: "°C", direction: "above", trip: 70, clear: 55, warn: 65,
-  clear_by: "level", hold_off_s: 30, rearm: "automatic", ...more,
+  clear_by: "level", trips: true, hold_off_s: 30, rearm: "automatic", ...more,
 });
 const vswr = limit({ id: "vswr", watch: "vswr", unit: "", trip: 2, clear: null, warn: 1.6 });
 const power = limit({ id: "forward", watch: "forward", unit: "W", trip: 125, clear: null, warn: null });
@@ -99,6 +99,11 @@ describe("words", () => {
 
   test("what a screen reader says has value, room, condition and trip", () => {
     expect(rung(limit(), { value: 66.2 }, "warning").spoken).toBe("66.2 °C, 3.8 °C below its trip, warning; trips at 70.0 °C");
+  });
+
+  test("a limit that only warns says so", () => {
+    const one = rung(limit({ trips: false, trip: 3, unit: "dB", watch: "compression", warn: null, clear: 2 }), { value: 1 });
+    expect(one).toMatchObject({ room: "2.0 dB below its warning", trips: false, spoken: "1.0 dB, 2.0 dB below its warning; only warns, at 3.0 dB" });
   });
 
   test("two limits of one quantity have names of their own", () => {

@@ -187,11 +187,13 @@ describe("events", () => {
 test("the plan: limits with what is missing as null, roles", () => {
   fleet.take(`${base}/service/plan`, JSON.stringify({
     limits: [{ id: "vswr", name: "VSWR too high", watch: "vswr", unit: "", direction: "above", trip: 2, clear: null, clear_by: "rf off",
-               hold_off_s: 1, rearm: "latched" }, { id: "no-trip", trip: "2" }],
+               hold_off_s: 1, rearm: "latched" }, { id: "no-trip", trip: "2" },
+             { id: "compression", trips: false, trip: null, warn: 3, watch: "compression" }],
     roles: { forward: "fwd", fan: 3 },
   }), true, at(0));
-  expect(device().limits).toHaveLength(1);
-  expect(device().limits[0]).toMatchObject({ id: "vswr", trip: 2, clear: null, warn: null, direction: "above" });
+  expect(device().limits).toHaveLength(2);
+  expect(device().limits[1]).toMatchObject({ id: "compression", trips: false, trip: 3, warn: null });
+  expect(device().limits[0]).toMatchObject({ id: "vswr", trip: 2, clear: null, warn: null, direction: "above", trips: true });
   expect([...device().roles]).toEqual([["forward", "fwd"]]);
 });
 

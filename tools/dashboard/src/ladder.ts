@@ -21,6 +21,7 @@ export interface Rung {
   value: string;
   room: string; ///< head-room in words
   tripText: string;
+  trips: boolean;
   warnText: string;
   spoken: string;
   share: number | null; ///< of the way from rest to the trip, 0 at rest and 1 at the trip
@@ -51,8 +52,9 @@ function headRoom(limit: Limit, value: number, atMost: boolean): string {
   const decibels = limit.unit === "W" && value > 0 && limit.trip > 0 && left > 0
     ? 10 * Math.log10(limit.trip / value) : null;
   const beside = decibels !== null && decibels < 20 && !atMost ? ` (${decibels.toFixed(1)} dB)` : "";
-  if (left <= 0) return `${left === 0 ? "at its trip" : `${withUnit(-left, limit.unit)} past its trip`}`;
-  return `${atMost ? "at least " : ""}${withUnit(left, limit.unit)}${beside} ${side} its trip`;
+  const level = limit.trips ? "its trip" : "its warning";
+  if (left <= 0) return left === 0 ? `at ${level}` : `${withUnit(-left, limit.unit)} past ${level}`;
+  return `${atMost ? "at least " : ""}${withUnit(left, limit.unit)}${beside} ${side} ${level}`;
 }
 
 const noValue: Record<string, string> = {
@@ -80,7 +82,7 @@ export function describeRung(device: Device, limit: Limit, recent: [number, numb
   const valueText = measured ? prefix + withUnit(value, limit.unit) : (noValue[quality] ?? `no reading: ${quality}`);
   const idle = quality === "not measurable";
   const room = measured ? headRoom(limit, value, quality === "at the floor")
-                      : idle ? "exists only with RF" : "counts as unsafe";
+                      : idle ? "exists only with RF" : limit.trips ? "counts as unsafe" : "not watched now";
   const title = name + twin;
   const tripText = withUnit(limit.trip, limit.unit);
   const said = condition === "inside" || (condition === "unknown" && idle) ? "" : `, ${condition}`;
@@ -99,8 +101,9 @@ export function describeRung(device: Device, limit: Limit, recent: [number, numb
     value: valueText,
     room,
     tripText,
+    trips: limit.trips,
     warnText: limit.warn !== null ? withUnit(limit.warn, limit.unit) : "",
-    spoken: `${valueText}, ${room}${said}; trips at ${tripText}`,
+    spoken: `${valueText}, ${room}${said}; ${limit.trips ? "trips" : "only warns,"} at ${tripText}`,
     share: measured ? shareOf(limit, value) : null,
   };
 }

@@ -36,6 +36,7 @@ export interface Limit {
   watch: string;
   unit: string;
   direction: "above" | "below";
+  trips: boolean; ///< false: it only warns, and `trip` is where
   trip: number;
   clear: number | null;
   warn: number | null;
@@ -347,7 +348,8 @@ function takePlan(device: Device, payload: string): void {
   device.limits = [];
   for (const one of list(json["limits"])) {
     if (!isObject(one)) continue;
-    const trip = num(one["trip"]);
+    const trips = one["trips"] !== false;
+    const trip = num(one[trips ? "trip" : "warn"]);
     if (trip === null || !str(one["id"])) continue;
     device.limits.push({
       id: str(one["id"]),
@@ -355,9 +357,10 @@ function takePlan(device: Device, payload: string): void {
       watch: str(one["watch"]),
       unit: str(one["unit"]),
       direction: one["direction"] === "below" ? "below" : "above",
+      trips,
       trip,
       clear: num(one["clear"]),
-      warn: num(one["warn"]),
+      warn: trips ? num(one["warn"]) : null,
       clear_by: str(one["clear_by"]),
       hold_off_s: num(one["hold_off_s"]) ?? 0,
       rearm: str(one["rearm"]),

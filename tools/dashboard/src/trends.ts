@@ -38,7 +38,7 @@ export function charts(device: Device): Chart[] {
     return property ? [{ id, label: property.name, unit: property.unit, style, ...more }] : [];
   };
   const levels = (id: string): Level[] => device.limits.filter((limit) => limit.watch === id)
-    .map((limit) => ({ value: limit.trip, label: `trips at ${withUnit(limit.trip, limit.unit)}` }));
+    .map((limit) => ({ value: limit.trip, label: `${limit.trips ? "trips" : "warns"} at ${withUnit(limit.trip, limit.unit)}` }));
   const banded = (id: string) => ({ low: lowOf(id), high: highOf(id) });
   const all: Chart[] = [
     { id: "heat", title: "Temperature", unit: "°C", rightUnit: "", levels: levels(role("heatsink")), atLeast: [20, 50],

@@ -92,6 +92,7 @@ export class LadderView {
 
   private fill(row: Row, rung: Rung, stale: boolean): void {
     mark(row.root, "data-condition", rung.condition);
+    mark(row.root, "data-trips", rung.trips ? "yes" : "no");
     mark(row.root, "data-measured", rung.measured ? "yes" : "no");
     say(row.title, rung.title);
     // What exists only with RF is no fault while there is none.

@@ -1,0 +1,95 @@
+#include "formats/overview.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <nlohmann/json.hpp>
+#include <optional>
+#include <string_view>
+#include <utility>
+
+#include "formats/event_text.hpp"
+
+namespace dekeyd::formats {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+/// To a tenth of a second: ages of another digit would only differ from one message to the next.
+double seconds(core::Duration duration) {
+    return std::round(std::chrono::duration<double>(duration).count() * 10.0) / 10.0;
+}
+
+double exact_seconds(core::Duration duration) {
+    return std::chrono::duration<double>(duration).count();
+}
+
+Json number(double value) {
+    return std::isfinite(value) ? Json(value) : Json(nullptr);
+}
+
+Json limit_json(const core::Plan& plan, const core::LimitPlan& limit) {
+    const core::QuantityInfo watched = core::describe(plan, limit.watch);
+    const bool by_level = limit.clear_by == core::ClearBy::level;
+    return {{"id", limit.id},
+            {"name", limit.name.empty() ? limit.id : limit.name},
+            {"watch", watched.id},
+            {"unit", core::symbol(watched.unit)},
+            {"direction", limit.direction == core::Direction::above ? "above" : "below"},
+            {"trips", limit.trips},
+            {"trip", limit.trips ? number(limit.trip) : Json(nullptr)},
+            {"clear", by_level ? number(limit.clear) : Json(nullptr)},
+            {"warn", limit.warn ? number(*limit.warn) : Json(nullptr)},
+            {"clear_by", by_level ? "level" : "rf off"},
+            {"qualify_s", exact_seconds(limit.qualify)},
+            {"hold_off_s", exact_seconds(limit.hold_off)},
+            {"rearm", limit.rearm == core::Rearm::automatic ? "automatic" : "latched"}};
+}
+
+}  // namespace
+
+Json plan_json(const core::Plan& plan) {
+    Json limits = Json::array();
+    for (const core::LimitPlan& limit : plan.limits) limits.push_back(limit_json(plan, limit));
+    const core::Roles& roles = plan.roles;
+    const std::array<std::pair<std::string_view, std::optional<std::uint16_t>>, 8> all{{{"forward", roles.forward},
+                                                                                        {"reflected", roles.reflected},
+                                                                                        {"drive", roles.drive},
+                                                                                        {"supply", roles.supply},
+                                                                                        {"current", roles.current},
+                                                                                        {"heatsink", roles.heatsink},
+                                                                                        {"ambient", roles.ambient},
+                                                                                        {"fan", roles.fan}}};
+    Json by_role = Json::object();
+    for (const auto& [role, channel] : all) {
+        if (channel && *channel < plan.channels.size()) by_role[std::string{role}] = plan.channels[*channel].id;
+    }
+    return {{"limits", std::move(limits)},
+            {"roles", std::move(by_role)},
+            {"settling_s", exact_seconds(plan.interlock.settling)}};
+}
+
+Json cause_json(const core::Plan& plan, const core::Snapshot& snapshot, core::SourceIndex source) {
+    const core::Cause& cause = snapshot.causes[source];
+    const core::SourceInfo info = core::describe_source(plan, source);
+    const bool limit = info.kind == core::SourceInfo::Kind::limit && info.index < plan.limits.size();
+    const core::Duration hold_off = limit ? plan.limits[info.index].hold_off : plan.interlock.sensor_hold_off;
+    const bool clear = cause.condition == core::Condition::clear;
+    const core::Duration left = clear ? hold_off - (snapshot.now - cause.clear_since) : hold_off;
+    const auto quantity = quantity_of(plan, source);
+    const bool known = quantity && *quantity < snapshot.quantities.size();
+    return {{"text", cause_in_words(plan, source, cause.condition, known ? &snapshot.quantities[*quantity] : nullptr)},
+            {"since_s", std::max(0.0, seconds(snapshot.now - cause.since))},
+            {"hold_off_left_s", std::max(0.0, seconds(left))},
+            {"latched", cause.latched},
+            {"first", cause.first}};
+}
+
+Json span_json(const core::Reading& reading) {
+    const bool there = reading.measured() && std::isfinite(reading.low) && std::isfinite(reading.high);
+    if (!there) return nullptr;
+    const auto rounded = [](double value) { return Json(std::round(value * 1000.0) / 1000.0); };
+    return Json::array({rounded(reading.low), reading.high >= core::unbounded ? Json(nullptr) : rounded(reading.high)});
+}
+
+}  // namespace dekeyd::formats
