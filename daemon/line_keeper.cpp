@@ -17,7 +17,9 @@ void LineKeeper::look(core::Instant now) noexcept {
 }
 
 bool LineKeeper::put(bool permit, core::Instant now) noexcept {
-    if (written_ == permit) return true;
+    // While the pad says permit, inhibit is asked for again and again: the write may have been lost on its way.
+    const bool unheard = !permit && state_.known && state_.permit;
+    if (written_ == permit && !unheard) return true;
     const bool taken = line_->write(permit);
     written_ = taken ? std::optional{permit} : std::nullopt;
     // Whatever the pad is at after a refused permit, it shall not stay there by chance.

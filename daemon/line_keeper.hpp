@@ -19,8 +19,8 @@ public:
 
     /// Reads the pad back where the last look is a second old.
     void look(core::Instant now) noexcept;
-    /// Writes where `permit` isn't what stands, or the last write failed; then reads back. A refused permit is followed
-    /// by inhibit. False: the kernel refused.
+    /// Writes where `permit` isn't what stands, the last write failed, or inhibit was written and the pad said permit;
+    /// then reads back. A refused permit is followed by inhibit. False: the kernel refused.
     bool put(bool permit, core::Instant now) noexcept;
     /// Writes inhibit whatever stands, and reads back. True when the pad says so or can't be told.
     bool force_inhibit(core::Instant now) noexcept;

@@ -84,3 +84,22 @@ TEST_CASE("a forced inhibit is written even where it stands, and believed only w
     k.pad->refuses_inhibit = true;
     CHECK_FALSE(k.keeper.force_inhibit(at(5s)));
 }
+
+TEST_CASE("an inhibit that the pad doesn't show is asked for until it does; a permit is not") {
+    Keeper k;
+    k.keeper.put(true, at(1s));
+    k.pad->stuck_at = true;
+    CHECK(k.keeper.put(false, at(2s)));
+    CHECK(k.keeper.state().permit);
+    CHECK(k.keeper.put(false, at(2s + 10ms)));
+    CHECK(k.pad->writes == std::vector<bool>{true, false, false});
+    k.pad->stuck_at.reset();
+    CHECK(k.keeper.put(false, at(2s + 20ms)));
+    CHECK(k.keeper.put(false, at(2s + 30ms)));
+    CHECK(k.pad->writes == std::vector<bool>{true, false, false, false});
+    k.keeper.put(true, at(3s));
+    k.pad->stuck_at = false;
+    k.keeper.look(at(4s));
+    CHECK(k.keeper.put(true, at(4s)));
+    CHECK(k.pad->writes == std::vector<bool>{true, false, false, false, true});
+}
