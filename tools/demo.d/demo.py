@@ -40,9 +40,9 @@ class Teller:
         self.say(f"{seconds:.1f} s, {title}: {words}" if self.notes else f"{seconds:6.1f} s  {title:<14}  {words}")
 
 
-def begin(folder, programs, processes):
-    """Broker, bench and daemon; the bench, the daemon and the broker's port."""
-    port = start_broker(processes)
+def begin(folder, programs, processes, page):
+    """Broker, bench and daemon; the bench, the daemon, the broker's port and the page's address."""
+    port, address = start_broker(processes, page)
     for name in ("sys", "state", "run"):
         os.mkdir(f"{folder}/{name}")
     pathlib.Path(f"{folder}/line").write_text("0\n", encoding="ascii")
@@ -53,7 +53,7 @@ def begin(folder, programs, processes):
     configuration = f"{folder}/hilltop.yaml"
     pathlib.Path(configuration).write_text(template.safe_substitute(folder=folder, port=port), encoding="utf-8")
     processes.start("dekeyd", f"{programs}/dekeyd", "--config", configuration)
-    return bench, Daemon(f"{folder}/run/control", processes), port
+    return bench, Daemon(f"{folder}/run/control", processes), port, address
 
 
 def play_with_view(story, teller, addresses, programs, folder):
@@ -90,8 +90,9 @@ def play_with_view(story, teller, addresses, programs, folder):
 def play(arguments, folder, processes):
     interactive = not arguments.once and sys.stdout.isatty()
     print("tools/demo: starting a private mosquitto, the bench and dekeyd in", folder, flush=True)
-    bench, daemon, port = begin(folder, arguments.programs, processes)
-    addresses = [f"MQTT: mqtt://127.0.0.1:{port}  try: mosquitto_sub -p {port} -v -t 'homie/5/#'"]
+    bench, daemon, port, page = begin(folder, arguments.programs, processes, arguments.page)
+    addresses = [f"The page: {page}"] if page else []
+    addresses += [f"MQTT: mqtt://127.0.0.1:{port}  try: mosquitto_sub -p {port} -v -t 'homie/5/#'"]
     for line in addresses:
         print(line, flush=True)
     with open(f"{folder}/story.txt", "a", encoding="utf-8") as notes:
@@ -110,6 +111,7 @@ def play(arguments, folder, processes):
 def main():
     parser = argparse.ArgumentParser(prog="tools/demo")
     parser.add_argument("--programs", required=True, help="the folder of dekeyd, dekeyctl and dekeyd-bench")
+    parser.add_argument("--page", help="the built page, to be served by the broker")
     parser.add_argument("--once", action="store_true", help="the story once, a line for each event")
     arguments = parser.parse_args()
 

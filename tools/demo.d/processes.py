@@ -1,6 +1,7 @@
 """The demonstration's processes: each dies with this one, and is ended in order."""
 import ctypes
 import os
+import shutil
 import signal
 import socket
 import subprocess
@@ -92,22 +93,33 @@ def connect(path):
         return None
 
 
-def start_broker(processes):
-    """A private mosquitto on loopback; its port. Another try where somebody took the free port in between."""
+def start_broker(processes, page=None):
+    """A private mosquitto on loopback; its port, and the page's address where there is a page to serve. Another try where
+    somebody took a free port in between."""
     os.chmod(processes.folder, 0o711)  # the broker's user must reach its settings, and no more
+    if page:
+        os.mkdir(f"{processes.folder}/www")
+        shutil.copyfile(page, f"{processes.folder}/www/index.html")
+        os.chmod(f"{processes.folder}/www", 0o755)
+        os.chmod(f"{processes.folder}/www/index.html", 0o644)
     for _ in range(5):
-        port = free_port()
+        ports = [free_port()]
+        listeners = f"listener {ports[0]} 127.0.0.1\n"
+        if page:
+            ports.append(free_port())
+            listeners += f"listener {ports[1]} 127.0.0.1\nprotocol websockets\nhttp_dir {processes.folder}/www\n"
         settings = f"{processes.folder}/mosquitto.conf"
         with open(settings, "w", encoding="utf-8") as file:
-            file.write(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
+            file.write(f"allow_anonymous true\npersistence false\n{listeners}")
         # It would change its user by itself, and with that forget to die with us.
         user = "nobody" if os.geteuid() == 0 else None
         broker = processes.start("mosquitto", "mosquitto", "-c", settings, user=user)
         until = time.monotonic() + 10
         while broker.poll() is None and time.monotonic() < until:
             try:
-                socket.create_connection(("127.0.0.1", port), 1).close()
-                return port
+                for port in ports:
+                    socket.create_connection(("127.0.0.1", port), 1).close()
+                return ports[0], f"http://127.0.0.1:{ports[1]}/" if page else None
             except OSError:
                 time.sleep(0.02)
         processes.stop()
