@@ -47,8 +47,8 @@ bool Forecaster::update(const ForecastInput& input) noexcept {
     fit_.update(passed_s, good(input.heatsink) ? input.heatsink->value : no_number,
                 good(input.heat) ? input.heat->value : no_number,
                 good(input.ambient) ? std::optional<double>{input.ambient->value} : std::nullopt, fan);
-    if (circulator_ && input.reflected != nullptr && input.reflected->measured()) {
-        circulator_->update(passed_s, input.reflected->health == Health::good ? input.reflected->value : 0.0);
+    if (circulator_ && input.reflected != nullptr && input.reflected->health != Health::unknown) {
+        circulator_->update(passed_s, input.reflected->health == Health::at_floor ? 0.0 : input.reflected->value);
     }
     if (begun_ && input.now - worked_out_ < std::chrono::seconds{1}) return false;
     begun_ = true;
@@ -61,9 +61,13 @@ void Forecaster::work_out(const ForecastInput& input) noexcept {
     const Instant now = input.now;
     const Reading silent = not_measurable(now);
     forecast_ = {silent, silent, silent, silent, silent, silent};
-    if (circulator_) {
+    if (circulator_ && input.reflected != nullptr) {
         const double load_w = circulator_->mean();
-        forecast_.circulator_load = reading_of({load_w, load_w, load_w}, now);
+        const Reading& reflected = *input.reflected;
+        const Health health = reflected.health == Health::above_range ? Health::above_range : Health::good;
+        forecast_.circulator_load = reflected.health == Health::unknown
+                                        ? Reading{.fault = reflected.fault, .taken = reflected.taken}
+                                        : reading_of({load_w, load_w, load_w}, now, health);
     }
     const double heat_w = good(input.heat) ? input.heat->value : 0.0;
     const ThermalEstimate heatsink = fit_.estimate(heat_w);

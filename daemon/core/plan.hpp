@@ -166,7 +166,7 @@ struct LimitPlan {
     Rearm rearm = Rearm::latched;
     bool counted = true;  ///< adds to the count that ends in lockout
     std::optional<Gate> gate;
-    bool trips = true;            ///< false: it only warns (a forecast, compression)
+    bool trips = true;            ///< false: it only warns, until past `clear`; trip == warn (a forecast, compression)
     bool while_supplied = false;  ///< rests while the supply contactor is open (supply limits)
 };
 

@@ -136,7 +136,8 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start)
     }
     for (const LimitPlan& limit : plan.limits) {
         timers_.emplace_back(limit.qualify);
-        if (limit.watch < plan.channels.size() && !limit.gate) watched_[limit.watch] = 1;
+        // A limit that only warns doesn't stand in for the channel's own source.
+        if (limit.trips && limit.watch < plan.channels.size() && !limit.gate) watched_[limit.watch] = 1;
     }
 }
 
@@ -381,8 +382,9 @@ void Protection::warn(std::size_t index, Verdict verdict, Instant now) noexcept 
     if (!limit.warn || verdict == Verdict::unknown) return;
     const Reading& reading = snapshot_.quantities[limit.watch];
     const bool above = limit.direction == Direction::above;
-    // A quarter of the way back from warning to rest, so that a value on the level doesn't chatter.
-    const double margin = (limit.trip - *limit.warn) / 4.0;
+    // A quarter of the way back from warning to rest, so that a value on the level doesn't chatter. Where nothing trips,
+    // the clear level says it.
+    const double margin = limit.trips ? (limit.trip - *limit.warn) / 4.0 : *limit.warn - limit.clear;
     const bool rests = verdict == Verdict::rest || reading.health == Health::not_measurable;
     const double value = reading.value;
     const bool reached = !rests && (above ? value >= *limit.warn : value <= *limit.warn);

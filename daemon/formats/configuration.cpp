@@ -55,6 +55,10 @@ void read_all(const Node& root, Draft& draft) {
     read_buses(top, draft);
     read_sensors(top, draft);
     read_amplifier(top, draft);
+    read_main_line(top, draft);
+    read_heat(top, draft);
+    read_antenna(top, draft);
+    read_level_plan(top, draft);
     assign_slots(draft);
     check_ages(draft);
     read_rules(top, draft);
@@ -74,9 +78,10 @@ Loaded only_fault(std::size_t line, std::string what, std::string expected) {
     return loaded;
 }
 
-Loaded load(std::string_view yaml) {
+Loaded load(std::string_view yaml, const std::string& folder) {
     Tree tree = read_tree(yaml);
     Draft draft;
+    draft.folder = folder;
     draft.report.faults() = std::move(tree.faults);
     const bool empty = tree.root && tree.root->kind == Node::Kind::null;
     if (empty && draft.report.faults().empty())
@@ -98,9 +103,9 @@ Loaded load(std::string_view yaml) {
 
 }  // namespace
 
-Loaded load_configuration(std::string_view yaml) {
+Loaded load_configuration(std::string_view yaml, const std::string& folder) {
     try {
-        return load(yaml);
+        return load(yaml, folder);
     } catch (const std::exception& error) {
         return only_fault(1, fmt::format("could not be read: {}", error.what()), "a smaller text");
     }
@@ -130,7 +135,8 @@ Loaded load_configuration_file(const std::string& path) {
         text.append(part.data(), static_cast<std::size_t>(got));
     }
     ::close(file);
-    return load_configuration(text);
+    const std::size_t slash = path.rfind('/');
+    return load_configuration(text, slash == std::string::npos ? "" : slash == 0 ? "/" : path.substr(0, slash));
 }
 
 std::string render(const std::string& file, std::string_view yaml, const Fault& fault) {

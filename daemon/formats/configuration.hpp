@@ -7,6 +7,7 @@
 #include <string_view>
 #include <vector>
 
+#include "core/exposure.hpp"
 #include "core/plan.hpp"
 #include "core/time.hpp"
 
@@ -74,11 +75,68 @@ struct MqttConfig {
     core::Duration fastest{};  ///< and at most so often
 };
 
+/// What the signal passes from the amplifier to the antenna.
+enum class MainLinePart { amplifier, circulator, low_pass_filter, coupler, feeder, antenna };
+
+struct AntennaConfig {
+    double gain_dbi = 0.0;  ///< a dish's too
+    std::optional<core::Dish> dish;
+    double duty = 1.0;  ///< share of the averaging time that is sent, 0..1
+};
+
+/// One power-density limit that the distance is worked out for.
+struct ExposureCase {
+    std::string name;  ///< "general public", "occupational", "own limit"
+    double w_per_m2 = 0.0;
+    double averaging_s = 0.0;  ///< 0: not known
+    std::string edition;       ///< of the rule, and how we know it
+};
+
+/// One thing between exciter and amplifier.
+struct DrivePart {
+    std::string name;
+    double gain_db = 0.0;  ///< negative: a loss
+    std::optional<double> maximum_input_dbm;
+    std::optional<double> one_db_output_dbm;
+};
+
+/// What `plan` needs beside the rest: it decides nothing in the daemon.
+struct LevelPlan {
+    double wanted_w = 0.0;  ///< forward, at the amplifier
+    double exciter_lowest_dbm = 0.0;
+    double exciter_highest_dbm = 0.0;
+    std::vector<DrivePart> parts;  ///< in order
+    double ambient_c = 25.0;
+    std::optional<double> thermal_resistance_k_per_w;
+    std::optional<double> efficiency_percent;  ///< at the wanted power
+};
+
+/// A detector's calibration against a reference, from the file that the configuration names.
+struct Calibration {
+    std::string sensor;
+    std::string file;
+    std::string date;
+    std::string reference;
+    double reference_db = 0.0;  ///< its uncertainty at k = 2
+    double residual_db = 0.0;   ///< what a straight law would have left
+    std::optional<double> temperature_c;
+    std::vector<core::TablePoint> points;  ///< at the detector
+};
+
 struct Configuration {
     std::string id;                      ///< Homie device id and instance: a-z 0-9 and hyphen
     std::string name;                    ///< for people
     std::optional<double> frequency_hz;  ///< for people too
     core::Plan plan;
+    std::vector<MainLinePart> main_line;        ///< empty: not said
+    std::optional<double> circulator_rating_w;  ///< of its load
+    std::optional<double> one_db_forward_w;     ///< forward power at 1 dB of compression
+    std::optional<double> maximum_drive_w;
+    std::optional<AntennaConfig> antenna;
+    std::vector<ExposureCase> exposure;
+    double ground_factor = core::ground_usual;
+    std::optional<LevelPlan> level_plan;
+    std::vector<Calibration> calibrations;
     std::vector<BusConfig> buses;
     LineConfig line;
     std::optional<LineConfig> contactor;
@@ -99,7 +157,8 @@ struct Loaded {
 };
 
 /// Parses and checks the whole text. Never throws for any content; a size and depth scan comes before the library.
-Loaded load_configuration(std::string_view yaml);
+/// `folder`: where the files that it names are; empty: the working directory.
+Loaded load_configuration(std::string_view yaml, const std::string& folder = {});
 
 /// Reads the file (at most 1 MiB) and parses it; an unreadable file is a fault at line 0.
 Loaded load_configuration_file(const std::string& path);

@@ -8,7 +8,7 @@ namespace {
 
 bool watched(const core::Plan& plan, core::QuantityIndex quantity, core::Direction direction) {
     return std::any_of(plan.limits.begin(), plan.limits.end(), [&](const core::LimitPlan& limit) {
-        return limit.watch == quantity && limit.direction == direction;
+        return limit.trips && limit.watch == quantity && limit.direction == direction;
     });
 }
 

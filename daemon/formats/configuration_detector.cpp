@@ -18,6 +18,8 @@ std::optional<core::TablePoint> read_point(const Node& item, Place list_place, c
     return core::TablePoint{.volts = *volts, .dbm = *dbm};
 }
 
+}  // namespace
+
 std::optional<core::TableDetector> read_table(Section& detector, Report& report) {
     const Node* list = detector.list("table", Need::required);
     if (list == nullptr) return std::nullopt;
@@ -60,6 +62,8 @@ std::optional<core::TableDetector> read_table(Section& detector, Report& report)
     if (!complete) return std::nullopt;
     return table;
 }
+
+namespace {
 
 std::optional<core::Detector> read_law(Section& detector, Report& report) {
     const bool log = detector.has("slope") || detector.has("intercept");
@@ -173,11 +177,15 @@ std::optional<core::PowerChain> read_chain(Section& sensor, Draft& draft, Sensor
         sensor.fault(key, fmt::format("{} dB", value), "within 100 dB");
         within = false;
     }
-    if (!within || !law || !floor || !ceiling || !coupling) return std::nullopt;
+    if (!within || !law || !floor || !ceiling || !coupling) {
+        sensor.allow("calibration");
+        return std::nullopt;
+    }
     chain.detector = std::move(*law);
     chain.floor_dbm = *floor;
     chain.ceiling_dbm = *ceiling;
     chain.coupling_db = *coupling;
+    read_calibration(sensor, draft, chain);
     return chain;
 }
 

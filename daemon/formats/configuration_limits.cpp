@@ -179,6 +179,34 @@ void read_gate(Section& section, const Draft& draft, const LimitDefaults& defaul
     gate.finish();
 }
 
+/// Where a warning that stands alone is over: short of its level, so that a value on it doesn't chatter.
+void read_warning_over(Section& section, const Watched& watched, const Draft& draft, core::LimitPlan& limit,
+                       LimitFacts& facts) {
+    const auto given = read_level(section, "clear", Need::optional, watched, draft);
+    if (given) {
+        limit.clear = *given;
+        facts.clear_known = true;
+        return;
+    }
+    constexpr double usual_k = 2.0, usual_db = 0.3, usual_share = 0.03;
+    const bool decibels = watched.unit == core::Unit::decibel || watched.unit == core::Unit::dbm;
+    const double room = watched.unit == core::Unit::celsius ? usual_k
+                        : decibels                          ? usual_db
+                                                            : usual_share * std::fabs(limit.trip);
+    limit.clear = limit.direction == Direction::above ? limit.trip - room : limit.trip + room;
+}
+
+/// Its level is the warning; whatever says how a trip is left has no meaning.
+void only_warn(Section& section, core::LimitPlan& limit, const LimitFacts& facts) {
+    for (const std::string_view key : {"qualify", "hold_off", "rearm", "counted", "edge", "warn"}) {
+        if (section.has(key))
+            section.fault(key, fmt::format("'{}' on a limit that only warns", key),
+                          "'above' or 'below' as the level of the warning, and 'clear' as its end");
+    }
+    limit.edge = core::Edge::reading;
+    limit.warn = facts.trip_known ? std::optional{limit.trip} : std::nullopt;
+}
+
 std::string usual_name(const core::Plan& plan, const core::LimitPlan& limit) {
     std::string name{core::describe(plan, limit.watch).name};
     if (!name.empty() && name.front() >= 'a' && name.front() <= 'z')
@@ -206,6 +234,7 @@ void read_limit(const Entry& entry, Section& limits, Draft& draft) {
     const auto rearm = section.choice<core::Rearm>(
         "rearm", {{"automatic", core::Rearm::automatic}, {"latched", core::Rearm::latched}}, Need::optional);
     limit.counted = section.flag("counted", Need::optional).value_or(true);
+    limit.trips = !section.flag("warn_only", Need::optional).value_or(false);
     // Behind an open contactor a supply reads nothing, which is no fault of its own.
     const bool of_supply = watched && draft.plan().roles.supply == watched->index;
     limit.while_supplied = section.flag("while_supplied", Need::optional).value_or(of_supply);
@@ -221,9 +250,21 @@ void read_limit(const Entry& entry, Section& limits, Draft& draft) {
     const LimitDefaults defaults =
         limit_defaults(draft, limit.watch, facts.direction_known ? std::optional{limit.direction} : std::nullopt,
                        facts.trip_known ? std::optional{limit.trip} : std::nullopt);
-    read_clear(section, *watched, draft, defaults, limit, facts, filled);
+    if (limit.trips) {
+        read_clear(section, *watched, draft, defaults, limit, facts, filled);
+    } else {
+        read_warning_over(section, *watched, draft, limit, facts);
+    }
     limit.warn = read_level(section, "warn", Need::optional, *watched, draft);
+    if (!limit.trips) only_warn(section, limit, facts);
     read_gate(section, draft, defaults, limit, facts, filled);
+    if (!limit.trips) {
+        limit.name = name.value_or(usual_name(draft.plan(), limit));
+        check_limit(section, draft, limit, facts);
+        section.finish();
+        draft.plan().limits.push_back(std::move(limit));
+        return;
+    }
     limit.qualify = qualify.value_or(defaults.qualify);
     limit.hold_off = hold_off.value_or(defaults.hold_off);
     limit.rearm = rearm.value_or(defaults.rearm);
@@ -266,6 +307,31 @@ void add_contact_limits(Draft& draft) {
     }
 }
 
+/// What the circulator's load may take for long is a limit even where nobody wrote it.
+void add_circulator_limit(Draft& draft) {
+    core::Plan& plan = draft.plan();
+    const auto rating = draft.configuration.circulator_rating_w;
+    const core::QuantityIndex load = plan.index(core::Derived::circulator_load);
+    if (!rating || !plan.rf.circulator_load_time || !plan.roles.reflected) return;
+    for (const core::LimitPlan& other : plan.limits) {
+        if ((other.watch == load && other.trips) || other.id == "circulator-load") return;
+    }
+    core::LimitPlan limit;
+    limit.id = "circulator-load";
+    limit.name = "Circulator's load";
+    limit.watch = load;
+    limit.trip = *rating;
+    limit.clear_by = core::ClearBy::rf_off;
+    limit.hold_off = std::chrono::seconds{5};
+    limit.rearm = core::Rearm::latched;
+    draft.report.advise(
+        {}, "limits.circulator-load",
+        fmt::format("default not confirmed: {{watch: circulator-load, above: {}, clear: rf off, qualify: "
+                    "0 s, hold_off: 5 s, rearm: latched}}; write it to confirm it",
+                    show(limit.trip, core::Unit::watt)));
+    plan.limits.push_back(std::move(limit));
+}
+
 }  // namespace
 
 void read_limits(Section& top, Draft& draft) {
@@ -280,6 +346,7 @@ void read_limits(Section& top, Draft& draft) {
     for (const Entry* entry : entries) read_limit(*entry, section, draft);
     section.finish();
     add_contact_limits(draft);
+    add_circulator_limit(draft);
 }
 
 }  // namespace dekeyd::formats

@@ -56,6 +56,7 @@ struct AmplifierDraft {
 
 struct Draft {
     Report report;
+    std::string folder;  ///< where the files are that the text names; empty: the working directory
     Configuration configuration;
     std::vector<BusDraft> buses;       ///< as configuration.buses
     std::vector<SensorDraft> sensors;  ///< as configuration.plan.channels
@@ -77,6 +78,10 @@ void read_line(Section& top, Draft& draft);    // line, contactor
 void read_buses(Section& top, Draft& draft);
 void read_sensors(Section& top, Draft& draft);
 void read_amplifier(Section& top, Draft& draft);
+void read_main_line(Section& top, Draft& draft);  // main_line, circulator
+void read_heat(Section& top, Draft& draft);
+void read_antenna(Section& top, Draft& draft);     // antenna, exposure
+void read_level_plan(Section& top, Draft& draft);  // plan
 void assign_slots(Draft& draft);  // buses' slots, in reading order
 void check_ages(Draft& draft);
 void read_limits(Section& top, Draft& draft);
@@ -86,6 +91,19 @@ void give_advice(Draft& draft);
 
 /// The chain from detector to line of a sensor that measures power.
 std::optional<core::PowerChain> read_chain(Section& sensor, Draft& draft, SensorDraft& of);
+
+/// The points of a detector's or a calibration's `table:`, checked; nothing where they are at fault.
+std::optional<core::TableDetector> read_table(Section& detector, Report& report);
+
+/// A calibration file's text; the calibration is meaningful where there are no faults.
+struct CalibrationText {
+    Calibration calibration;
+    std::vector<Fault> faults;
+};
+CalibrationText read_calibration_text(std::string_view text);
+
+/// The detector of a sensor with `calibration: FILE` becomes that file's table.
+void read_calibration(Section& sensor, Draft& draft, core::PowerChain& chain);
 
 /// Power on the main line at the detector's floor or ceiling, W.
 double line_floor_w(const core::PowerChain& chain);

@@ -227,9 +227,9 @@ void read_sensor(const Entry& entry, Section& sensors, Draft& draft) {
             read_contact(section, of);
         }
     } else {
-        for (const std::string_view key :
-             {"valid", "gain", "zero", "sensitivity", "largest_jump", "power_on_value", "detector", "coupling", "pads",
-              "cable", "waveform", "drift", "uncertainty", "chip", "normally", "interlock", "hold_off", "rearm"})
+        for (const std::string_view key : {"valid", "gain", "zero", "sensitivity", "largest_jump", "power_on_value",
+                                           "detector", "coupling", "pads", "cable", "waveform", "drift", "uncertainty",
+                                           "calibration", "chip", "normally", "interlock", "hold_off", "rearm"})
             section.allow(key);
     }
     section.finish();

@@ -141,8 +141,10 @@ std::string warning_in_words(const core::Plan& plan, const core::Event& event) {
         return fmt::format("Warning over: {} {}.", name, in_words(event.reading, unit));
     }
     const double warn = limit->warn.value_or(limit->trip);
-    return fmt::format("Warning: {} {} {} {}; it trips at {}.", name, in_words(event.reading, unit),
-                       side(limit->direction), with_unit(warn, unit), with_unit(limit->trip, unit));
+    const std::string what = fmt::format("Warning: {} {} {} {}", name, in_words(event.reading, unit),
+                                         side(limit->direction), with_unit(warn, unit));
+    if (!limit->trips) return what + ".";
+    return fmt::format("{}; it trips at {}.", what, with_unit(limit->trip, unit));
 }
 
 }  // namespace

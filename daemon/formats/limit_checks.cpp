@@ -12,7 +12,7 @@ using core::Direction;
 
 namespace {
 
-enum class Input { forward, reflected, drive, supply, current, gain };
+enum class Input { forward, reflected, drive, supply, current, gain, heatsink, circulator };
 
 struct Needs {
     Derived derived;
@@ -33,8 +33,24 @@ const std::vector<Needs>& needs() {
         {Derived::dc_power, {Input::supply, Input::current}},
         {Derived::efficiency, {Input::forward, Input::supply, Input::current}},
         {Derived::heat, {Input::forward, Input::supply, Input::current}},
+        {Derived::circulator_load, {Input::reflected, Input::circulator}},
+        {Derived::thermal_resistance, {Input::heatsink, Input::forward, Input::supply, Input::current}},
+        {Derived::settling_temperature, {Input::heatsink, Input::forward, Input::supply, Input::current}},
+        {Derived::time_to_limit, {Input::heatsink, Input::forward, Input::supply, Input::current}},
+        {Derived::forecast_temperature, {Input::heatsink, Input::forward, Input::supply, Input::current}},
+        {Derived::back_off, {Input::forward}},
     };
     return rows;
+}
+
+/// Slow estimates are shown where they can be, and may warn; they never decide. Compression tells of the signal's
+/// cleanliness, which is no danger.
+bool may_only_warn(const core::Plan& plan, core::QuantityIndex quantity) {
+    for (const Derived derived : {Derived::thermal_resistance, Derived::settling_temperature, Derived::time_to_limit,
+                                  Derived::forecast_temperature, Derived::back_off, Derived::compression}) {
+        if (plan.index(derived) == quantity) return true;
+    }
+    return false;
 }
 
 std::string_view missing_input(const Draft& draft, Input input) {
@@ -47,6 +63,9 @@ std::string_view missing_input(const Draft& draft, Input input) {
         case Input::current: return roles.current ? "" : "a sensor with 'role: current'";
         case Input::gain:
             return draft.configuration.plan.rf.small_signal_gain_db ? "" : "'small_signal_gain:' under 'amplifier:'";
+        case Input::heatsink: return roles.heatsink ? "" : "a sensor with 'role: heatsink'";
+        case Input::circulator:
+            return draft.configuration.plan.rf.circulator_load_time ? "" : "a circulator before the coupler";
     }
     return "";
 }
@@ -63,8 +82,7 @@ std::string missing_for(const Draft& draft, core::QuantityIndex quantity) {
         }
         return fmt::format("{}", fmt::join(missing, " and "));
     }
-    // Slow estimates (where the heatsink will settle, and the like) are shown where they can be, and never decide.
-    return "a measured quantity: this one is an estimate, and no limit may rest on it";
+    return {};
 }
 
 /// A quantity that nothing feeds stays unknown for ever, and unknown inhibits.
@@ -89,7 +107,7 @@ void check_sides(Section& section, const core::LimitPlan& limit, const LimitFact
                                   show(limit.clear, unit), show(limit.trip, unit)),
                       fmt::format("a clear level {} {}, with room between for the reading to move in", side,
                                   show(limit.trip, unit)));
-    if (limit.warn && !safe_side(limit, *limit.warn))
+    if (limit.trips && limit.warn && !safe_side(limit, *limit.warn))
         section.fault("warn",
                       fmt::format("the warn level of {} is not on the safe side of the trip at {}",
                                   show(*limit.warn, unit), show(limit.trip, unit)),
@@ -142,6 +160,10 @@ void check_gate(Section& section, Draft& draft, const core::LimitPlan& limit, co
     const auto fault = [&](std::string what, std::string expected) {
         draft.report.fault(facts.gate_place, section.path_of("while"), std::move(what), std::move(expected));
     };
+    if (limit.trips && may_only_warn(plan, limit.gate->quantity)) {
+        fault(fmt::format("'{}' is no measurement that a trip may rest on", info.id), "a measured quantity");
+        return;
+    }
     if (limit.gate->quantity >= plan.channels.size()) {
         if (std::string missing = missing_for(draft, limit.gate->quantity); !missing.empty())
             fault(fmt::format("'{}' can't be worked out from what is measured", info.id), std::move(missing));
@@ -176,11 +198,12 @@ bool too_near(const core::LimitPlan& limit, core::Unit unit) {
 
 void advise(Section& section, Draft& draft, const core::LimitPlan& limit, const LimitFacts& facts, core::Unit unit) {
     const core::Plan& plan = draft.configuration.plan;
-    if (facts.trip_known && facts.clear_known && safe_side(limit, limit.clear) && too_near(limit, unit))
+    if (limit.trips && facts.trip_known && facts.clear_known && safe_side(limit, limit.clear) && too_near(limit, unit))
         draft.report.advise(
             section.place_of("clear"), section.path_of("clear"),
             fmt::format("{} is very near the trip at {}: the reading's own noise may trip and clear it in turn",
                         show(limit.clear, unit), show(limit.trip, unit)));
+    if (!limit.trips) return;
     const bool vswr = limit.watch == plan.index(Derived::vswr) || limit.watch == plan.index(Derived::antenna_vswr);
     if (vswr && limit.rearm == core::Rearm::automatic)
         draft.report.advise(
@@ -211,9 +234,29 @@ void advise(Section& section, Draft& draft, const core::LimitPlan& limit, const 
             "a higher trip");
 }
 
+/// An end of the interval says something only where the interval is known.
+void check_edge(Section& section, const Draft& draft, const core::LimitPlan& limit) {
+    if (limit.edge == core::Edge::reading) return;
+    const core::Plan& plan = draft.configuration.plan;
+    for (const Derived derived : {Derived::vswr, Derived::reflection, Derived::return_loss, Derived::mismatch_loss,
+                                  Derived::net_power, Derived::antenna_vswr, Derived::antenna_power}) {
+        if (plan.index(derived) != limit.watch || plan.rf.directivity_db) continue;
+        section.fault("edge", "without directivity the interval reaches from a perfect load to a lost one",
+                      "'directivity: 30 dB' under 'amplifier:', or 'edge: reading'");
+    }
+}
+
 }  // namespace
 
 void check_limit(Section& section, Draft& draft, const core::LimitPlan& limit, const LimitFacts& facts) {
+    if (limit.trips && may_only_warn(draft.configuration.plan, limit.watch)) {
+        section.fault(
+            "watch",
+            fmt::format("'{}' may warn, and never trips", core::describe(draft.configuration.plan, limit.watch).id),
+            "'warn_only: yes', or a measured quantity");
+        return;
+    }
+    check_edge(section, draft, limit);
     const core::Unit unit = core::describe(draft.configuration.plan, limit.watch).unit;
     check_inputs(section, "watch", draft, limit.watch);
     check_sides(section, limit, facts, unit);

@@ -114,6 +114,8 @@ LimitDefaults limit_defaults(const Draft& draft, core::QuantityIndex watch, std:
     if (is(plan.roles.supply)) return supply(draft, direction, trip);
     if (is(plan.roles.current)) return while_rf(draft.amplifier.maximum_current_a, 50ms, 1s, Rearm::latched);
     if (is(plan.roles.fan)) return fan(draft, trip);
+    if (watch == plan.index(Derived::circulator_load))
+        return while_rf(draft.configuration.circulator_rating_w, 0s, 5s, Rearm::latched);
     LimitDefaults result;
     result.hold_off = 5s;
     if (needs_forward_power(draft, watch)) {

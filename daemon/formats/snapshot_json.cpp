@@ -4,6 +4,7 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "formats/back_off_text.hpp"
 #include "formats/reason.hpp"
 
 namespace dekeyd::formats {
@@ -89,6 +90,7 @@ Json limits_json(const core::Plan& plan, const core::Snapshot& snapshot) {
                         {"unit", core::symbol(watched.unit)},
                         {"direction", limit.direction == core::Direction::above ? "above" : "below"},
                         {"trip", number(limit.trip)},
+                        {"trips", limit.trips},
                         {"clear", by_level ? number(limit.clear) : Json(nullptr)},
                         {"warn", optional_number(limit.warn)},
                         {"clear_by", by_level ? "level" : "rf off"},
@@ -132,6 +134,7 @@ nlohmann::ordered_json status_json(const Configuration& configuration, const cor
                                    const StatusContext& context) {
     const core::Plan& plan = configuration.plan;
     const core::Memory& memory = snapshot.memory;
+    const std::string advice = back_off_text(plan, snapshot);
     return {{"id", configuration.id},
             {"name", configuration.name},
             {"version", context.version},
@@ -140,6 +143,7 @@ nlohmann::ordered_json status_json(const Configuration& configuration, const cor
             {"permit", snapshot.permit},
             {"state", core::text(snapshot.state)},
             {"reason", reason(plan, snapshot)},
+            {"advice", advice.empty() ? Json(nullptr) : Json(advice)},
             {"line", context.line},
             {"monitor_only", snapshot.monitor_only},
             {"rf_present", snapshot.rf_present},

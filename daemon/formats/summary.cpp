@@ -53,6 +53,12 @@ std::string leave_words(const core::LimitPlan& limit, core::Unit unit) {
 std::string limit_sentence(const Configuration& configuration, const core::LimitPlan& limit) {
     const core::Plan& plan = configuration.plan;
     const core::QuantityInfo info = core::describe(plan, limit.watch);
+    if (!limit.trips)
+        return fmt::format("Warns when {} is at or {} {}{}, and does no more; over {} {} ({}).", lower_first(info.name),
+                           limit.direction == core::Direction::above ? "above" : "below", show(limit.trip, info.unit),
+                           limit.gate ? gate_words(plan, *limit.gate) : "",
+                           limit.direction == core::Direction::above ? "below" : "above", show(limit.clear, info.unit),
+                           limit.id);
     const bool contact =
         limit.watch < plan.channels.size() && plan.channels[limit.watch].kind == core::ChannelKind::contact;
     const std::string for_time =

@@ -68,6 +68,13 @@ constexpr std::array unit_rows{
     UnitRow{"mV/K", Dimension::volts_per_kelvin, 1, 1e3},
     UnitRow{"V/K", Dimension::volts_per_kelvin, 1, 1},
     UnitRow{"dB/K", Dimension::db_per_kelvin, 1, 1},
+    UnitRow{"m", Dimension::length, 1, 1},
+    UnitRow{"cm", Dimension::length, 1, 100},
+    UnitRow{"mm", Dimension::length, 1, 1000},
+    UnitRow{"dBi", Dimension::antenna_gain, 1, 1},
+    UnitRow{"W/m2", Dimension::power_density, 1, 1},
+    UnitRow{"W/m²", Dimension::power_density, 1, 1},
+    UnitRow{"mW/cm2", Dimension::power_density, 10, 1},
 };
 
 constexpr double largest_value = 1.0e12;  // far beyond any station; keeps later arithmetic finite
@@ -285,6 +292,9 @@ std::string_view name_of(Dimension dimension) noexcept {
         case Dimension::volts_per_ampere: return "a current sensor's sensitivity";
         case Dimension::volts_per_kelvin: return "a temperature sensor's sensitivity";
         case Dimension::db_per_kelvin: return "a temperature coefficient";
+        case Dimension::length: return "a length";
+        case Dimension::antenna_gain: return "an antenna's gain";
+        case Dimension::power_density: return "a power density";
     }
     return "a value";
 }
@@ -309,6 +319,9 @@ std::string_view example_of(Dimension dimension) noexcept {
         case Dimension::volts_per_ampere: return "66 mV/A";
         case Dimension::volts_per_kelvin: return "10 mV/K";
         case Dimension::db_per_kelvin: return "0.02 dB/K";
+        case Dimension::length: return "1.2 m";
+        case Dimension::antenna_gain: return "18 dBi";
+        case Dimension::power_density: return "10 W/m2";
     }
     return "1";
 }

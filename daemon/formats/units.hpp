@@ -29,6 +29,9 @@ enum class Dimension {
     volts_per_ampere,        ///< V/A
     volts_per_kelvin,        ///< V/K
     db_per_kelvin,           ///< dB/K
+    length,                  ///< m
+    antenna_gain,            ///< dBi
+    power_density,           ///< W/m2
 };
 
 /// A number, or what is wrong with its text and how to mend it.

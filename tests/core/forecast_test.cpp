@@ -115,3 +115,29 @@ TEST_CASE("the circulator's load carries the mean reflected power over its therm
     // 63.2 % after one time constant; the first call only starts the clock.
     CHECK(f.forecast().circulator_load.value == doctest::Approx(20.0 * (1.0 - std::exp(-0.9))).epsilon(0.05));
 }
+
+TEST_CASE("without a reflected reading the circulator's load is unknown, beyond its range it is at least so much") {
+    Plan p = with_heatsink();
+    p.rf.circulator_load_time = 10s;
+    Forecaster f{p};
+    Instant now{1s};
+    Reading reflected{
+        .value = 30.0, .low = 30.0, .high = unbounded, .health = Health::above_range, .fault = Fault::none};
+    const auto second = [&] {
+        now += 1s;
+        ForecastInput input;
+        input.now = now;
+        input.reflected = &reflected;
+        f.update(input);
+        return f.forecast().circulator_load;
+    };
+    for (int i = 0; i < 40; ++i) second();
+    CHECK(second().health == Health::above_range);
+    CHECK(second().value > 28.0);
+    reflected = {.fault = Fault::absent};
+    CHECK(second().health == Health::unknown);
+    CHECK(second().fault == Fault::absent);
+    reflected = {.value = 0.01, .health = Health::at_floor, .fault = Fault::none};
+    const double before = second().value;
+    CHECK(second().value < before);
+}

@@ -543,3 +543,35 @@ TEST_CASE("a stuck relay: the contactor drops the supply, latches, and comes bac
     b.step({{CommandKind::reset, Origin::local, 1}});
     CHECK(b.until(true, 3s) >= 0s);
 }
+
+TEST_CASE("a limit that only warns: never trips, ends at its clear level, and doesn't stand in for its sensor") {
+    Plan p = plan();
+    p.limits.erase(p.limits.begin());
+    LimitPlan warm = limit("warm", heatsink, 50.0, 47.0, 0s, 0s, Rearm::automatic);
+    warm.warn = 50.0;
+    warm.trips = false;
+    p.limits.push_back(warm);
+    Bench b{p};
+    REQUIRE(b.start());
+    for (double c : {34.0, 38.0, 42.0, 46.0, 49.9}) {
+        b.heatsink_c = c;
+        CHECK(b.step());
+    }
+    CHECK(b.count(EventKind::warning) == 0);
+    for (double c : {50.0, 49.0, 50.1, 47.1, 50.0}) {
+        b.heatsink_c = c;
+        CHECK(b.step());
+    }
+    CHECK(b.count(EventKind::warning) == 1);  // no chatter above 47
+    CHECK(b.count(EventKind::warning_over) == 0);
+    b.heatsink_c = 46.9;
+    CHECK(b.step());
+    CHECK(b.count(EventKind::warning_over) == 1);
+    for (double c : {51.0, 55.0, 60.0, 65.0, 70.0, 75.0, 80.0}) {
+        b.heatsink_c = c;
+        CHECK(b.step());
+    }
+    CHECK(b.count(EventKind::tripped) == 0);
+    b.faults[heatsink] = Fault::absent;
+    CHECK(b.until(false, 10s) >= 0s);
+}

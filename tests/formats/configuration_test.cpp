@@ -53,7 +53,7 @@ TEST_CASE("the annotated configuration loads, with nothing left to confirm") {
     CHECK(c.line.permit_high);
     REQUIRE(c.buses.size() == 4);
     CHECK(c.plan.channels.size() == 8);
-    CHECK(c.plan.limits.size() == 9);
+    CHECK(c.plan.limits.size() == 11);
     CHECK(c.plan.interlock.lockout_window == 10min);
     REQUIRE(c.mqtt);
     CHECK(c.mqtt->host == "127.0.0.1");

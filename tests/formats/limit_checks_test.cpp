@@ -76,18 +76,56 @@ TEST_CASE("a gate can be seen to be closed, and opens only where the quantity is
 }
 
 TEST_CASE("quantities that nothing feeds can't be watched") {
-    const Loaded loaded = load_configuration(with_limit("x: {watch: compression, above: 1 dB, clear: rf off}"));
+    const Loaded loaded = load_configuration(with_limit("x: {watch: compression, above: 1 dB, warn_only: yes}"));
     expect_faults(loaded, {{49, "limits.x.watch", "'compression' can't be worked out from what is measured"}});
     CHECK(loaded.faults[0].expected == "a sensor with 'role: drive' and 'small_signal_gain:' under 'amplifier:'");
     expect_faults(load_configuration(with_limit("x: {watch: dc-power, above: 300 W, clear: 250 W}")),
                   {{49, "limits.x.watch", "'dc-power' can't be worked out from what is measured"}});
 }
 
-TEST_CASE("no limit rests on an estimate") {
-    const Loaded loaded =
-        load_configuration(with_limit("x: {watch: settling-temperature, above: 90 degC, clear: 80 degC}"));
-    expect_faults(loaded, {{49, "limits.x.watch", "'settling-temperature' can't be worked out"}});
-    CHECK(loaded.faults[0].expected.find("an estimate") != std::string::npos);
+TEST_CASE("estimates and the signal's cleanliness may warn and never trip") {
+    for (const std::string_view quantity :
+         {"settling-temperature, above: 90 degC, clear: 80 degC",
+          "forecast-temperature, above: 90 degC, clear: 80 degC", "time-to-limit, below: 5 min, clear: 6 min",
+          "back-off, above: 1 dB, clear: 0.5 dB", "compression, above: 1 dB, clear: rf off",
+          "thermal-resistance, above: 1 K/W, clear: 0.5 K/W"}) {
+        CAPTURE(quantity);
+        const std::string id{quantity.substr(0, quantity.find(','))};
+        const Loaded loaded = load_configuration(with_limit(fmt::format("x: {{watch: {}}}", quantity)));
+        expect_faults(loaded, {{49, "limits.x.watch", fmt::format("'{}' may warn, and never trips", id)}});
+        CHECK(loaded.faults[0].expected.find("warn_only: yes") != std::string::npos);
+    }
+    // What they need must be measured all the same.
+    expect_faults(load_configuration(with_limit("x: {watch: forecast-temperature, above: 65 degC, warn_only: yes}")),
+                  {{49, "limits.x.watch", "'forecast-temperature' can't be worked out from what is measured"}});
+}
+
+TEST_CASE("a limit that only warns has a level and an end, and nothing that a trip has") {
+    const Loaded loaded = load_configuration(with_limit("x: {watch: supply, below: 24 V, warn_only: yes}"));
+    expect_no_faults(loaded);
+    const auto& limit = limit_of(loaded, "x");
+    CHECK_FALSE(limit.trips);
+    CHECK(limit.warn == 24.0);
+    CHECK(limit.trip == 24.0);
+    CHECK(limit.clear == doctest::Approx(24.72));  // 3 % beyond
+    CHECK_FALSE(advised(loaded, "limits.x"));
+    const Loaded own =
+        load_configuration(with_limit("x: {watch: heatsink, above: 60 degC, clear: 50 degC, warn_only: yes}"));
+    expect_no_faults(own);
+    CHECK(limit_of(own, "x").clear == 50.0);
+    expect_faults(load_configuration(with_limit(
+                      "x: {watch: supply, below: 24 V, clear: 23 V, qualify: 1 s, rearm: latched, warn_only: yes}")),
+                  {{49, "limits.x.clear", "the clear level of 23 V is not on the safe side"},
+                   {49, "limits.x.qualify", "'qualify' on a limit that only warns"},
+                   {49, "limits.x.rearm", "'rearm' on a limit that only warns"}});
+}
+
+TEST_CASE("an end of the interval needs the directivity that bounds it") {
+    const std::string_view level = "above: 2.0\n", edge = "above: 2.0\n    edge: high\n";
+    CHECK(limit_of(load_configuration(spoiled(level, edge)), "vswr").edge == core::Edge::high);
+    const std::string unknown = spoiled("  directivity: 30 dB\n", "");
+    expect_faults(load_configuration(spoiled(unknown, level, edge)),
+                  {{43, "limits.vswr.edge", "without directivity the interval reaches"}});
 }
 
 TEST_CASE("a trip below the chain's floor would always act, one above its ceiling acts there") {

@@ -36,6 +36,11 @@ struct CheckOptions {
 };
 int run_check(const CheckOptions& options);
 
+/// The chain from volts to watts with all of its uncertainty.
+int run_explain(const std::string& file);
+/// The level budget before anything is keyed.
+int run_plan(const std::string& file);
+
 struct WatchOptions {
     std::string socket;
     double hz = 5.0;

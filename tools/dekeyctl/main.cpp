@@ -21,6 +21,7 @@ constexpr const char* closing = R"(Examples:
   dekeyctl reset                         after a latched trip, once its cause is gone
   dekeyctl find                          what is there to be measured and driven
   dekeyctl check /etc/dekeyd/dekeyd.yaml every fault of a configuration, or what it guards
+  dekeyctl explain dekeyd.yaml           how far each number may be believed, and why
 
 Exit codes:
   0  done; for status: permitted         3  for status: inhibited
@@ -79,6 +80,19 @@ int run(int argc, char** argv) {
     check_command->add_flag("--json", check.json, "faults, advice and summary as JSON");
     check_command->footer("Example:\n  dekeyctl check config/dekeyd.yaml");
     check_command->callback([&] { chosen = [&] { return run_check(check); }; });
+
+    std::string explained;
+    const auto add_paper = [&](const char* name, const char* what, const char* example,
+                               int (*run)(const std::string&)) {
+        auto* command = app.add_subcommand(name, what);
+        command->add_option("file", explained, "the configuration")->required();
+        command->footer(std::string{"Example:\n  "} + example);
+        command->callback([&, run] { chosen = [&, run] { return run(explained); }; });
+    };
+    add_paper("explain", "From volts to watts with every term: how far each number may be believed",
+              "dekeyctl explain config/dekeyd.yaml", run_explain);
+    add_paper("plan", "Level budget from exciter to antenna, before anything is keyed",
+              "dekeyctl plan config/dekeyd.yaml", run_plan);
 
     FindOptions find;
     auto* find_command = app.add_subcommand(

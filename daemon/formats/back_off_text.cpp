@@ -1,0 +1,33 @@
+#include "formats/back_off_text.hpp"
+
+#include <fmt/format.h>
+
+#include <cmath>
+
+#include "core/power.hpp"
+#include "core/rf.hpp"
+#include "formats/units.hpp"
+
+namespace dekeyd::formats {
+
+std::string back_off_text(const core::Plan& plan, const core::Snapshot& snapshot) {
+    const core::QuantityIndex index = plan.index(core::Derived::back_off);
+    if (index >= snapshot.quantities.size()) return {};
+    const core::Reading& back_off = snapshot.quantities[index];
+    if (back_off.health != core::Health::good || !std::isfinite(back_off.value)) return {};
+    constexpr double half_a_step = core::back_off_step_db / 2.0;
+    if (back_off.value < half_a_step) return "No need to back off: every warning is kept.";
+    if (back_off.value > core::largest_back_off_db - half_a_step)
+        return fmt::format("Stop transmitting: backing off by {:.0f} dB would not bring everything under its warning.",
+                           core::largest_back_off_db);
+    std::string to;
+    if (plan.roles.forward && *plan.roles.forward < snapshot.quantities.size()) {
+        const core::Reading& forward = snapshot.quantities[*plan.roles.forward];
+        if (forward.health == core::Health::good)
+            to = fmt::format(", to {} forward",
+                             show(forward.value * core::watts_from_dbm(30.0 - back_off.value), core::Unit::watt));
+    }
+    return fmt::format("Back off by {:.1f} dB{}, so that every warning is kept.", back_off.value, to);
+}
+
+}  // namespace dekeyd::formats

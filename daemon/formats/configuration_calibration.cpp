@@ -1,0 +1,121 @@
+// calibration: the table that `dekeyctl calibrate` has written for one detector, in a file beside the configuration.
+#include <algorithm>
+#include <cmath>
+#include <fstream>
+#include <iterator>
+
+#include "core/rf.hpp"
+#include "formats/configuration_parts.hpp"
+
+namespace dekeyd::formats {
+namespace {
+
+constexpr std::size_t largest_file = 64 * 1024;
+
+/// Empty where it can't be read.
+std::optional<std::string> contents(const std::string& path) {
+    std::ifstream in{path, std::ios::binary};
+    if (!in) return std::nullopt;
+    std::string text(largest_file + 1, '\0');
+    in.read(text.data(), static_cast<std::streamsize>(text.size()));
+    if (in.bad()) return std::nullopt;
+    text.resize(static_cast<std::size_t>(in.gcount()));
+    return text;
+}
+
+bool plain_name(std::string_view name) {
+    return !name.empty() && name.front() != '.' && name.find('/') == std::string_view::npos;
+}
+
+}  // namespace
+
+CalibrationText read_calibration_text(std::string_view text) {
+    CalibrationText result;
+    if (text.size() > largest_file) {
+        result.faults.push_back({.line = 1,
+                                 .column = 1,
+                                 .key = {},
+                                 .what = "a file of more than 64 KiB",
+                                 .expected = "what 'dekeyctl calibrate' writes"});
+        return result;
+    }
+    Tree tree = read_tree(text);
+    Report report;
+    report.faults() = std::move(tree.faults);
+    Calibration& calibration = result.calibration;
+    if (tree.root) {
+        Section top{&*tree.root, {1, 1}, "", report};
+        top.whole("calibration", 1, 1, Need::required);
+        calibration.sensor = top.id("sensor", Need::required).value_or("");
+        calibration.date = top.text("date", Need::required).value_or("");
+        calibration.reference = top.text("reference", Need::required).value_or("");
+        calibration.reference_db =
+            top.quantity("reference_uncertainty", Dimension::ratio_db, Need::required, Sign::not_negative)
+                .value_or(0.0);
+        calibration.residual_db =
+            top.quantity("residual", Dimension::ratio_db, Need::required, Sign::not_negative).value_or(0.0);
+        calibration.temperature_c = top.quantity("temperature", Dimension::temperature, Need::optional);
+        if (auto table = read_table(top, report)) calibration.points = std::move(table->points);
+        top.finish();
+    }
+    result.faults = std::move(report.faults());
+    return result;
+}
+
+void read_calibration(Section& sensor, Draft& draft, core::PowerChain& chain) {
+    if (!sensor.has("calibration")) {
+        sensor.allow("calibration");
+        return;
+    }
+    const auto name = sensor.text("calibration", Need::optional);
+    if (!name) return;
+    if (!plain_name(*name)) {
+        sensor.fault("calibration", fmt::format("'{}' is no plain file name", name->substr(0, 60)),
+                     "the name of a file beside the configuration, such as 'forward.calibration.yaml'");
+        return;
+    }
+    const std::string path = draft.folder.empty() ? *name : fmt::format("{}/{}", draft.folder, *name);
+    const auto text = contents(path);
+    if (!text) {
+        sensor.fault("calibration", fmt::format("'{}' can't be read", path),
+                     "the file that 'dekeyctl calibrate' wrote beside the configuration, or the key removed");
+        return;
+    }
+    CalibrationText read = read_calibration_text(*text);
+    for (const Fault& fault : read.faults)
+        sensor.fault(
+            "calibration",
+            fmt::format("{}:{}: {}{}{}", *name, fault.line, fault.key, fault.key.empty() ? "" : ": ", fault.what),
+            fault.expected);
+    if (!read.faults.empty()) return;
+    Calibration& calibration = read.calibration;
+    const std::string id = sensor.path().substr(sensor.path().rfind('.') + 1);
+    if (calibration.sensor != id) {
+        sensor.fault("calibration", fmt::format("'{}' was taken with the sensor '{}'", *name, calibration.sensor),
+                     "the file of this sensor: another detector has another law");
+        return;
+    }
+    if (!(calibration.points.front().dbm < chain.ceiling_dbm)) {
+        sensor.fault("calibration",
+                     fmt::format("its lowest point, {}, is not below the detector's ceiling of {}",
+                                 show(calibration.points.front().dbm, core::Unit::dbm),
+                                 show(chain.ceiling_dbm, core::Unit::dbm)),
+                     "points within the detector's range");
+        return;
+    }
+    calibration.file = *name;
+    // Below its lowest point nothing was compared with anything; above its highest it goes on to the stated ceiling.
+    chain.floor_dbm = calibration.points.front().dbm;
+    chain.detector = core::TableDetector{calibration.points};
+    // The whole chain was compared at once, so coupling and pads are in the table, with what a bend may hide between
+    // two points.
+    constexpr double least_residual_db = 0.1;
+    if (!sensor.has("uncertainty")) {
+        chain.coupling_tolerance_db = 0.0;
+        chain.conformance_db = std::max(least_residual_db, calibration.residual_db);
+        chain.calibration_db = calibration.reference_db;
+    }
+    draft.configuration.calibrations.push_back(std::move(calibration));
+}
+
+}  // namespace dekeyd::formats

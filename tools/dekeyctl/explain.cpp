@@ -1,0 +1,269 @@
+#include "dekeyctl/explain.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "core/exposure.hpp"
+#include "core/level_budget.hpp"
+#include "core/rf.hpp"
+#include "core/uncertainty.hpp"
+#include "dekeyctl/text.hpp"
+#include "formats/units.hpp"
+
+namespace dekeyd::ctl {
+
+using core::Unit;
+using formats::show;
+
+namespace {
+
+using Rows = std::vector<std::string>;
+
+std::string percent_pair(double half_width_db) {
+    const core::PercentInterval percent = core::percent_from_db(half_width_db);
+    return fmt::format("{:+.0f} % {:+.0f} %", percent.low, percent.high);
+}
+
+void add(Rows& rows, const std::string& text) {
+    for (std::string& row : paragraph(text)) rows.push_back(std::move(row));
+}
+
+std::string law(const core::Detector& detector) {
+    if (const auto* log = std::get_if<core::LogDetector>(&detector))
+        return fmt::format("a log law of {:g} mV/dB with its intercept at {:g} dBm", 1000.0 * log->slope_v_per_db,
+                           log->intercept_dbm);
+    if (const auto* table = std::get_if<core::TableDetector>(&detector))
+        return fmt::format("a table of {} points from {:g} to {:g} dBm, linear in dB between them",
+                           table->points.size(), table->points.front().dbm, table->points.back().dbm);
+    return fmt::format("a square law of {:g} mV/mW", std::get<core::SquareLawDetector>(detector).volts_per_watt);
+}
+
+std::string at_line(const core::PowerChain& chain, double detector_dbm) {
+    const double shift = chain.coupling_db + chain.pads_db + chain.cable_db + chain.waveform_db;
+    const double dbm = detector_dbm + shift;
+    return fmt::format("{} ({:.1f} dBm on the line, {:.1f} dBm at the detector, {:.3f} V)",
+                       show(core::watts_from_dbm(dbm), Unit::watt), dbm, detector_dbm,
+                       core::detector_volts(chain.detector, detector_dbm));
+}
+
+void add_chain(Rows& rows, const core::PowerChain& chain, double usual_w) {
+    const double shift = chain.coupling_db + chain.pads_db + chain.cable_db + chain.waveform_db;
+    const core::DetectorLevel usual = core::detector_level(chain, core::dbm_from_watts(usual_w));
+    rows.push_back(fmt::format("  {:<34}{:>9}    such as", "", ""));
+    rows.push_back(fmt::format("  {:<34}{:>9}    {:.3f} V", "at the converter", "", usual.volts));
+    rows.push_back(fmt::format("  {:<34}{:>9}    {:.2f} dBm", "the detector makes of it", "", usual.dbm));
+    const auto term = [&](const char* name, double db) {
+        rows.push_back(fmt::format("  + {:<32}{:>6.2f} dB", name, db));
+    };
+    term("coupling", chain.coupling_db);
+    term("pads", chain.pads_db);
+    term("cable to the detector", chain.cable_db);
+    term("waveform", chain.waveform_db);
+    if (chain.temperature_channel)
+        rows.push_back(fmt::format("  + {:<32}{:>6.3f} dB per K above {:g} °C", "detector's drift",
+                                   chain.temperature_db_per_k, chain.temperature_reference_c));
+    rows.push_back(fmt::format("  = {:<32}{:>6.2f} dB    {:.2f} dBm = {}", "power on the line", shift,
+                               usual.dbm + shift, show(usual_w, Unit::watt)));
+}
+
+void add_budget(Rows& rows, const core::PowerChain& chain, double usual_w) {
+    const core::PowerBudget budget = core::power_budget(chain);
+    rows.push_back(
+        fmt::format("  {:<20}{:>12}{:>14}   {}", "what isn't known", "stated", "at k = 2", "how it is spread"));
+    for (const core::BudgetTerm& term : budget.terms)
+        rows.push_back(fmt::format("  {:<20}{:>12}{:>14}   {}", term.name, fmt::format("± {:.2f} dB", term.stated_db),
+                                   fmt::format("± {:.2f} dB", term.at_k2_db), core::text(term.spread)));
+    rows.push_back(fmt::format("  {:<20}{:>12}{:>14}   {}", "all together", "",
+                               fmt::format("± {:.2f} dB", budget.combined_db), percent_pair(budget.combined_db)));
+    rows.push_back(fmt::format("  {:<20}{:>12}{:>14}   {}", "at the very worst",
+                               fmt::format("± {:.2f} dB", budget.worst_db), "", percent_pair(budget.worst_db)));
+    core::LinePower power;
+    power.watts = usual_w;
+    const core::Estimate estimate = core::power_estimate(power, budget);
+    add(rows, fmt::format("{} shown is {} ± {:.0f} %: the true power lies between {} and {} in 95 of 100 such cases.",
+                          show(usual_w, Unit::watt), show(usual_w, Unit::watt),
+                          core::percent_from_db(budget.combined_db).high, show(estimate.low, Unit::watt),
+                          show(estimate.high, Unit::watt)));
+}
+
+void add_power(Rows& rows, const formats::Configuration& configuration, const core::Channel& channel, double usual_w) {
+    const core::PowerChain& chain = *channel.power;
+    rows.push_back(fmt::format("{} ({}): {}", channel.name, channel.id, law(chain.detector)));
+    for (const formats::Calibration& calibration : configuration.calibrations)
+        if (calibration.sensor == channel.id)
+            add(rows, fmt::format("Calibrated {} against {} (± {:.2f} dB){}: {}.", calibration.date,
+                                  calibration.reference, calibration.reference_db,
+                                  calibration.temperature_c
+                                      ? fmt::format(" at {}", show(*calibration.temperature_c, Unit::celsius))
+                                      : "",
+                                  calibration.file));
+    add_chain(rows, chain, usual_w);
+    rows.emplace_back();
+    add_budget(rows, chain, usual_w);
+    add(rows,
+        fmt::format("Smallest that it can tell: {}. Less is no power, and healthy.", at_line(chain, chain.floor_dbm)));
+    add(rows, fmt::format("Largest: {}. More is 'at least so much', and trips every limit above.",
+                          at_line(chain, chain.ceiling_dbm)));
+    if (!configuration.calibrations.empty() || chain.conformance_db < 1.0) {
+        rows.emplace_back();
+        return;
+    }
+    add(rows,
+        "Its conformance is the largest term: a log detector follows its law within 1 dB or so. A calibration "
+        "against a borrowed power meter takes most of that away ('dekeyctl calibrate').");
+    rows.emplace_back();
+}
+
+void add_vswr(Rows& rows, const formats::Configuration& configuration) {
+    const core::Plan& plan = configuration.plan;
+    const core::RfPlan& rf = plan.rf;
+    const double ratio_db = core::ratio_uncertainty_db(core::power_budget(*plan.channels[*plan.roles.forward].power),
+                                                       core::power_budget(*plan.channels[*plan.roles.reflected].power));
+    rows.push_back(rf.directivity_db
+                       ? fmt::format("VSWR at the coupler: directivity {}, forward against reflected ± {:.2f} dB",
+                                     show(*rf.directivity_db, Unit::decibel), ratio_db)
+                       : "VSWR at the coupler: without directivity nothing can be said of how far it may be trusted");
+    rows.push_back(fmt::format("  {:<8}{:<24}{:<14}{}", "shown", "the true one lies in", "return loss",
+                               rf.feeder_loss_db > 0.0 ? "at the antenna, if as shown" : ""));
+    for (const double shown : {1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0}) {
+        const double gamma = core::reflection_from_vswr(shown);
+        const core::Estimate estimate = core::vswr_estimate(gamma, rf.directivity_db, ratio_db);
+        const bool open = estimate.high >= 1.0e6;
+        const std::string interval = open ? fmt::format("{:.2f} to no end", estimate.low)
+                                          : fmt::format("{:.2f} to {:.2f}", estimate.low, estimate.high);
+        const double far = core::reflection_at_far_end(gamma, rf.feeder_loss_db);
+        rows.push_back(fmt::format("  {:<8.2f}{:<24}{:<14}{}", shown, interval,
+                                   fmt::format("{:.1f} dB", core::return_loss_db(gamma)),
+                                   rf.feeder_loss_db <= 0.0 ? ""
+                                   : far >= 1.0             ? "more than can be"
+                                                            : fmt::format("{:.2f}", core::vswr_from_reflection(far))));
+    }
+    if (rf.directivity_db) {
+        const auto perfect = core::indicated_interval(0.0, *rf.directivity_db, core::LeakyArms::both);
+        add(rows, fmt::format("A perfect load may read up to VSWR {:.3f}.", core::vswr_from_reflection(perfect.high)));
+    }
+    add(rows, fmt::format("Under {} forward it is not measurable, which is neither good nor bad.",
+                          show(rf.minimum_forward_w, Unit::watt)));
+    if (rf.feeder_loss_db > 0.0)
+        add(rows, fmt::format("A lost antenna behind {} of feeder reads VSWR {:.2f}, a return loss of {}: a trip must "
+                              "lie below it.",
+                              show(rf.feeder_loss_db, Unit::decibel),
+                              core::vswr_from_reflection(core::lost_antenna_reflection(rf.feeder_loss_db)),
+                              show(2.0 * rf.feeder_loss_db, Unit::decibel)));
+    for (const core::LimitPlan& limit : plan.limits)
+        if (limit.watch == plan.index(core::Derived::vswr) && limit.trips)
+            add(rows, fmt::format("The limit '{}' trips when {} is at or above {}.", limit.id,
+                                  limit.edge == core::Edge::high  ? "the interval's upper end"
+                                  : limit.edge == core::Edge::low ? "the interval's lower end"
+                                                                  : "the reading",
+                                  show(limit.trip, Unit::none)));
+    rows.emplace_back();
+}
+
+/// The most forward power that can stand: the lowest trip above, else the rated one.
+double highest_forward_w(const core::Plan& plan) {
+    std::optional<double> trip;
+    for (const core::LimitPlan& limit : plan.limits)
+        if (limit.trips && !limit.gate && plan.roles.forward == limit.watch &&
+            limit.direction == core::Direction::above)
+            trip = trip ? std::min(*trip, limit.trip) : limit.trip;
+    return trip.value_or(plan.rf.rated_w);
+}
+
+}  // namespace
+
+std::vector<std::string> paragraph(const std::string& text, std::size_t width, const std::string& indent) {
+    Rows rows;
+    std::string before = indent;
+    for (const std::string& row : wrap(text, width - 2 * indent.size())) {
+        rows.push_back(before + row);
+        before = indent + indent;
+    }
+    return rows;
+}
+
+std::vector<std::string> exposure_rows(const formats::Configuration& configuration) {
+    Rows rows;
+    if (!configuration.antenna) return rows;
+    const core::Plan& plan = configuration.plan;
+    const formats::AntennaConfig& antenna = *configuration.antenna;
+    core::ExposureInput input;
+    input.power_w = highest_forward_w(plan);
+    const bool measured = plan.roles.forward && plan.channels[*plan.roles.forward].power;
+    input.uncertainty_db = measured ? core::power_budget(*plan.channels[*plan.roles.forward].power).combined_db : 0.0;
+    input.feeder_loss_db = plan.rf.feeder_loss_db + plan.rf.main_line_loss_db;
+    input.duty = antenna.duty;
+    input.frequency_hz = configuration.frequency_hz.value_or(0.0);
+    input.gain_dbi = antenna.gain_dbi;
+    input.dish = antenna.dish;
+    input.ground_factor = configuration.ground_factor;
+    const core::Exposure sent = core::assess_exposure(input);
+    rows.emplace_back("Exposure near the antenna");
+    add(rows,
+        fmt::format("{} at the amplifier (the trip), {:+.2f} dB that the reading may be low, {:.2f} dB lost on the "
+                    "way, {:.1f} dBi{}: EIRP {}, {} on average to the antenna with a duty of {:g} %.",
+                    show(input.power_w, Unit::watt), input.uncertainty_db, input.feeder_loss_db, antenna.gain_dbi,
+                    antenna.dish ? fmt::format(" (a dish of {:g} m, {:g} %)", antenna.dish->diameter_m,
+                                               100.0 * antenna.dish->efficiency)
+                                 : "",
+                    show(sent.eirp_w, Unit::watt), show(sent.antenna_power_w, Unit::watt), 100.0 * antenna.duty));
+    if (antenna.dish) {
+        const core::ApertureFields fields =
+            core::aperture_fields(sent.antenna_power_w, *antenna.dish, input.frequency_hz);
+        add(rows, fmt::format("On the beam's axis: {:.3g} W/m² at the dish, {:.3g} W/m² in the near field to {:.3g} m, "
+                              "far field from {:.3g} m.",
+                              fields.surface_w_per_m2, fields.near_w_per_m2 * input.ground_factor, fields.near_end_m,
+                              fields.far_begin_m));
+    }
+    if (configuration.exposure.empty())
+        add(rows, "No limit is configured ('exposure: {rule: icnirp-2020}'), so no distance is worked out.");
+    for (const formats::ExposureCase& limit : configuration.exposure) {
+        input.limit_w_per_m2 = limit.w_per_m2;
+        const core::Exposure exposure = core::assess_exposure(input);
+        const std::string distance =
+            exposure.distance_m >= core::unbounded ? "can't be told"
+            : exposure.zone == core::ExposureZone::none
+                ? (exposure.surface_exceeds ? "not before the dish, but at it" : "reached nowhere in front")
+                : fmt::format("{:.1f} m", exposure.distance_m);
+        rows.push_back(fmt::format(
+            "  {:<16}{:>10.3g} W/m²   {:<12}{}", limit.name, limit.w_per_m2, distance,
+            limit.averaging_s > 0.0 ? fmt::format("averaged over {}", show(limit.averaging_s, Unit::second)) : ""));
+        if (!limit.edition.empty()) rows.push_back(fmt::format("  {:<16}{}", "", limit.edition));
+    }
+    add(rows, fmt::format("In the main beam, with {:g} for the ground's reflection; S = P G / (4 π r²) (FCC OET "
+                          "Bulletin 65{}).",
+                          input.ground_factor, antenna.dish ? ", and its aperture formulae" : ""));
+    add(rows, std::string{core::exposure_caution});
+    rows.emplace_back();
+    return rows;
+}
+
+std::vector<std::string> explain(const formats::Configuration& configuration) {
+    Rows rows;
+    const core::Plan& plan = configuration.plan;
+    rows.push_back(
+        fmt::format("{} ({}){}", configuration.name, configuration.id,
+                    configuration.frequency_hz ? fmt::format(", {:.6g} MHz", *configuration.frequency_hz / 1e6) : ""));
+    rows.emplace_back();
+    bool any = false;
+    for (std::size_t i = 0; i < plan.channels.size(); ++i) {
+        const core::Channel& channel = plan.channels[i];
+        if (!channel.power) continue;
+        any = true;
+        // Each at a power that is usual for it: rated, the reflected trip or a tenth, the largest drive.
+        double usual_w = plan.rf.rated_w;
+        if (plan.roles.reflected == i) usual_w = plan.rf.rated_w / 10.0;
+        if (plan.roles.drive == i) usual_w = configuration.maximum_drive_w.value_or(1.0);
+        if (!(usual_w > 0.0)) usual_w = 1.0;
+        add_power(rows, configuration, channel, usual_w);
+    }
+    if (!any) rows.emplace_back("No power is measured, so there is no chain from volts to watts.");
+    if (plan.roles.forward && plan.roles.reflected) add_vswr(rows, configuration);
+    for (std::string& row : exposure_rows(configuration)) rows.push_back(std::move(row));
+    while (!rows.empty() && rows.back().empty()) rows.pop_back();
+    return rows;
+}
+
+}  // namespace dekeyd::ctl

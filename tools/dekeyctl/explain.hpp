@@ -1,0 +1,24 @@
+// What stands behind the numbers, as text: from volts to watts, how good each is, and what leaves the antenna.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "formats/configuration.hpp"
+
+namespace dekeyd::ctl {
+
+/// Rows of `explain`: each power's chain with every term, VSWR's intervals, exposure.
+std::vector<std::string> explain(const formats::Configuration& configuration);
+
+/// Rows of `plan`: the level budget from the exciter to the antenna. Needs configuration.level_plan.
+std::vector<std::string> plan_levels(const formats::Configuration& configuration);
+
+/// EIRP and the distances at which the configured limits are met, at the forward trip plus its uncertainty; with the
+/// caution. Empty where no antenna is configured.
+std::vector<std::string> exposure_rows(const formats::Configuration& configuration);
+
+/// A heading, and paragraphs wrapped to `width` columns below it, each indented.
+std::vector<std::string> paragraph(const std::string& text, std::size_t width = 96, const std::string& indent = "  ");
+
+}  // namespace dekeyd::ctl
