@@ -27,8 +27,8 @@ thread_local const Guard* guard_of_this_thread = nullptr;
 
 }  // namespace
 
-Guard::Guard(const core::Plan& plan, core::Duration period, Wake& wake, GuardPorts ports)
-    : plan_{plan}, period_{period}, wake_{wake}, ports_{std::move(ports)}, taken_(ports_.scans.size(), 0) {
+Guard::Guard(core::Duration period, Wake& wake, GuardPorts ports)
+    : period_{period}, wake_{wake}, ports_{std::move(ports)}, taken_(ports_.scans.size(), 0) {
     scans_.reserve(most_scans);
     commands_.reserve(most_commands);
 }

@@ -49,8 +49,8 @@ public:
     /// Told on the guard's thread, before the line is held, each time that it couldn't be had.
     using Complain = std::function<void(const drivers::LineError&)>;
 
-    /// `wake`: rung by whoever has something for the guard; it outlives the guard, as plan and ports do.
-    Guard(const core::Plan& plan, core::Duration period, Wake& wake, GuardPorts ports);
+    /// `wake`: rung by whoever has something for the guard; it outlives the guard, as the ports do.
+    Guard(core::Duration period, Wake& wake, GuardPorts ports);
 
     // ---- the guard's thread ----
 
@@ -95,7 +95,6 @@ private:
     bool put_lines(const core::Decision& decision, core::Instant now) noexcept;
     bool stop_cycle(core::Instant now) noexcept;
 
-    const core::Plan& plan_;
     core::Duration period_;
     Wake& wake_;
     GuardPorts ports_;

@@ -163,7 +163,7 @@ Service::Service(const formats::Configuration& configuration)
         for_telemetry_.reader = &telemetry_->wake();
         ports.outlets.push_back(&for_telemetry_);
     }
-    guard_ = std::make_unique<Guard>(configuration.plan, configuration.guard_period, guard_wake_, std::move(ports));
+    guard_ = std::make_unique<Guard>(configuration.guard_period, guard_wake_, std::move(ports));
 }
 
 formats::StatusContext Service::status_context() const {

@@ -1,13 +1,15 @@
 #include "daemon/thread.hpp"
 
 #include <signal.h>
-#include <time.h>
 
+#include <atomic>
 #include <memory>
 #include <system_error>
 #include <utility>
 
+#include "daemon/handover.hpp"
 #include "daemon/last_resort.hpp"
+#include "daemon/wall_clock.hpp"
 
 #if defined(__has_feature)
 #if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
@@ -19,6 +21,12 @@
 #endif
 
 namespace dekeyd {
+
+/// Shared with the thread, which may outlive the object.
+struct Thread::End {
+    std::atomic<bool> ended{false};
+    Wake wake;
+};
 
 namespace {
 
@@ -39,6 +47,7 @@ struct Attributes {
 struct Start {
     std::string name;
     std::function<void()> work;
+    std::shared_ptr<Thread::End> end;
 };
 
 // noexcept: what leaves `work` must not unwind into the C library, it ends in the terminate handler.
@@ -51,6 +60,9 @@ void* enter(void* argument) {
     const std::unique_ptr<Start> start{static_cast<Start*>(argument)};
     ::pthread_setname_np(::pthread_self(), start->name.substr(0, 15).c_str());
     run(*start);
+    start->work = nullptr;  // what it holds goes before the end is told
+    start->end->ended.store(true, std::memory_order_release);
+    start->end->wake.ring();
     return nullptr;
 }
 
@@ -65,7 +77,8 @@ Thread::~Thread() {
 }
 
 void Thread::start(const std::string& name, int priority, std::function<void()> work) {
-    auto start = std::make_unique<Start>(Start{name, std::move(work)});
+    end_ = std::make_shared<End>();
+    auto start = std::make_unique<Start>(Start{name, std::move(work), end_});
     Attributes attributes;
     check(::pthread_attr_setstacksize(&attributes.value, stack_bytes), "pthread_attr_setstacksize");
     sigset_t all;
@@ -86,12 +99,12 @@ void Thread::start(const std::string& name, int priority, std::function<void()> 
 
 bool Thread::join(std::chrono::nanoseconds at_most) noexcept {
     if (!running_) return true;
-    timespec until{};
-    ::clock_gettime(CLOCK_MONOTONIC, &until);
-    const auto ns = until.tv_nsec + at_most.count();
-    until.tv_sec += static_cast<time_t>(ns / 1'000'000'000);
-    until.tv_nsec = static_cast<long>(ns % 1'000'000'000);
-    if (::pthread_clockjoin_np(thread_, nullptr, CLOCK_MONOTONIC, &until) != 0) return false;
+    const core::Instant until = monotonic_now() + at_most;
+    while (!end_->ended.load(std::memory_order_acquire)) {
+        if (monotonic_now() >= until) return false;
+        end_->wake.wait(until);
+    }
+    ::pthread_join(thread_, nullptr);  // all but over
     running_ = false;
     return true;
 }

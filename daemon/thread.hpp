@@ -6,6 +6,7 @@
 
 #include <chrono>
 #include <functional>
+#include <memory>
 #include <string>
 
 namespace dekeyd {
@@ -30,7 +31,10 @@ public:
     /// Waits for its end for at most so long. False: it is still running.
     bool join(std::chrono::nanoseconds at_most) noexcept;
 
+    struct End;
+
 private:
+    std::shared_ptr<End> end_;
     pthread_t thread_{};
     bool running_ = false;
     bool has_priority_ = true;

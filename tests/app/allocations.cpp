@@ -7,11 +7,13 @@ namespace {
 
 thread_local std::uint64_t allocations = 0;
 
+#if DEKEYD_OWN_NEW
 void* allocate(std::size_t size) {
     ++allocations;
     if (void* const memory = std::malloc(size == 0 ? 1 : size)) return memory;
     throw std::bad_alloc{};
 }
+#endif
 
 }  // namespace
 
@@ -23,6 +25,7 @@ std::uint64_t allocations_of_this_thread() noexcept {
 
 }  // namespace dekeyd::test
 
+#if DEKEYD_OWN_NEW
 // The program's own, so that they can be counted.
 void* operator new(std::size_t size) {
     return allocate(size);
@@ -42,3 +45,4 @@ void operator delete(void* memory, std::size_t /*size*/) noexcept {
 void operator delete[](void* memory, std::size_t /*size*/) noexcept {
     std::free(memory);
 }
+#endif
