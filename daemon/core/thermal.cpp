@@ -25,6 +25,8 @@ constexpr double prior_heating = heat_unit_w / 1000.0;  // 100 W / (1000 J/K)
 constexpr double prior_heating_doubt = 2.0;
 constexpr double prior_rate = 1.0 / 500.0;
 constexpr double prior_rate_doubt = 1.0 / 40.0;
+constexpr double usual_lag_s = 3.0;  // of flange and sensor
+constexpr double lag_doubt_s = 4.0;
 
 // When a number is good enough to be shown (at k = 2).
 constexpr double settling_good_k = 5.0;
@@ -105,6 +107,7 @@ void ThermalFit::start_stretch(double heatsink_c, std::size_t fan_state) noexcep
     filtered_temperature_ = heatsink_c * filter_s;
     last_c_ = heatsink_c;
     pending_s_ = pending_heat_j_ = silent_s_ = 0.0;
+    following_ = false;
 }
 
 void ThermalFit::update(double dt_s, double heatsink_c, double heat_w, std::optional<double> ambient_c,
@@ -155,13 +158,17 @@ void ThermalFit::learn(double dt_s, double heatsink_c, double heat_w, double ref
     const double between_c = (last_c_ + heatsink_c) / 2.0;
     const auto pass = [&](double& state, double input) { state = state * kept + input * filter_s * (1.0 - kept); };
     pass(filtered_heat_, heat_w / heat_unit_w);
+    if (!following_) followed_heat_ = heat_w / heat_unit_w * filter_s;
+    following_ = true;
+    pass(followed_heat_, heat_w / heat_unit_w);
     pass(filtered_rise_, between_c - reference_c);
     pass(filtered_one_, 1.0);
     pass(filtered_temperature_, between_c);
     last_c_ = heatsink_c;
 
     const double left = heatsink_c - filtered_temperature_ / filter_s;
-    const Vector right{filtered_heat_, -filtered_rise_, filtered_one_};
+    const Vector right{filtered_heat_, -filtered_rise_, filtered_one_,
+                       heat_w / heat_unit_w - followed_heat_ / filter_s};
     Knowledge& k = known_[fan_];
     const double remembered = std::exp(-dt_s / memory_s);
     for (std::size_t i = 0; i < unknowns; ++i) {
@@ -174,15 +181,42 @@ void ThermalFit::learn(double dt_s, double heatsink_c, double heat_w, double ref
     k.weight = k.weight * remembered + dt_s;
 }
 
+// By Gauss and Jordan. The prior keeps every pivot above 0; what rounding does is caught.
+bool ThermalFit::invert(Matrix from, Matrix& to) noexcept {
+    for (std::size_t i = 0; i < unknowns; ++i) {
+        to.row[i] = {};
+        to.row[i][i] = 1.0;
+    }
+    for (std::size_t p = 0; p < unknowns; ++p) {
+        const double pivot = from.row[p][p];
+        if (!std::isfinite(pivot) || !(pivot > 0.0)) return false;
+        for (std::size_t j = 0; j < unknowns; ++j) {
+            from.row[p][j] /= pivot;
+            to.row[p][j] /= pivot;
+        }
+        for (std::size_t i = 0; i < unknowns; ++i) {
+            if (i == p) continue;
+            const double factor = from.row[i][p];
+            for (std::size_t j = 0; j < unknowns; ++j) {
+                from.row[i][j] -= factor * from.row[p][j];
+                to.row[i][j] -= factor * to.row[p][j];
+            }
+        }
+    }
+    return true;
+}
+
 // The most likely values and their covariance: normal equations plus the prior, twice, since both the noise and the
 // ambient's prior (in K/s) depend on the values.
 ThermalFit::Solution ThermalFit::solve(const Knowledge& k) const noexcept {
     Solution s;
     double variance = least_noise_k * least_noise_k;
     double rate = prior_rate;
+    double heating = prior_heating;
     for (int pass = 0; pass < 3; ++pass) {
-        const Vector doubt{prior_heating_doubt, prior_rate_doubt, std::max(rate, 1.0e-5) * reference_doubt_k_};
-        const Vector expected{prior_heating, prior_rate, 0.0};
+        const Vector doubt{prior_heating_doubt, prior_rate_doubt, std::max(rate, 1.0e-5) * reference_doubt_k_,
+                           std::max(heating, 1.0e-3) * lag_doubt_s};
+        const Vector expected{prior_heating, prior_rate, 0.0, -heating * usual_lag_s};
         const double scale = 1.0 / (independent_s * variance);
         Matrix a;
         Vector b{};
@@ -192,30 +226,18 @@ ThermalFit::Solution ThermalFit::solve(const Knowledge& k) const noexcept {
             a.row[i][i] += prior;
             b[i] = k.moment[i] * scale + prior * expected[i];
         }
-        // The inverse by cofactors; the prior keeps the determinant above 0, rounding is caught by `sound`.
-        const auto& m = a.row;
-        for (std::size_t i = 0; i < unknowns; ++i) {
-            for (std::size_t j = 0; j < unknowns; ++j) {
-                const std::size_t r1 = (j + 1) % 3, r2 = (j + 2) % 3, c1 = (i + 1) % 3, c2 = (i + 2) % 3;
-                s.covariance.row[i][j] = m[r1][c1] * m[r2][c2] - m[r1][c2] * m[r2][c1];
-            }
-        }
-        double determinant = 0.0;
-        for (std::size_t j = 0; j < unknowns; ++j) determinant += m[0][j] * s.covariance.row[j][0];
-        s.sound = std::isfinite(determinant) && determinant > 0.0;
+        s.sound = invert(a, s.covariance);
         if (!s.sound) return s;
         for (std::size_t i = 0; i < unknowns; ++i) {
             s.value[i] = 0.0;
-            for (std::size_t j = 0; j < unknowns; ++j) {
-                s.covariance.row[i][j] /= determinant;
-                s.value[i] += s.covariance.row[i][j] * b[j];
-            }
+            for (std::size_t j = 0; j < unknowns; ++j) s.value[i] += s.covariance.row[i][j] * b[j];
         }
         for (std::size_t i = 0; i < unknowns; ++i) {
             if (!std::isfinite(s.value[i]) || !(s.covariance.row[i][i] > 0.0)) s.sound = false;
         }
         if (!s.sound) return s;
         rate = s.value[1];
+        heating = s.value[0];
         double residual = k.square;
         for (std::size_t i = 0; i < unknowns; ++i) {
             residual -= 2.0 * s.value[i] * k.moment[i];

@@ -66,7 +66,8 @@ struct ThermalEstimate {
     Estimate settling_c;  ///< at the heat asked about
 };
 
-/// Recursive least squares with forgetting on C dT/dt = P - (T - Ta)/R, one set of R and C for each fan state.
+/// Recursive least squares with forgetting on C dT/dt = P - lag dP/dt - (T - Ta)/R, one set of R and C for each fan
+/// state.
 ///
 /// The differential equation is passed through a low-pass, so that temperature is never differentiated and a sensor's
 /// steps don't matter. Ambient is measured, or is an unknown with a prior around the first temperature seen: at
@@ -89,7 +90,9 @@ public:
     static constexpr double longest_ambient_gap_s = 300.0;
 
 private:
-    static constexpr std::size_t unknowns = 3;  // 100/C, 1/(RC), drift from an ambient other than the reference
+    // 100/C, 1/(RC), drift from an ambient other than the reference, and -lag * 100/C: the heat comes through a flange,
+    // and the sensor follows late.
+    static constexpr std::size_t unknowns = 4;
     using Vector = std::array<double, unknowns>;
     struct Matrix {
         std::array<Vector, unknowns> row{};
@@ -109,6 +112,7 @@ private:
 
     void start_stretch(double heatsink_c, std::size_t fan_state) noexcept;
     void learn(double dt_s, double heatsink_c, double heat_w, double reference_c) noexcept;
+    static bool invert(Matrix from, Matrix& to) noexcept;
     [[nodiscard]] Solution solve(const Knowledge& knowledge) const noexcept;
 
     std::array<Knowledge, fan_states> known_{};
@@ -116,6 +120,8 @@ private:
     std::size_t fan_ = 0;
     bool in_stretch_ = false;
     double filtered_heat_ = 0.0;
+    double followed_heat_ = 0.0;  ///< the same, begun at rest: against it a change of heat shows
+    bool following_ = false;
     double filtered_rise_ = 0.0;
     double filtered_one_ = 0.0;
     double filtered_temperature_ = 0.0;

@@ -54,7 +54,7 @@ std::string limit_sentence(const Configuration& configuration, const core::Limit
     const core::Plan& plan = configuration.plan;
     const core::QuantityInfo info = core::describe(plan, limit.watch);
     if (!limit.trips)
-        return fmt::format("Warns when {} is at or {} {}{}, and does no more; over {} {} ({}).", lower_first(info.name),
+        return fmt::format("Warns when {} is at or {} {}{}, and does no more; the warning ends {} {} ({}).", lower_first(info.name),
                            limit.direction == core::Direction::above ? "above" : "below", show(limit.trip, info.unit),
                            limit.gate ? gate_words(plan, *limit.gate) : "",
                            limit.direction == core::Direction::above ? "below" : "above", show(limit.clear, info.unit),
