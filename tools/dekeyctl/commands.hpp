@@ -1,6 +1,7 @@
 // The sub-commands. Each prints to standard output, complains on standard error, and returns the exit code.
 #pragma once
 
+#include <chrono>
 #include <string>
 
 namespace dekeyd::ctl {
@@ -40,6 +41,17 @@ int run_check(const CheckOptions& options);
 int run_explain(const std::string& file);
 /// The level budget before anything is keyed.
 int run_plan(const std::string& file);
+
+struct CalibrateOptions {
+    std::string socket;
+    std::string file;       ///< the configuration that the daemon runs with
+    std::string sensor;     ///< id
+    std::string reference;  ///< what it is compared with, for the file
+    double reference_db = 0.3;
+    std::chrono::milliseconds between{100};  ///< two readings
+};
+/// Asks on standard input, level by level, and writes the file beside the configuration.
+int run_calibrate(const CalibrateOptions& options);
 
 struct WatchOptions {
     std::string socket;

@@ -94,6 +94,27 @@ int run(int argc, char** argv) {
     add_paper("plan", "Level budget from exciter to antenna, before anything is keyed",
               "dekeyctl plan config/dekeyd.yaml", run_plan);
 
+    CalibrateOptions calibrate;
+    int between_ms = 100;
+    auto* calibrate_command =
+        app.add_subcommand("calibrate", "A detector against a reference power meter, level by level");
+    calibrate_command->add_option("sensor", calibrate.sensor, "the sensor's id, such as forward")->required();
+    calibrate_command->add_option("file", calibrate.file, "the configuration that dekeyd runs with")->required();
+    calibrate_command->add_option("--reference", calibrate.reference, "what it is compared with")->required();
+    calibrate_command->add_option("--within", calibrate.reference_db, "the reference's uncertainty at k = 2, dB")
+        ->check(CLI::Range(0.01, 3.0))
+        ->capture_default_str();
+    calibrate_command->add_option("--between", between_ms, "between two readings, ms")
+        ->check(CLI::Range(5, 10000))
+        ->capture_default_str();
+    calibrate_command->footer(
+        "Example:\n  dekeyctl calibrate forward /etc/dekeyd/dekeyd.yaml --reference 'Bench meter' --within 0.2");
+    calibrate_command->callback([&] {
+        calibrate.socket = path();
+        calibrate.between = std::chrono::milliseconds{between_ms};
+        chosen = [&] { return run_calibrate(calibrate); };
+    });
+
     FindOptions find;
     auto* find_command = app.add_subcommand(
         "find", "Thermometers, converters, monitor chips and GPIO lines that are there, with readings");
