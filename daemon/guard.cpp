@@ -92,12 +92,13 @@ core::Instant Guard::cycle(core::Instant now) noexcept {
     collect_scans();
     collect_commands();
     line_->look(now);
-    const core::Decision decision =
-        protection_->step({.now = now, .scans = scans_, .commands = commands_, .line = line_->state()});
+    const core::StepInput input{.now = now, .scans = scans_, .commands = commands_, .line = line_->state()};
+    const core::Decision decision = protection_->step(input);
     const bool taken = put_lines(decision, now);
     if (!taken) failed_writes_.fetch_add(1, std::memory_order_relaxed);
     permits_.store(line_->permits(), std::memory_order_release);
     cycles_.fetch_add(1, std::memory_order_release);
+    if (ports_.tape != nullptr) ports_.tape->record(input, decision);
     give_back();
     for (Outlet* outlet : ports_.outlets) {
         for (const core::Event& event : protection_->events()) outlet->events.push(event);

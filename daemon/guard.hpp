@@ -16,6 +16,7 @@
 #include "daemon/last_resort.hpp"
 #include "daemon/line_keeper.hpp"
 #include "daemon/scan_buffer.hpp"
+#include "daemon/tape.hpp"
 #include "drivers/line.hpp"
 
 namespace dekeyd {
@@ -35,6 +36,7 @@ struct GuardPorts {
     std::vector<ScanRing*> scans;  ///< index: sampler
     std::vector<Ring<core::Command>*> commands;
     std::vector<Outlet*> outlets;
+    Tape* tape = nullptr;  ///< every decision's input, where somebody follows
 };
 
 class Guard final : public LineHolder {

@@ -15,6 +15,7 @@
 #include <vector>
 
 #include "core/step.hpp"
+#include "daemon/archive.hpp"
 #include "daemon/control_socket.hpp"
 #include "daemon/guard.hpp"
 #include "daemon/last_resort.hpp"
@@ -43,7 +44,7 @@ constexpr std::size_t command_places = 32;
 constexpr core::Duration look_every = 100ms;
 constexpr core::Duration inhibit_within = 100ms;
 // systemd may be told to wait longer, yet whoever presses Ctrl-C shall not.
-constexpr core::Duration recorder_within = 2500ms, telemetry_within = 4000ms, end_within = 4800ms;
+constexpr core::Duration recorder_within = 2500ms, archive_within = 3500ms, telemetry_within = 4000ms, end_within = 4800ms;
 
 // ---- signals ---------------------------------------------------------------------------------------------------
 
@@ -126,6 +127,9 @@ private:
     Ring<core::Command> local_commands_{command_places}, remote_commands_{command_places};
     std::deque<Sampler> samplers_;
     std::unique_ptr<Guard> guard_;
+    Tape tape_;
+    ArchiveState archive_state_;
+    std::unique_ptr<Archive> archive_;
     RecorderState recorder_state_;
     std::unique_ptr<Recorder> recorder_;
     std::unique_ptr<Telemetry> telemetry_;  ///< where a broker is configured
@@ -157,6 +161,7 @@ Service::Service(const formats::Configuration& configuration)
     }
     ports.commands = {&local_commands_, &remote_commands_};
     ports.outlets = {&for_recorder_, &for_control_, &for_main_};
+    ports.tape = &tape_;
     if (configuration.mqtt) {
         telemetry_ = std::make_unique<Telemetry>(configuration, for_telemetry_.events, for_telemetry_.snapshot,
                                                  remote_commands_, guard_wake_, recorder_state_);
@@ -228,6 +233,9 @@ void Service::decide() {
     for_recorder_.reader = &recorder_->wake();
     guard_->begin(std::make_unique<core::Protection>(configuration_.plan, stored.memory, stored.running));
     recorder_->start();
+    archive_ = std::make_unique<Archive>(configuration_, program_version, stored.memory, stored.running, tape_,
+                                         archive_state_);
+    archive_->start();
 }
 
 void Service::start_readers() {
@@ -313,6 +321,9 @@ int Service::stop() {
     for (Sampler& sampler : samplers_) sampler.leave();
     if (recorder_ && !recorder_->stop(began + recorder_within)) {
         spdlog::error("the storage didn't take all that was to be written; the next start may count as unclean");
+    }
+    if (archive_ && !archive_->stop(began + archive_within)) {
+        spdlog::warn("the storage didn't take a capture or a log's row in time");
     }
     if (telemetry_ && !telemetry_->stop(began + telemetry_within)) {
         spdlog::warn("the broker didn't take the goodbye in time");

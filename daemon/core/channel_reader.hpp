@@ -30,6 +30,13 @@ public:
     [[nodiscard]] Fault last_fault() const noexcept { return fault_; }
     [[nodiscard]] bool frozen(Instant now) const noexcept;
 
+    /// Its state, for captures.
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.last_, self.fault_, self.candidate_, self.candidate_at_, self.unchanged_value_, self.unchanged_since_,
+          self.openings_, self.seen_);
+    }
+
 private:
     [[nodiscard]] Reading convert_power(double volts, Instant begun,
                                         std::optional<double> temperature_c) const noexcept;

@@ -3,6 +3,7 @@
 
 #include <cstdint>
 #include <optional>
+#include <type_traits>
 
 #include "core/plan.hpp"
 #include "core/reading.hpp"
@@ -28,6 +29,11 @@ struct ForecastInput {
 
 struct Forecast {
     Reading thermal_resistance, settling_temperature, time_to_limit, forecast_temperature, back_off, circulator_load;
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.thermal_resistance, self.settling_temperature, self.time_to_limit, self.forecast_temperature,
+          self.back_off, self.circulator_load);
+    }
 };
 
 class Forecaster {
@@ -39,6 +45,16 @@ public:
     [[nodiscard]] const Forecast& forecast() const noexcept { return forecast_; }
     /// What the ambient temperature in the estimate rests on.
     [[nodiscard]] AmbientBasis ambient_basis() const noexcept { return basis_; }
+
+    /// Its state, for captures; the load's mean is 0 where none is configured.
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        ThermalAverage load = self.circulator_.value_or(ThermalAverage{1.0});
+        a(self.fit_, load, self.forecast_, self.basis_, self.last_, self.worked_out_, self.begun_);
+        if constexpr (!std::is_const_v<Self>) {
+            if (self.circulator_) self.circulator_->take_mean(load);
+        }
+    }
 
 private:
     void work_out(const ForecastInput& input) noexcept;

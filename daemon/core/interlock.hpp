@@ -105,6 +105,10 @@ public:
     [[nodiscard]] std::span<const Event> all() const noexcept { return events_; }
     [[nodiscard]] std::span<Event> all() noexcept { return events_; }
     [[nodiscard]] std::uint64_t dropped() const noexcept { return dropped_; }
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.number_, self.dropped_);
+    }
 
 private:
     std::vector<Event> events_;
@@ -120,6 +124,11 @@ struct Cause {
     bool first = false;     ///< the cause that took the permit away
     Instant since{};        ///< active: since when
     Instant clear_since{};  ///< meaningful while condition is clear
+
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.condition, self.active, self.latched, self.first, self.since, self.clear_since);
+    }
 };
 
 class Interlock {
@@ -147,6 +156,17 @@ public:
     /// The leaky counters as of the last step.
     [[nodiscard]] Duration trip_level() const noexcept { return trip_level_; }
     [[nodiscard]] Duration unclean_level() const noexcept { return unclean_level_; }
+
+    /// Its state but the causes, for captures.
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.memory_.first_start, self.memory_.unreadable, self.memory_.locked_out, self.memory_.held_locally,
+          self.memory_.held_remotely, self.memory_.trip_level, self.memory_.unclean_level, self.trip_level_,
+          self.unclean_level_, self.starting_, self.permit_, self.settling_, self.settled_since_, self.last_,
+          self.stepped_);
+    }
+    /// Goes on with these causes, one per source.
+    void take_causes(std::span<const Cause> causes) noexcept;
 
 private:
     void leak(Instant now) noexcept;

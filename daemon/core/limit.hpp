@@ -50,6 +50,12 @@ public:
     [[nodiscard]] Instant due() const noexcept;
     [[nodiscard]] Duration outside_for() const noexcept { return outside_; }
 
+    /// Its state, for captures.
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.outside_, self.last_time_, self.last_);
+    }
+
     static constexpr int decay_divisor = 4;
 
 private:

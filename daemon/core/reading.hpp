@@ -60,6 +60,10 @@ struct Reading {
     [[nodiscard]] constexpr bool measured() const noexcept {
         return health == Health::good || health == Health::at_floor;
     }
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.value, self.low, self.high, self.health, self.fault, self.taken);
+    }
 };
 
 /// Stands for "no upper bound" in Reading::high (a finite number, so that no infinity leaves core).

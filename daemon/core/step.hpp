@@ -5,6 +5,7 @@
 #include <cstdint>
 #include <optional>
 #include <span>
+#include <string>
 #include <string_view>
 #include <vector>
 
@@ -39,6 +40,12 @@ struct ChannelCount {
     Fault last_fault = Fault::none;
     bool lost = true;     ///< no reading that may be believed
     bool frozen = false;  ///< bit-identical for longer than configured
+
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.good_keyed, self.good_idle, self.faults_keyed, self.faults_idle, self.last_fault, self.lost,
+          self.frozen);
+    }
 };
 
 /// Everything a reader outside may show. Sized once; copying between equals allocates nothing.
@@ -85,7 +92,17 @@ public:
     /// A copy of the plan-sized, empty snapshot, for readers' buffers.
     [[nodiscard]] static Snapshot blank(const Plan& plan);
 
+    /// All that later decisions depend on, as lines of words keyed by the ids of channels, quantities and causes.
+    /// Not for the guard: it allocates.
+    [[nodiscard]] std::string state() const;
+    /// Goes on from a state: exactly, bit for bit, under the plan that it was written under. Under another plan what
+    /// has no match there is left out, and a source that the state doesn't know begins as the state's own readings
+    /// judge it, and not tripped. False, and this is unusable, when the text is damaged.
+    bool take_state(std::string_view text);
+
 private:
+    bool take_line(std::string_view key, std::string_view words, std::vector<std::uint8_t>& seen);
+    void begin_unseen(const std::vector<std::uint8_t>& seen) noexcept;
     void absorb(const Scan& scan, Instant now) noexcept;
     void take_forward(const Scan& scan, Instant now) noexcept;
     void derive_rf(const Bracket& bracket, Instant now) noexcept;

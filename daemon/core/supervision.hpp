@@ -79,6 +79,15 @@ public:
     [[nodiscard]] bool supplied(Instant now) const noexcept;
     [[nodiscard]] std::uint64_t overruns() const noexcept { return overruns_; }
 
+    /// Its state, for captures.
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.conditions_, self.enable_, self.rf_, self.drive_, self.current_, self.efficiency_, self.floor_,
+          self.heat_, self.stepped_, self.permit_, self.contactor_closed_, self.contactor_changed_, self.last_,
+          self.permit_changed_, self.overruns_, self.overruns_running_, self.link_heard_, self.heating_, self.rested_,
+          self.heat_changed_, self.heating_from_c_);
+    }
+
 private:
     [[nodiscard]] Condition overrun(const Situation& s) noexcept;
     [[nodiscard]] Verdict enable(const Situation& s) const noexcept;

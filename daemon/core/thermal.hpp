@@ -6,6 +6,7 @@
 #include <cstdint>
 #include <optional>
 #include <string_view>
+#include <type_traits>
 
 #include "core/uncertainty.hpp"
 
@@ -39,6 +40,13 @@ public:
     /// `value` held for `dt_s`; returns the mean. dt <= 0 or an unknown value changes nothing.
     double update(double dt_s, double value) noexcept;
     [[nodiscard]] double mean() const noexcept { return mean_; }
+    /// Goes on from another's mean, with its own time constant.
+    void take_mean(const ThermalAverage& other) noexcept { mean_ = other.mean_; }
+    /// Its state, for captures.
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.mean_);
+    }
 
 private:
     double time_constant_s_;
@@ -85,6 +93,15 @@ public:
     /// For the fan as it is now, at `heat_w`.
     [[nodiscard]] ThermalEstimate estimate(double heat_w) const noexcept;
 
+    /// Its state, for captures.
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.known_, self.fan_, self.in_stretch_, self.filtered_heat_, self.filtered_rise_, self.filtered_one_,
+          self.filtered_temperature_, self.last_c_, self.pending_s_, self.pending_heat_j_, self.silent_s_,
+          self.reference_set_, self.measured_, self.reference_c_, self.reference_doubt_k_, self.ambient_silent_s_);
+        if constexpr (!std::is_const_v<Self>) self.fan_ = self.fan_ < fan_states ? self.fan_ : 0;  // a damaged text
+    }
+
     static constexpr double longest_gap_s = 10.0;
     /// A lost ambient sensor's last value counts as measured for so long, and as assumed after.
     static constexpr double longest_ambient_gap_s = 300.0;
@@ -96,6 +113,10 @@ private:
     using Vector = std::array<double, unknowns>;
     struct Matrix {
         std::array<Vector, unknowns> row{};
+        template <class Archive, class Self>
+        static void fields(Archive& a, Self& self) {
+            a(self.row);
+        }
     };
     /// What has been learned in one fan state: normal equations, forgetting.
     struct Knowledge {
@@ -103,6 +124,10 @@ private:
         Vector moment{};
         double square = 0.0;  ///< of the left sides
         double weight = 0.0;  ///< seconds
+        template <class Archive, class Self>
+        static void fields(Archive& a, Self& self) {
+            a(self.information, self.moment, self.square, self.weight);
+        }
     };
     struct Solution {
         bool sound = false;

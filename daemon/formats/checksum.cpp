@@ -19,8 +19,8 @@ constexpr auto table = make_table();
 
 }  // namespace
 
-std::uint32_t crc32(std::string_view bytes) noexcept {
-    std::uint32_t rest = 0xFFFFFFFFU;
+std::uint32_t crc32(std::string_view bytes, std::uint32_t before) noexcept {
+    std::uint32_t rest = before ^ 0xFFFFFFFFU;
     for (const char c : bytes) rest = table[(rest ^ static_cast<unsigned char>(c)) & 0xFFU] ^ (rest >> 8U);
     return rest ^ 0xFFFFFFFFU;
 }

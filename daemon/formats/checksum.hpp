@@ -8,7 +8,8 @@
 namespace dekeyd::formats {
 
 /// The usual CRC-32 (polynomial 0x04C11DB7 reflected, all ones in and out): "123456789" gives cbf43926.
-std::uint32_t crc32(std::string_view bytes) noexcept;
+/// `before`: the sum of the bytes in front of these, for text that comes in pieces.
+std::uint32_t crc32(std::string_view bytes, std::uint32_t before = 0) noexcept;
 
 /// Eight lower-case hexadecimal digits.
 std::string hex32(std::uint32_t value);

@@ -64,6 +64,7 @@ void read_all(const Node& root, Draft& draft) {
     read_rules(top, draft);
     read_limits(top, draft);
     read_mqtt(top, draft);
+    read_recorder(top, draft);
     top.finish();
     give_advice(draft);
 }
@@ -96,6 +97,8 @@ Loaded load(std::string_view yaml, const std::string& folder) {
     count_characters(yaml, loaded.faults);
     if (loaded.faults.empty()) {
         draft.configuration.advice = loaded.advice;
+        draft.configuration.text = yaml;
+        draft.configuration.folder = folder;
         loaded.configuration = std::move(draft.configuration);
     }
     return loaded;

@@ -123,6 +123,14 @@ struct Calibration {
     std::vector<core::TablePoint> points;  ///< at the detector
 };
 
+/// What is kept of trips.
+struct RecorderConfig {
+    core::Duration before = std::chrono::seconds{10};  ///< of a trip, at least
+    core::Duration after = std::chrono::seconds{5};
+    std::size_t most_captures = 100;  ///< then the oldest go
+    std::size_t most_bytes = 64UL * 1024 * 1024;
+};
+
 struct Configuration {
     std::string id;                      ///< Homie device id and instance: a-z 0-9 and hyphen
     std::string name;                    ///< for people
@@ -146,6 +154,9 @@ struct Configuration {
     std::string sysfs_root;       ///< default /sys
     std::string state_directory;  ///< default /var/lib/dekeyd
     std::string run_directory;    ///< default /run/dekeyd
+    RecorderConfig recorder;
+    std::string text;    ///< what it was read from
+    std::string folder;  ///< where the files that it names are
     std::vector<Advice> advice;
 };
 

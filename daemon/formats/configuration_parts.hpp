@@ -87,6 +87,7 @@ void check_ages(Draft& draft);
 void read_limits(Section& top, Draft& draft);
 void read_rules(Section& top, Draft& draft);  // supervision, plausibility
 void read_mqtt(Section& top, Draft& draft);
+void read_recorder(Section& top, Draft& draft);
 void give_advice(Draft& draft);
 
 /// The chain from detector to line of a sensor that measures power.

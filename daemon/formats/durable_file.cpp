@@ -81,6 +81,14 @@ std::string sync_folder(const std::string& folder) {
     return error == 0 || error == EINVAL ? std::string{} : file_trouble("can't fsync folder", folder, error);
 }
 
+std::string make_folder(const std::string& folder) {
+    if (::mkdir(folder.c_str(), 0750) != 0) {
+        return errno == EEXIST ? std::string{} : file_trouble("can't create", folder, errno);
+    }
+    const std::string above = std::filesystem::path{folder}.parent_path().string();
+    return sync_folder(above.empty() ? "." : above);
+}
+
 std::string write_durably(const std::string& path, std::string_view bytes) {
     const std::string beside = path + ".new";
     const auto give_up = [&beside](std::string_view doing, int error) {

@@ -24,6 +24,9 @@ FileBytes read_whole(const std::string& path, std::size_t most);
 /// Makes the names in a folder durable (after create, rename or unlink). Empty or what failed.
 std::string sync_folder(const std::string& folder);
 
+/// Makes a folder below one that exists, durably; one that is there is as good. Empty or what failed.
+std::string make_folder(const std::string& folder);
+
 /// One sentence for a failed call on a file: what, where, the system's words, how to mend it.
 std::string file_trouble(std::string_view doing, const std::string& path, int error);
 

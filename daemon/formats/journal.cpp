@@ -160,7 +160,7 @@ std::string Journal::open() {
     open_ = false;
     epoch_.clear();
     next_ = 1;
-    if (::mkdir(folder_.c_str(), 0750) != 0 && errno != EEXIST) return file_trouble("can't create", folder_, errno);
+    if (std::string trouble = make_folder(folder_); !trouble.empty()) return trouble;
     std::vector<std::uint64_t> segments = journal_segments(folder_);
     for (; !segments.empty() && fd_ < 0; segments.pop_back()) {
         const std::string path = segment_path(folder_, segments.back());

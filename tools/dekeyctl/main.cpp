@@ -9,6 +9,7 @@
 
 #include "dekeyctl/client.hpp"
 #include "dekeyctl/commands.hpp"
+#include "dekeyctl/history_commands.hpp"
 
 namespace {
 
@@ -136,6 +137,24 @@ int run(int argc, char** argv) {
         watch.socket = path();
         chosen = [&] { return run_watch(watch); };
     });
+
+    LogOptions log;
+    auto* log_command = app.add_subcommand("log", "The transmissions, the hourly figures or the captures of trips");
+    log_command->add_option("--state", log.state_directory, "dekeyd's state directory")->capture_default_str();
+    log_command->add_option("--month", log.month, "of one month only, such as 2026-03");
+    log_command->add_flag("--csv", log.csv, "as CSV, for a station log or a spreadsheet; times are UTC");
+    log_command->add_flag("--hours", log.hours, "least, mean and greatest of each quantity, hour by hour");
+    log_command->add_flag("--captures", log.captures, "the files in which trips are kept");
+    log_command->footer("Examples:\n  dekeyctl log --month 2026-03\n  dekeyctl log --csv > station.csv");
+    log_command->callback([&] { chosen = [&] { return run_log(log); }; });
+
+    ReplayOptions replay;
+    auto* replay_command = app.add_subcommand("replay", "Decides a capture again, as it was or under another configuration");
+    replay_command->add_option("file", replay.file, "a capture or a recording")->required();
+    replay_command->add_option("--config", replay.configuration, "what would this configuration have done?");
+    replay_command->add_flag("--json", replay.json, "the same as JSON");
+    replay_command->footer("Example:\n  dekeyctl replay /var/lib/dekeyd/captures/000001-*.csv --config new.yaml");
+    replay_command->callback([&] { chosen = [&] { return run_replay(replay); }; });
 
     try {
         app.parse(argc, argv);

@@ -1,0 +1,44 @@
+// The archive: captures of trips, the log of transmissions and the hourly figures. Two threads of its own, so that a
+// latch never waits behind a large file (that is the recorder's), nor the follower behind a stalled disk.
+#pragma once
+
+#include <atomic>
+#include <memory>
+#include <string>
+
+#include "core/interlock.hpp"
+#include "core/time.hpp"
+#include "daemon/tape.hpp"
+#include "formats/configuration.hpp"
+
+namespace dekeyd {
+
+/// What the status tells of it.
+struct ArchiveState {
+    std::atomic<std::uint64_t> captures{0};       ///< written since start
+    std::atomic<std::uint64_t> waiting{0};        ///< captures and rows not yet on the disk
+    std::atomic<std::uint64_t> dropped{0};        ///< those that found no room in memory either; the oldest went
+    std::atomic<std::uint64_t> lost_steps{0};     ///< decisions that the follower never saw
+    std::atomic<std::uint64_t> failed_writes{0};  ///< tries that failed
+};
+
+class Archive {
+public:
+    /// `memory`, `unclean_start`: as the guard's core was given. All references must outlive this; after a stop() that
+    /// returned false a thread may hang in the kernel, and then they must outlive the process.
+    Archive(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
+            Tape& tape, ArchiveState& state);
+    ~Archive();
+    Archive(const Archive&) = delete;
+    Archive& operator=(const Archive&) = delete;
+
+    void start();
+    /// Ends what is being gathered and writes what is left. False: not all of it by the deadline.
+    bool stop(core::Instant deadline);
+
+private:
+    class Work;
+    std::shared_ptr<Work> work_;
+};
+
+}  // namespace dekeyd

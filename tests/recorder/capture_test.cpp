@@ -1,0 +1,138 @@
+// daemon/formats/capture.cpp: what is written is read back to the same bits, and a torn file is not believed.
+#include "formats/capture.hpp"
+
+#include <doctest/doctest.h>
+
+#include <limits>
+#include <sstream>
+
+#include "amplifier.hpp"
+
+using namespace recorded;
+
+namespace {
+
+void same(const formats::RecordedStep& a, const formats::RecordedStep& b) {
+    REQUIRE(a.number == b.number);
+    REQUIRE(a.now == b.now);
+    REQUIRE(a.line.known == b.line.known);
+    REQUIRE(a.line.permit == b.line.permit);
+    REQUIRE(a.permit == b.permit);
+    REQUIRE(a.contactor == b.contactor);
+    REQUIRE(a.commands.size() == b.commands.size());
+    for (std::size_t i = 0; i < a.commands.size(); ++i) {
+        REQUIRE(a.commands[i].kind == b.commands[i].kind);
+        REQUIRE(a.commands[i].origin == b.commands[i].origin);
+        REQUIRE(a.commands[i].id == b.commands[i].id);
+    }
+    REQUIRE(a.scans.size() == b.scans.size());
+    for (std::size_t i = 0; i < a.scans.size(); ++i) {
+        REQUIRE(a.scans[i].sampler == b.scans[i].sampler);
+        REQUIRE(a.scans[i].samples.size() == b.scans[i].samples.size());
+        for (std::size_t j = 0; j < a.scans[i].samples.size(); ++j) {
+            const core::Sample& x = a.scans[i].samples[j];
+            const core::Sample& y = b.scans[i].samples[j];
+            REQUIRE(std::memcmp(&x.value, &y.value, sizeof x.value) == 0);
+            REQUIRE(x.begun == y.begun);
+            REQUIRE(x.fault == y.fault);
+        }
+    }
+}
+
+struct Written {
+    Amplifier amplifier;
+    std::vector<formats::RecordedStep> steps;
+    std::string text;
+
+    Written() {
+        formats::CaptureWriter writer{amplifier.config.plan, amplifier.now + 123456789ns};
+        writer.begin({.version = "1.2.3",
+                      .id = "bench",
+                      .name = "Bench, with comma",
+                      .kind = "trip",
+                      .cause = "Tripped: two\nlines",
+                      .cause_step = 17,
+                      .origin = amplifier.now + 123456789ns,
+                      .origin_wall = "2026-03-01T07:08:09.123Z",
+                      .synchronised = true,
+                      .lost_before = 3,
+                      .state = amplifier.guard.state(),
+                      .configuration = amplifier.config.text});
+        for (int i = 0; i < 40; ++i) {
+            amplifier.now += std::chrono::nanoseconds{i * i};
+            if (i == 7)
+                amplifier.commands = {{core::CommandKind::hold, core::Origin::remote, 4000000000U},
+                                      {core::CommandKind::alive, core::Origin::local, 0}};
+            formats::RecordedStep step = amplifier.step();
+            if (i == 3) step.scans.clear();
+            if (i == 5)
+                step.scans[0].samples[1] = {
+                    .value = -32768.0, .begun = step.now, .openings = 0, .fault = core::Fault::saturated_low};
+            if (i == 6) step.scans[0].samples[1] = {};
+            if (i == 8) step.scans[0].samples[0].value = std::numeric_limits<double>::denorm_min();
+            if (i == 9) step.line = {};
+            if (i == 10) std::swap(step.scans[0].samples[0].value, step.scans[0].samples[1].value);
+            writer.add(step, i % 2 == 0 ? &amplifier.guard.snapshot() : nullptr);
+            steps.push_back(step);
+        }
+        writer.end();
+        text = writer.text();
+    }
+};
+
+}  // namespace
+
+TEST_CASE("header and steps come back to the same bits") {
+    const Written written;
+    std::istringstream in{written.text};
+    formats::CaptureReader reader{in};
+    REQUIRE(reader.trouble() == "");
+    CHECK(reader.header().name == "Bench, with comma");
+    CHECK(reader.header().cause == "Tripped: two lines");
+    CHECK(reader.header().cause_step == 17);
+    CHECK(reader.header().origin == core::Instant{1000s} + 123456789ns);
+    CHECK(reader.header().lost_before == 3);
+    CHECK(reader.header().configuration == written.amplifier.config.text);
+    CHECK(reader.slots() == formats::slot_names(written.amplifier.config.plan));
+    formats::RecordedStep step;
+    for (const formats::RecordedStep& wanted : written.steps) {
+        REQUIRE(reader.next(step));
+        same(step, wanted);
+    }
+    CHECK_FALSE(reader.next(step));
+    CHECK(reader.trouble() == "");
+    CHECK(reader.complete());
+}
+
+TEST_CASE("cut at any place: whole steps only, and never called complete") {
+    const Written written;
+    for (std::size_t size = 0; size < written.text.size(); size += size + 40 < written.text.size() ? 37 : 1) {
+        CAPTURE(size);
+        std::istringstream in{written.text.substr(0, size)};
+        formats::CaptureReader reader{in};
+        formats::RecordedStep step;
+        std::size_t count = 0;
+        while (reader.next(step)) same(step, written.steps.at(count++));
+        REQUIRE_FALSE(reader.complete());
+    }
+}
+
+TEST_CASE("a changed byte shows") {
+    const Written written;
+    std::string text = written.text;
+    const std::size_t place = text.find(",permit,0,") == std::string::npos ? text.size() / 2 : text.find(",permit,0,");
+    text[place + 4] = text[place + 4] == '1' ? '2' : '1';
+    std::istringstream in{text};
+    formats::CaptureReader reader{in};
+    formats::RecordedStep step;
+    while (reader.next(step)) {
+    }
+    CHECK_FALSE(reader.complete());
+    CHECK(reader.trouble() != "");
+}
+
+TEST_CASE("what is no capture is called that") {
+    std::istringstream in{"time,forward\n1,2\n"};
+    const formats::CaptureReader reader{in};
+    CHECK(reader.trouble().find("not a capture") != std::string::npos);
+}
