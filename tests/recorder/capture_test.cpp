@@ -3,6 +3,7 @@
 
 #include <doctest/doctest.h>
 
+#include <cstring>
 #include <limits>
 #include <sstream>
 

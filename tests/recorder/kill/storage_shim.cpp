@@ -6,6 +6,7 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <cerrno>
 #include <cstdarg>
 #include <cstdio>
 #include <filesystem>
@@ -102,6 +103,12 @@ std::string path_of(int fd) {
     const std::string link = "/proc/self/fd/" + std::to_string(fd);
     const ssize_t size = ::readlink(link.c_str(), buffer, sizeof buffer);
     return size > 0 ? std::string(buffer, static_cast<std::size_t>(size)) : std::string{};
+}
+
+// A name that only the storage still has must not come to mean another file: its inode stays in use to the end.
+void keep_inode(const char* path) {
+    static const auto next = real<int (*)(const char*, int, ...)>("open");
+    if (below(path) && next(path, O_RDONLY | O_CLOEXEC) < 0 && errno != ENOENT) std::perror(path);
 }
 
 void point(const std::string& path) {
@@ -205,12 +212,14 @@ int ftruncate(int fd, off_t size) noexcept {
 int rename(const char* from, const char* to) noexcept {
     static const auto next = real<int (*)(const char*, const char*)>("rename");
     point(to);
+    keep_inode(to);
     return next(from, to);
 }
 
 int unlink(const char* path) noexcept {
     static const auto next = real<int (*)(const char*)>("unlink");
     point(path);
+    keep_inode(path);
     return next(path);
 }
 
