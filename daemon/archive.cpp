@@ -35,8 +35,9 @@ constexpr std::size_t most_months = 36;  ///< of each log
 class Archive::Work {
 public:
     Work(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
-         Tape& tape, ArchiveState& state)
+         Tape& tape, ArchiveState& state, Tell on_transmission)
         : configuration_{configuration},
+          on_transmission_{std::move(on_transmission)},
           tape_{tape},
           state_{state},
           follower_{configuration, std::move(version), std::move(memory), unclean_start, &wall_stamp},
@@ -99,6 +100,9 @@ private:
 
     // The oldest go first when there is no room, never the newest.
     void hand_over() {
+        for (const Record& record : follower_.ready()) {
+            if (record.kind == Record::Kind::transmission && on_transmission_) on_transmission_(record.text);
+        }
         {
             const std::lock_guard lock{mutex_};
             for (Record& record : follower_.ready()) {
@@ -189,6 +193,7 @@ private:
     }
 
     const formats::Configuration& configuration_;
+    Tell on_transmission_;
     Tape& tape_;
     ArchiveState& state_;
     Follower follower_;
@@ -205,8 +210,9 @@ private:
 };
 
 Archive::Archive(const formats::Configuration& configuration, std::string version, core::Memory memory,
-                 bool unclean_start, Tape& tape, ArchiveState& state)
-    : work_{std::make_shared<Work>(configuration, std::move(version), std::move(memory), unclean_start, tape, state)} {}
+                 bool unclean_start, Tape& tape, ArchiveState& state, Tell on_transmission)
+    : work_{std::make_shared<Work>(configuration, std::move(version), std::move(memory), unclean_start, tape, state,
+                                   std::move(on_transmission))} {}
 
 Archive::~Archive() {
     stop(monotonic_now() + 2s);

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <atomic>
+#include <functional>
 #include <memory>
 #include <string>
 
@@ -24,10 +25,13 @@ struct ArchiveState {
 
 class Archive {
 public:
+    /// Told each row of the transmission log, on the follower's thread.
+    using Tell = std::function<void(const std::string& row)>;
+
     /// `memory`, `unclean_start`: as the guard's core was given. All references must outlive this; after a stop() that
     /// returned false a thread may hang in the kernel, and then they must outlive the process.
     Archive(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
-            Tape& tape, ArchiveState& state);
+            Tape& tape, ArchiveState& state, Tell on_transmission = {});
     ~Archive();
     Archive(const Archive&) = delete;
     Archive& operator=(const Archive&) = delete;

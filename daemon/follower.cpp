@@ -99,7 +99,8 @@ void Follower::begin_capture(const formats::RecordedStep& step, const core::Even
                            .synchronised = stamp.synchronised,
                            .lost_before = 0,
                            .state = {},
-                           .configuration = configuration_.text},
+                           .configuration = configuration_.text,
+                           .folder = configuration_.folder},
                 .source = std::string{event == nullptr ? "unknown" : core::describe_source(plan_, event->source).id},
                 .until = step.now + configuration_.recorder.after,
                 .latest = step.now + std::max(longest_capture, configuration_.recorder.after)};

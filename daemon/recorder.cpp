@@ -5,12 +5,14 @@
 
 #include <algorithm>
 #include <deque>
+#include <mutex>
 #include <nlohmann/json.hpp>
 
 #include "daemon/thread.hpp"
 #include "daemon/wall_clock.hpp"
 #include "formats/event_text.hpp"
 #include "formats/journal.hpp"
+#include "formats/transmission_log.hpp"
 
 namespace dekeyd {
 namespace {
@@ -22,6 +24,7 @@ constexpr core::Duration retry_state_after = 1s;
 constexpr core::Duration retry_journal_after = 5s;
 constexpr core::Duration mark_at_most_every = 1s;
 constexpr core::Duration complain_every = 60s;
+constexpr std::size_t most_transmissions = 100;
 constexpr std::size_t most_pending = 2000;  ///< about a megabyte
 
 }  // namespace
@@ -49,6 +52,12 @@ public:
         last_pass();
     }
 
+    void tell_transmission(const std::string& row) {
+        const std::lock_guard lock{transmissions_mutex_};
+        if (transmissions_.size() < most_transmissions) transmissions_.push_back(row);
+        wake_.ring();
+    }
+
     Wake wake_;
     std::atomic<bool> stopping_{false};
     std::atomic<bool> all_written_{false};
@@ -59,6 +68,7 @@ private:
         core::Event event;
         formats::WallStamp stamp;
         std::string sentence;
+        std::optional<formats::Transmission> transmission;
     };
 
     void pass() noexcept {
@@ -93,18 +103,44 @@ private:
             if (snapshots_.value().now < event->at) snapshots_.take();
             const core::Snapshot& snapshot = snapshots_.value();
             const bool same_step = snapshot.now == event->at;
-            Pending pending{.event = *event, .stamp = wall_stamp(event->at), .sentence = {}};
+            Pending pending{.event = *event, .stamp = wall_stamp(event->at), .sentence = {}, .transmission = {}};
             events_.pop();
             pending.sentence = formats::sentence(
                 configuration_.plan, pending.event,
                 same_step ? std::span<const core::Reading>{snapshot.quantities} : std::span<const core::Reading>{});
-            if (pending_.size() >= most_pending) {
-                pending_.pop_front();
-                state_.unwritten.fetch_add(1, std::memory_order_relaxed);
-            }
-            pending_.push_back(std::move(pending));
+            wait_for_disk(std::move(pending));
         }
+        take_transmissions();
         if (snapshots_.value().sequence != 0) wanted_.memory = snapshots_.value().memory;
+    }
+
+    void wait_for_disk(Pending pending) {
+        if (pending_.size() >= most_pending) {
+            pending_.pop_front();
+            state_.unwritten.fetch_add(1, std::memory_order_relaxed);
+        }
+        pending_.push_back(std::move(pending));
+    }
+
+    void take_transmissions() {
+        std::deque<std::string> rows;
+        {
+            const std::lock_guard lock{transmissions_mutex_};
+            rows.swap(transmissions_);
+        }
+        for (const std::string& row : rows) {
+            auto transmission = formats::transmission_from_row(row);
+            if (!transmission) continue;
+            core::Event event;
+            event.at = monotonic_now();
+            event.kind = core::EventKind::rf_off;
+            event.state = snapshots_.value().state;
+            std::string sentence = formats::sentence(*transmission);
+            wait_for_disk({.event = event,
+                           .stamp = wall_stamp(event.at),
+                           .sentence = std::move(sentence),
+                           .transmission = std::move(transmission)});
+        }
     }
 
     void save_state(bool last) {
@@ -165,6 +201,10 @@ private:
         json["number"] = journal_.next_number();
         json["text"] = pending.sentence;
         json["since_start"] = pending.event.number;
+        if (pending.transmission) {
+            json["kind"] = "transmission";
+            json["transmission"] = formats::to_json(*pending.transmission);
+        }
         return json.dump(-1, ' ', false, nlohmann::json::error_handler_t::replace);
     }
 
@@ -213,6 +253,8 @@ private:
     Wake* to_tell_;
     formats::Journal journal_;
     std::deque<Pending> pending_;
+    std::mutex transmissions_mutex_;
+    std::deque<std::string> transmissions_;  ///< rows that were told
     formats::StoredState wanted_;
     formats::StoredState saved_;
     bool state_durable_ = false;
@@ -236,6 +278,10 @@ void Recorder::start() {
 
 Wake& Recorder::wake() noexcept {
     return work_->wake_;
+}
+
+void Recorder::tell_transmission(const std::string& row) {
+    work_->tell_transmission(row);
 }
 
 bool Recorder::stop(core::Instant deadline) {

@@ -30,6 +30,8 @@ public:
     /// To be rung after an event was pushed or a snapshot published: then a latch is written at once, otherwise within
     /// 50 ms.
     [[nodiscard]] Wake& wake() noexcept;
+    /// A finished transmission (a row of its log) becomes an event of the journal, kind "transmission". Any thread.
+    void tell_transmission(const std::string& row);
     /// Writes what is left and that the stop was a clean one. False: not all of it by the deadline, or never started.
     bool stop(core::Instant deadline);
 

@@ -44,7 +44,8 @@ constexpr std::size_t command_places = 32;
 constexpr core::Duration look_every = 100ms;
 constexpr core::Duration inhibit_within = 100ms;
 // systemd may be told to wait longer, yet whoever presses Ctrl-C shall not.
-constexpr core::Duration recorder_within = 2500ms, archive_within = 3500ms, telemetry_within = 4000ms, end_within = 4800ms;
+constexpr core::Duration archive_within = 1500ms, recorder_within = 2500ms, telemetry_within = 4000ms,
+                         end_within = 4800ms;
 
 // ---- signals ---------------------------------------------------------------------------------------------------
 
@@ -233,8 +234,9 @@ void Service::decide() {
     for_recorder_.reader = &recorder_->wake();
     guard_->begin(std::make_unique<core::Protection>(configuration_.plan, stored.memory, stored.running));
     recorder_->start();
-    archive_ = std::make_unique<Archive>(configuration_, program_version, stored.memory, stored.running, tape_,
-                                         archive_state_);
+    archive_ =
+        std::make_unique<Archive>(configuration_, program_version, stored.memory, stored.running, tape_, archive_state_,
+                                  [this](const std::string& row) { recorder_->tell_transmission(row); });
     archive_->start();
 }
 
@@ -319,11 +321,12 @@ int Service::stop() {
     manager_.status("Stopping; inhibited.");
     control_.leave();
     for (Sampler& sampler : samplers_) sampler.leave();
-    if (recorder_ && !recorder_->stop(began + recorder_within)) {
-        spdlog::error("the storage didn't take all that was to be written; the next start may count as unclean");
-    }
+    // First, so that a transmission which ends here is in the journal too; a stalled disk gets no more than this.
     if (archive_ && !archive_->stop(began + archive_within)) {
         spdlog::warn("the storage didn't take a capture or a log's row in time");
+    }
+    if (recorder_ && !recorder_->stop(began + recorder_within)) {
+        spdlog::error("the storage didn't take all that was to be written; the next start may count as unclean");
     }
     if (telemetry_ && !telemetry_->stop(began + telemetry_within)) {
         spdlog::warn("the broker didn't take the goodbye in time");

@@ -196,6 +196,7 @@ void CaptureWriter::begin(const CaptureHeader& header) {
     note("origin-utc", header.origin_wall);
     note("clock-synchronised", header.synchronised ? "yes" : "no");
     note("lost-before", std::to_string(header.lost_before));
+    note("configuration-folder", header.folder);
     note("configuration-crc32", hex32(crc32(header.configuration)));
     add_lines(text_, state_prefix, header.state);
     add_lines(text_, configuration_prefix, header.configuration);
@@ -345,6 +346,7 @@ CaptureReader::CaptureReader(std::istream& in) : in_{in} {
             }
             if (key == "origin-utc") header_.origin_wall = value;
             if (key == "clock-synchronised") header_.synchronised = value == "yes";
+            if (key == "configuration-folder") header_.folder = value;
             if (key == "lost-before") header_.lost_before = to_number<std::uint64_t>(value).value_or(0);
         } else if (row.starts_with(fixed_columns)) {
             if (!parse_columns(row)) fail("the column names are not those of a capture");

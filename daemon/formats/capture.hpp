@@ -49,6 +49,7 @@ struct CaptureHeader {
     std::uint64_t lost_before = 0;  ///< decisions that never reached the follower: then replay may differ
     std::string state;              ///< Protection::state() before the first row
     std::string configuration;      ///< the text
+    std::string folder;             ///< where the files that it names are (calibrations)
 };
 
 /// Writes header, rows and end, piece by piece, into a string that the caller may empty in between.

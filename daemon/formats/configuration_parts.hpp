@@ -82,7 +82,7 @@ void read_main_line(Section& top, Draft& draft);  // main_line, circulator
 void read_heat(Section& top, Draft& draft);
 void read_antenna(Section& top, Draft& draft);     // antenna, exposure
 void read_level_plan(Section& top, Draft& draft);  // plan
-void assign_slots(Draft& draft);  // buses' slots, in reading order
+void assign_slots(Draft& draft);                   // buses' slots, in reading order
 void check_ages(Draft& draft);
 void read_limits(Section& top, Draft& draft);
 void read_rules(Section& top, Draft& draft);  // supervision, plausibility

@@ -6,6 +6,9 @@
 #include <array>
 #include <charconv>
 #include <chrono>
+#include <nlohmann/json.hpp>
+
+#include "formats/event_text.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -117,6 +120,31 @@ std::string to_row(const Transmission& t) {
     return fmt::format("{},{},{:.3f},{},{},{},{},{:.4f},{},{}", t.start_utc, t.synchronised ? "yes" : "no", t.length_s,
                        cell(t.mean_forward_w, 3), cell(t.peak_forward_w, 3), cell(t.worst_vswr, 3),
                        cell(t.hottest_c, 2), t.energy_wh, cell(t.efficiency_percent, 2), without_commas(t.ended));
+}
+
+nlohmann::ordered_json to_json(const Transmission& t) {
+    const auto number_or_null = [](const std::optional<double>& value) {
+        return value ? nlohmann::ordered_json(*value) : nlohmann::ordered_json(nullptr);
+    };
+    return {{"start", t.start_utc},
+            {"synchronised", t.synchronised},
+            {"length_s", t.length_s},
+            {"mean_forward_w", number_or_null(t.mean_forward_w)},
+            {"peak_forward_w", number_or_null(t.peak_forward_w)},
+            {"worst_vswr", number_or_null(t.worst_vswr)},
+            {"hottest_c", number_or_null(t.hottest_c)},
+            {"energy_wh", t.energy_wh},
+            {"efficiency_percent", number_or_null(t.efficiency_percent)},
+            {"ended", t.ended}};
+}
+
+std::string sentence(const Transmission& t) {
+    std::string text = fmt::format("Transmission of {:.1f} s, {}: ", t.length_s, t.ended);
+    if (t.mean_forward_w) text += "mean " + with_unit(*t.mean_forward_w, core::Unit::watt) + ", ";
+    if (t.peak_forward_w) text += "peak " + with_unit(*t.peak_forward_w, core::Unit::watt) + ", ";
+    if (t.worst_vswr) text += "VSWR up to " + to_words(*t.worst_vswr, core::Unit::none) + ", ";
+    if (t.hottest_c) text += "hottest " + with_unit(*t.hottest_c, core::Unit::celsius) + ", ";
+    return text + fmt::format("{:.2f} Wh.", t.energy_wh);
 }
 
 std::optional<Transmission> transmission_from_row(std::string_view row) {

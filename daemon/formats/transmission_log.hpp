@@ -1,6 +1,7 @@
 // One transmission in figures: gathered step by step, written as one row.
 #pragma once
 
+#include <nlohmann/json_fwd.hpp>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -52,5 +53,9 @@ private:
 std::string_view transmission_columns();
 std::string to_row(const Transmission& transmission);
 std::optional<Transmission> transmission_from_row(std::string_view row);
+/// For the journal and MQTT: start, synchronised, length_s and the figures; null where nothing was measured.
+nlohmann::ordered_json to_json(const Transmission& transmission);
+/// "Transmission of 20.0 s, unkeyed: mean 100 W, peak 102 W, VSWR up to 1.31, hottest 41.2 °C, 0.56 Wh."
+std::string sentence(const Transmission& transmission);
 
 }  // namespace dekeyd::formats

@@ -58,7 +58,8 @@ struct Written {
                       .synchronised = true,
                       .lost_before = 3,
                       .state = amplifier.guard.state(),
-                      .configuration = amplifier.config.text});
+                      .configuration = amplifier.config.text,
+                      .folder = "/etc/dekeyd"});
         for (int i = 0; i < 40; ++i) {
             amplifier.now += std::chrono::nanoseconds{i * i};
             if (i == 7)
@@ -93,6 +94,7 @@ TEST_CASE("header and steps come back to the same bits") {
     CHECK(reader.header().cause_step == 17);
     CHECK(reader.header().origin == core::Instant{1000s} + 123456789ns);
     CHECK(reader.header().lost_before == 3);
+    CHECK(reader.header().folder == "/etc/dekeyd");
     CHECK(reader.header().configuration == written.amplifier.config.text);
     CHECK(reader.slots() == formats::slot_names(written.amplifier.config.plan));
     formats::RecordedStep step;

@@ -149,7 +149,8 @@ int run(int argc, char** argv) {
     log_command->callback([&] { chosen = [&] { return run_log(log); }; });
 
     ReplayOptions replay;
-    auto* replay_command = app.add_subcommand("replay", "Decides a capture again, as it was or under another configuration");
+    auto* replay_command =
+        app.add_subcommand("replay", "Decides a capture again, as it was or under another configuration");
     replay_command->add_option("file", replay.file, "a capture or a recording")->required();
     replay_command->add_option("--config", replay.configuration, "what would this configuration have done?");
     replay_command->add_flag("--json", replay.json, "the same as JSON");

@@ -113,7 +113,7 @@ ReplayReport replay(std::istream& recording, const formats::Configuration* confi
         report.trouble = reader.trouble();
         return report;
     }
-    const formats::Loaded own = formats::load_configuration(reader.header().configuration);
+    const formats::Loaded own = formats::load_configuration(reader.header().configuration, reader.header().folder);
     const formats::Configuration* then = own.configuration ? &*own.configuration : nullptr;
     if (configuration == nullptr) configuration = then;
     if (configuration == nullptr) {
