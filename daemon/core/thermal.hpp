@@ -97,8 +97,9 @@ public:
     template <class Archive, class Self>
     static void fields(Archive& a, Self& self) {
         a(self.known_, self.fan_, self.in_stretch_, self.filtered_heat_, self.filtered_rise_, self.filtered_one_,
-          self.filtered_temperature_, self.last_c_, self.pending_s_, self.pending_heat_j_, self.silent_s_,
-          self.reference_set_, self.measured_, self.reference_c_, self.reference_doubt_k_, self.ambient_silent_s_);
+          self.filtered_temperature_, self.followed_heat_, self.following_, self.last_c_, self.pending_s_,
+          self.pending_heat_j_, self.silent_s_, self.reference_set_, self.measured_, self.reference_c_,
+          self.reference_doubt_k_, self.ambient_silent_s_);
         if constexpr (!std::is_const_v<Self>) self.fan_ = self.fan_ < fan_states ? self.fan_ : 0;  // a damaged text
     }
 
