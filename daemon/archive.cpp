@@ -35,9 +35,10 @@ constexpr std::size_t most_months = 36;  ///< of each log
 class Archive::Work {
 public:
     Work(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
-         Tape& tape, ArchiveState& state, Tell on_transmission)
+         Tape& tape, ArchiveState& state, Tell on_transmission, RecordingFeed* recording)
         : configuration_{configuration},
           on_transmission_{std::move(on_transmission)},
+          recording_{recording},
           tape_{tape},
           state_{state},
           follower_{configuration, std::move(version), std::move(memory), unclean_start, &wall_stamp},
@@ -81,10 +82,12 @@ public:
 private:
     void follow_tape() noexcept {
         try {
+            begin_recording();
             while (tape_.take(step_)) {
                 follower_.follow(step_);
                 if (!follower_.ready().empty()) hand_over();
             }
+            hand_on_recording();
             state_.lost_steps.store(std::max(follower_.lost(), tape_.lost()), std::memory_order_relaxed);
             if (follower_.differing() > 0 && !told_differing_) {
                 told_differing_ = true;
@@ -96,6 +99,23 @@ private:
         } catch (const std::exception& error) {
             trouble(error.what());
         }
+    }
+
+    void begin_recording() {
+        if (recording_ == nullptr || recording_running_) return;
+        const auto length = recording_->begin();
+        if (!length) return;
+        follower_.start_recording(*length);
+        recording_running_ = true;
+    }
+
+    void hand_on_recording() {
+        if (!recording_running_) return;
+        bool ended = false;
+        const std::string text = follower_.recorded(ended);
+        const bool wanted = recording_->put(text, ended);
+        if (!wanted) follower_.stop_recording();
+        recording_running_ = wanted && !ended;
     }
 
     // The oldest go first when there is no room, never the newest.
@@ -194,6 +214,8 @@ private:
 
     const formats::Configuration& configuration_;
     Tell on_transmission_;
+    RecordingFeed* recording_;
+    bool recording_running_ = false;
     Tape& tape_;
     ArchiveState& state_;
     Follower follower_;
@@ -210,9 +232,9 @@ private:
 };
 
 Archive::Archive(const formats::Configuration& configuration, std::string version, core::Memory memory,
-                 bool unclean_start, Tape& tape, ArchiveState& state, Tell on_transmission)
+                 bool unclean_start, Tape& tape, ArchiveState& state, Tell on_transmission, RecordingFeed* recording)
     : work_{std::make_shared<Work>(configuration, std::move(version), std::move(memory), unclean_start, tape, state,
-                                   std::move(on_transmission))} {}
+                                   std::move(on_transmission), recording)} {}
 
 Archive::~Archive() {
     stop(monotonic_now() + 2s);

@@ -9,6 +9,7 @@
 
 #include "core/interlock.hpp"
 #include "core/time.hpp"
+#include "daemon/recording_feed.hpp"
 #include "daemon/tape.hpp"
 #include "formats/configuration.hpp"
 
@@ -31,7 +32,7 @@ public:
     /// `memory`, `unclean_start`: as the guard's core was given. All references must outlive this; after a stop() that
     /// returned false a thread may hang in the kernel, and then they must outlive the process.
     Archive(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
-            Tape& tape, ArchiveState& state, Tell on_transmission = {});
+            Tape& tape, ArchiveState& state, Tell on_transmission = {}, RecordingFeed* recording = nullptr);
     ~Archive();
     Archive(const Archive&) = delete;
     Archive& operator=(const Archive&) = delete;

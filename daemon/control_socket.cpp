@@ -55,12 +55,13 @@ const sockaddr* any(const sockaddr_un& address) {
 }  // namespace
 
 ControlSocket::ControlSocket(const formats::Configuration& configuration, Outlet& outlet, Ring<core::Command>& commands,
-                             Wake& guard, Context context)
+                             Wake& guard, Context context, RecordingFeed* recording)
     : configuration_{configuration},
       outlet_{outlet},
       commands_{commands},
       guard_{guard},
       context_{std::move(context)},
+      recording_{recording},
       path_{configuration.run_directory + "/control"} {}
 
 ControlSocket::~ControlSocket() {
@@ -118,6 +119,7 @@ void ControlSocket::run() {
         if (first_client == 1 && (watched[0].revents & POLLIN) != 0) accept_clients(now);
         give_up_late(now);
         serve_watchers(now);
+        serve_recording();
         drop_clients();
     }
     take_events();  // the log has the last ones too
@@ -193,6 +195,12 @@ void ControlSocket::answer(Client& client, std::string_view line, core::Instant 
     } else if (const auto* watch = std::get_if<formats::WatchRequest>(&request)) {
         client.watch_every = std::chrono::duration_cast<core::Duration>(std::chrono::duration<double>(1.0 / watch->hz));
         client.watch_next = now;
+    } else if (const auto* record = std::get_if<formats::RecordRequest>(&request)) {
+        const auto length = std::chrono::duration_cast<core::Duration>(std::chrono::duration<double>(record->seconds));
+        if (recording_ == nullptr || !recording_->ask(length)) {
+            return send(client, formats::error_answer("a recording is being made already; expected one at a time"));
+        }
+        client.records = true;
     } else if (const auto* command = std::get_if<formats::CommandRequest>(&request)) {
         obey(client, *command, now);
     }
@@ -231,6 +239,7 @@ void ControlSocket::flush(Client& client) {
 void ControlSocket::drop_clients() {
     std::erase_if(clients_, [this](const Client& client) {
         if (!client.drop) return false;
+        if (client.records) recording_->leave();
         std::erase_if(pending_, [&](const auto& entry) { return entry.second.descriptor == client.descriptor; });
         ::close(client.descriptor);
         return true;
@@ -298,6 +307,28 @@ void ControlSocket::serve_watchers(core::Instant now) {
         if (line.empty()) line = formats::watch_status(status());
         send(client, line);
     }
+}
+
+// In pieces that a reader which is a little late can still take; what waits in the feed is bounded too.
+void ControlSocket::serve_recording() {
+    const auto found =
+        std::find_if(clients_.begin(), clients_.end(), [](const Client& client) { return client.records; });
+    if (found == clients_.end() || found->drop || found->unsent.size() > most_unsent_bytes / 4) return;
+    const RecordingFeed::Part part = recording_->take();
+    constexpr std::size_t piece = most_unsent_bytes / 8;
+    // Whole lines, so that no character is cut in two.
+    for (std::string_view left{part.text}; !left.empty() && !found->drop;) {
+        const std::size_t end = left.size() > piece ? left.rfind('\n', piece) : std::string_view::npos;
+        const std::size_t size = end == std::string_view::npos ? left.size() : end + 1;
+        send(*found, formats::recording_part(left.substr(0, size), false));
+        left.remove_prefix(size);
+    }
+    if (!part.ended) return;
+    found->records = false;
+    send(*found, part.overflowed
+                     ? formats::error_answer("the recording was not read fast enough, and ends early; expected a "
+                                             "reader that keeps up: some 50 KiB a second")
+                     : formats::recording_part("", true));
 }
 
 void ControlSocket::give_up_late(core::Instant now) {

@@ -14,6 +14,7 @@
 #include "core/interlock.hpp"
 #include "daemon/guard.hpp"
 #include "daemon/log.hpp"
+#include "daemon/recording_feed.hpp"
 #include "formats/configuration.hpp"
 #include "formats/control_messages.hpp"
 #include "formats/snapshot_json.hpp"
@@ -32,7 +33,7 @@ public:
 
     /// All references outlive it. Makes nothing yet.
     ControlSocket(const formats::Configuration& configuration, Outlet& outlet, Ring<core::Command>& commands,
-                  Wake& guard, Context context);
+                  Wake& guard, Context context, RecordingFeed* recording = nullptr);
     ~ControlSocket();
     ControlSocket(const ControlSocket&) = delete;
     ControlSocket& operator=(const ControlSocket&) = delete;
@@ -55,6 +56,7 @@ private:
         bool skips_line = false;       ///< the rest of an overlong line is thrown away
         core::Duration watch_every{};  ///< zero: doesn't watch
         core::Instant watch_next{};
+        bool records = false;  ///< the recording goes to it
     };
     struct Pending {
         int descriptor = -1;
@@ -69,6 +71,7 @@ private:
     void take_events();
     void write_log(const core::Event& event, const std::string& sentence);
     void serve_watchers(core::Instant now);
+    void serve_recording();
     void give_up_late(core::Instant now);
     void send(Client& client, std::string_view text);
     void flush(Client& client);
@@ -81,6 +84,7 @@ private:
     Ring<core::Command>& commands_;
     Wake& guard_;
     Context context_;
+    RecordingFeed* recording_;
     std::string path_;
     int listener_ = -1;
     std::vector<Client> clients_;

@@ -35,8 +35,16 @@ void Follower::follow(const formats::RecordedStep& step) {
     if (step.number > last_number_ + 1) lost_ += step.number - last_number_ - 1;
     last_number_ = step.number;
     keep(step);
+    if (recording_wanted_) begin_recording(step);
     const core::Decision decision = core_->step(step.input(room_));
     if (decision.permit != step.permit) ++differing_;
+    if (recording_) {
+        recording_->add(step, &core_->snapshot());
+        if (step.now >= recording_until_) {
+            recording_->end();
+            recording_ended_ = true;
+        }
+    }
     look_for_trip(step, std::exchange(permit_, step.permit));
     if (capture_ && step.now >= capture_->until) finish_capture();
 
@@ -47,6 +55,34 @@ void Follower::follow(const formats::RecordedStep& step) {
     }
     log_hour(step.now);
     hours_.follow(after);
+}
+
+void Follower::begin_recording(const formats::RecordedStep& step) {
+    const formats::WallStamp stamp = wall_(step.now);
+    recording_until_ = step.now + *std::exchange(recording_wanted_, std::nullopt);
+    recording_ended_ = false;
+    recording_.emplace(plan_, step.now);
+    recording_->begin({.version = version_,
+                       .id = configuration_.id,
+                       .name = configuration_.name,
+                       .kind = "recording",
+                       .cause = "Asked for by an operator.",
+                       .cause_step = 0,
+                       .origin = step.now,
+                       .origin_wall = formats::to_iso(stamp.since_1970),
+                       .synchronised = stamp.synchronised,
+                       .lost_before = lost_,
+                       .state = core_->state(),
+                       .configuration = configuration_.text,
+                       .folder = configuration_.folder});
+}
+
+std::string Follower::recorded(bool& ended) {
+    ended = recording_ended_;
+    if (!recording_) return {};
+    std::string text = recording_->take();
+    if (std::exchange(recording_ended_, false)) recording_.reset();
+    return text;
 }
 
 // The first of the kept steps always has the state before it.

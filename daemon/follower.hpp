@@ -39,6 +39,11 @@ public:
     /// Ends what is being gathered: a capture with what there is, the transmission, the part of the hour.
     void stop();
 
+    /// From the next step on everything goes to recorded() too, for so long.
+    void start_recording(core::Duration length) noexcept { recording_wanted_ = length; }
+    void stop_recording() noexcept { recording_.reset(); }
+    /// What has been written of it since the last time; `ended`: nothing follows.
+    std::string recorded(bool& ended);
     [[nodiscard]] std::vector<Record>& ready() noexcept { return ready_; }
     /// Steps that never came.
     [[nodiscard]] std::uint64_t lost() const noexcept { return lost_; }
@@ -57,6 +62,7 @@ private:
     void finish_capture();
     void log_transmission(std::optional<formats::Transmission> transmission, core::Instant began);
     void log_hour(core::Instant now);
+    void begin_recording(const formats::RecordedStep& step);
 
     const formats::Configuration& configuration_;
     const core::Plan& plan_;
@@ -77,6 +83,10 @@ private:
         core::Instant latest{};
     };
     std::optional<Capture> capture_;
+    std::optional<core::Duration> recording_wanted_;
+    std::optional<formats::CaptureWriter> recording_;
+    core::Instant recording_until_{};
+    bool recording_ended_ = false;
     formats::TransmissionMeter meter_;
     formats::HourMeter hours_;
     core::Instant next_hour_look_{};

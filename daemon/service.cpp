@@ -129,6 +129,7 @@ private:
     std::deque<Sampler> samplers_;
     std::unique_ptr<Guard> guard_;
     Tape tape_;
+    RecordingFeed recording_;
     ArchiveState archive_state_;
     std::unique_ptr<Archive> archive_;
     RecorderState recorder_state_;
@@ -153,7 +154,8 @@ Service::Service(const formats::Configuration& configuration)
       for_recorder_{configuration.plan},
       for_telemetry_{configuration.plan},
       for_main_{configuration.plan},
-      control_{configuration, for_control_, local_commands_, guard_wake_, [this] { return status_context(); }},
+      control_{configuration, for_control_, local_commands_, guard_wake_, [this] { return status_context(); },
+               &recording_},
       oldest_scans_{oldest_scans(configuration.plan)} {
     GuardPorts ports;
     for (BusPlan& bus : make_buses(configuration)) {
@@ -234,9 +236,9 @@ void Service::decide() {
     for_recorder_.reader = &recorder_->wake();
     guard_->begin(std::make_unique<core::Protection>(configuration_.plan, stored.memory, stored.running));
     recorder_->start();
-    archive_ =
-        std::make_unique<Archive>(configuration_, program_version, stored.memory, stored.running, tape_, archive_state_,
-                                  [this](const std::string& row) { recorder_->tell_transmission(row); });
+    archive_ = std::make_unique<Archive>(
+        configuration_, program_version, stored.memory, stored.running, tape_, archive_state_,
+        [this](const std::string& row) { recorder_->tell_transmission(row); }, &recording_);
     archive_->start();
 }
 

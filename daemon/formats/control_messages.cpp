@@ -54,6 +54,18 @@ Request watch_request(const Json& object) {
     return WatchRequest{rate};
 }
 
+Request record_request(const Json& object) {
+    constexpr double longest_s = 86'400.0;
+    if (auto fault = only(object, "record", "seconds")) return *fault;
+    const auto seconds = object.find("seconds");
+    if (seconds == object.end() || !seconds->is_number()) return bad("'seconds' is missing, or not a number");
+    const double length = seconds->get<double>();
+    if (!(length >= 1.0 && length <= longest_s)) {
+        return BadRequest{fmt::format("'seconds' is out of range; expected 1 to {}", longest_s)};
+    }
+    return RecordRequest{length};
+}
+
 Request command_request(const Json& object, core::CommandKind kind) {
     if (auto fault = only(object, core::text(kind), "reason")) return *fault;
     const auto reason = object.find("reason");
@@ -94,6 +106,7 @@ Request parse_request(std::string_view text) {
         return StatusRequest{};
     }
     if (what == "watch") return watch_request(object);
+    if (what == "record") return record_request(object);
     for (const auto kind : {core::CommandKind::hold, core::CommandKind::release, core::CommandKind::reset}) {
         if (what == core::text(kind)) return command_request(object, kind);
     }
@@ -114,6 +127,10 @@ std::string watch_status(const Json& status) {
 
 std::string watch_event(const Json& event) {
     return line({{"event", event}});
+}
+
+std::string recording_part(std::string_view text, bool done) {
+    return line({{"recording", text}, {"done", done}});
 }
 
 std::string command_answer(const core::Event& event, std::string_view sentence) {

@@ -18,6 +18,10 @@ struct StatusRequest {};
 struct WatchRequest {
     double hz = 5.0;  ///< 0.1 .. 50
 };
+/// A long recording of everything that the guard sees, streamed as text.
+struct RecordRequest {
+    double seconds = 0.0;  ///< 1 .. 86400
+};
 struct CommandRequest {
     core::CommandKind kind = core::CommandKind::hold;
     std::string reason;  ///< for the log: printable, at most 200 bytes
@@ -26,7 +30,7 @@ struct CommandRequest {
 struct BadRequest {
     std::string error;
 };
-using Request = std::variant<StatusRequest, WatchRequest, CommandRequest, BadRequest>;
+using Request = std::variant<StatusRequest, WatchRequest, RecordRequest, CommandRequest, BadRequest>;
 
 /// Total: any bytes give a request or a BadRequest. Unknown keys are refused, so that a misspelt one isn't overlooked.
 Request parse_request(std::string_view line);
@@ -36,6 +40,8 @@ std::string error_answer(std::string_view error);
 std::string status_answer(const nlohmann::ordered_json& status);
 std::string watch_status(const nlohmann::ordered_json& status);
 std::string watch_event(const nlohmann::ordered_json& event);
+/// A part of a recording; the last one has done.
+std::string recording_part(std::string_view text, bool done);
 /// `event`: the guard's own for this command; its kind is the outcome.
 std::string command_answer(const core::Event& event, std::string_view sentence);
 

@@ -102,6 +102,24 @@ class History(StationTest):
         folder.unlink()
         wait_for(lambda: self.captures(station), "the capture, once there is room")
 
+    def test_a_long_recording_replays(self):
+        station = self.short().start_permitted()
+        recording = pathlib.Path(station.top) / "long.csv"
+        process = subprocess.Popen([DEKEYCTL, "--run", str(station.run), "record", str(recording), "--seconds", "3"],
+                                   stdout=subprocess.PIPE, text=True)
+        wait_for(lambda: recording.exists() and recording.stat().st_size > 10000, "the recording runs")
+        second = subprocess.run([DEKEYCTL, "--run", str(station.run), "record", str(recording) + "2"],
+                                capture_output=True, text=True, timeout=60)
+        self.assertEqual(second.returncode, 1)
+        self.assertIn("one at a time", second.stderr)
+        event = self.trip(station)
+        self.assertIn("decides them again", process.communicate(timeout=60)[0])
+        self.assertEqual(process.returncode, 0)
+        report = json.loads(ctl("replay", str(recording), "--json"))
+        self.assertTrue(report["complete"] and report["checked"])
+        self.assertEqual((report["not_reproduced"], report["differing_steps"]), (0, 0))
+        self.assertIn(event["source"], [h["source"] for h in report["happenings"] if h["kind"] == "tripped"])
+
     def test_nothing_is_written_while_nothing_happens(self):
         station = self.short(age="10 s").start_permitted()  # a busy machine is late by more than 100 ms
 
@@ -114,6 +132,8 @@ class History(StationTest):
 
         settled = []
         wait_for(lambda: (settled.append(stamps()), len(settled) > 20 and settled[-1] == settled[-20])[1], "all is written")
+        # Not across a full hour, when its line is due.
+        wait_for(lambda: 3600 - time.time() % 3600 > IDLE_S + 10, "the full hour passes", IDLE_S + 60)
         before, files, start = written(), stamps(), time.monotonic()
         wait_for(lambda: time.monotonic() - start > IDLE_S, "idle time", IDLE_S + 30)
         idle_s = time.monotonic() - start

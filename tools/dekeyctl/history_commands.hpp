@@ -14,6 +14,13 @@ struct LogOptions {
 };
 int run_log(const LogOptions& options);
 
+struct RecordOptions {
+    std::string socket;
+    std::string file;
+    double seconds = 60.0;
+};
+int run_record(const RecordOptions& options);
+
 struct ReplayOptions {
     std::string file;
     std::string configuration;  ///< empty: the one in the file

@@ -148,6 +148,18 @@ int run(int argc, char** argv) {
     log_command->footer("Examples:\n  dekeyctl log --month 2026-03\n  dekeyctl log --csv > station.csv");
     log_command->callback([&] { chosen = [&] { return run_log(log); }; });
 
+    RecordOptions record;
+    auto* record_command = app.add_subcommand("record", "Records all that dekeyd sees, step by step, for replay");
+    record_command->add_option("file", record.file, "where to; some 150 MB an hour")->required();
+    record_command->add_option("--seconds", record.seconds, "for so long")
+        ->check(CLI::Range(1.0, 86'400.0))
+        ->capture_default_str();
+    record_command->footer("Example:\n  dekeyctl record evening.csv --seconds 3600");
+    record_command->callback([&] {
+        record.socket = path();
+        chosen = [&] { return run_record(record); };
+    });
+
     ReplayOptions replay;
     auto* replay_command =
         app.add_subcommand("replay", "Decides a capture again, as it was or under another configuration");

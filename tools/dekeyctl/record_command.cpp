@@ -1,0 +1,49 @@
+#include <fmt/format.h>
+
+#include <chrono>
+#include <cstdio>
+#include <fstream>
+#include <nlohmann/json.hpp>
+
+#include "dekeyctl/client.hpp"
+#include "dekeyctl/commands.hpp"
+#include "dekeyctl/history_commands.hpp"
+#include "dekeyctl/text.hpp"
+
+namespace dekeyd::ctl {
+
+using namespace std::chrono_literals;
+
+int run_record(const RecordOptions& options) {
+    std::ofstream out{options.file, std::ios::binary | std::ios::trunc};
+    if (!out) {
+        fmt::print(stderr, "dekeyctl: can't create {}; expected a folder that this user may write\n", options.file);
+        return exit_refused;
+    }
+    Connection connection{options.socket};
+    connection.send(nlohmann::json{{"ask", "record"}, {"seconds", options.seconds}}.dump());
+    for (;;) {
+        const auto line = connection.receive(30s);
+        if (!line) throw Unreachable(fmt::format("{}: no news for 30 s; is dekeyd hung?", options.socket));
+        const auto message = nlohmann::json::parse(*line, nullptr, false);
+        if (message.is_object() && message.contains("recording") && message["recording"].is_string()) {
+            out << message["recording"].get_ref<const std::string&>();
+            if (!out.flush()) {
+                fmt::print(stderr, "dekeyctl: can't write {}; expected room on that file system\n", options.file);
+                return exit_refused;
+            }
+            if (message.value("done", false)) break;
+            continue;
+        }
+        const bool known = message.is_object() && message.contains("error") && message["error"].is_string();
+        fmt::print(
+            stderr, "dekeyctl: {}\n",
+            known ? printable(message["error"].get_ref<const std::string&>()) : "dekeyd's answer was not understood");
+        return known ? exit_refused : exit_nonsense;
+    }
+    fmt::print("{}: {:.0f} s recorded; 'dekeyctl replay {}' decides them again\n", options.file, options.seconds,
+               options.file);
+    return exit_done;
+}
+
+}  // namespace dekeyd::ctl
