@@ -7,6 +7,7 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "formats/back_off_text.hpp"
 #include "formats/event_text.hpp"
 #include "formats/overview.hpp"
 #include "formats/quantities.hpp"
@@ -165,6 +166,8 @@ void Device::add_permit() {
     add(in_permit("permit", "May transmit", Datatype::boolean, "inhibit,permit", Source::permit));
     add(in_permit("state", "State", Datatype::enumeration, states, Source::state));
     add(in_permit("reason", "Reason", Datatype::string, "", Source::reason));
+    if (formats::can_be_known(configuration_.plan, configuration_.plan.index(core::Derived::back_off)))
+        add(in_permit("advice", "Advice", Datatype::string, "", Source::advice));
     add(in_permit("held", "Held by", Datatype::enumeration, "none,local,remote,both", Source::held));
     const auto command = [&](CommandKind kind, const char* id, const char* name) {
         Property property = in_permit(id, name, Datatype::enumeration, core::text(kind), Source::command);
@@ -291,6 +294,7 @@ Value Device::value(const Property& property, const core::Snapshot& snapshot, co
         case Source::permit: return words(snapshot.permit ? "true" : "false");
         case Source::state: return words(core::text(snapshot.state));
         case Source::reason: return sentence(around.reason);
+        case Source::advice: return sentence(formats::back_off_text(plan, snapshot));
         case Source::held: return words(held(snapshot.memory));
         case Source::measurement: {
             const core::Reading& reading = snapshot.quantities[property.index];

@@ -36,6 +36,7 @@ enum class Source : std::uint8_t {
     permit,       ///< whether the amplifier may transmit
     state,        ///< text of core::State
     reason,       ///< one sentence
+    advice,       ///< one sentence: how far to back off
     held,         ///< none, local, remote or both
     command,      ///< never has a value; `index`: core::CommandKind
     measurement,  ///< `index`: quantity

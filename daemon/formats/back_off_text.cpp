@@ -6,7 +6,6 @@
 
 #include "core/power.hpp"
 #include "core/rf.hpp"
-#include "formats/units.hpp"
 
 namespace dekeyd::formats {
 
@@ -20,14 +19,9 @@ std::string back_off_text(const core::Plan& plan, const core::Snapshot& snapshot
     if (back_off.value > core::largest_back_off_db - half_a_step)
         return fmt::format("Stop transmitting: backing off by {:.0f} dB would not bring everything under its warning.",
                            core::largest_back_off_db);
-    std::string to;
-    if (plan.roles.forward && *plan.roles.forward < snapshot.quantities.size()) {
-        const core::Reading& forward = snapshot.quantities[*plan.roles.forward];
-        if (forward.health == core::Health::good)
-            to = fmt::format(", to {} forward",
-                             show(forward.value * core::watts_from_dbm(30.0 - back_off.value), core::Unit::watt));
-    }
-    return fmt::format("Back off by {:.1f} dB{}, so that every warning is kept.", back_off.value, to);
+    // In percent rather than watts: a forward power that wavers would make a new sentence each time.
+    return fmt::format("Back off by {:.1f} dB, to {:.0f} % of the power, so that every warning is kept.",
+                       back_off.value, 100.0 * core::watts_from_dbm(30.0 - back_off.value));
 }
 
 }  // namespace dekeyd::formats

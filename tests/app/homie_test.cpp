@@ -159,6 +159,10 @@ TEST_CASE("states, holds and limits in the operator's words") {
     CHECK(shown(device, "permit/reason", snapshot, surroundings("It is so.")) == "It is so.");
     CHECK(shown(device, "permit/reason", snapshot) == std::string(1, '\0'));  // the convention's empty string
 
+    CHECK(shown(device, "permit/advice", snapshot) == std::string(1, '\0'));
+    snapshot.quantities[configuration.plan.index(core::Derived::back_off)] = test::good(3.0);
+    CHECK(shown(device, "permit/advice", snapshot).find("Back off by 3.0 dB") == 0);
+
     core::Cause& cause = snapshot.causes[test::heatsink_limit];
     CHECK(shown(device, "limits/heatsink", snapshot) == "inside");
     snapshot.warnings[0] = 1;

@@ -8,11 +8,10 @@ using namespace dekeyd;
 
 namespace {
 
-std::string said(core::Reading back_off, core::Reading forward = test::good(100.0)) {
+std::string said(core::Reading back_off) {
     const core::Plan plan = test::sample_plan();
     core::Snapshot snapshot;
     snapshot.quantities.resize(plan.quantity_count());
-    snapshot.quantities[*plan.roles.forward] = forward;
     snapshot.quantities[plan.index(core::Derived::back_off)] = back_off;
     return formats::back_off_text(plan, snapshot);
 }
@@ -21,8 +20,8 @@ std::string said(core::Reading back_off, core::Reading forward = test::good(100.
 
 TEST_CASE("one sentence: nothing to do, so much, or stop; silent where it isn't known") {
     CHECK(said(test::good(0.0)) == "No need to back off: every warning is kept.");
-    CHECK(said(test::good(3.0)) == "Back off by 3.0 dB, to 50.12 W forward, so that every warning is kept.");  // 10^-0.3
-    CHECK(said(test::good(1.2), {}) == "Back off by 1.2 dB, so that every warning is kept.");
+    CHECK(said(test::good(3.0)) ==
+          "Back off by 3.0 dB, to 50 % of the power, so that every warning is kept.");  // 10^-0.3
     CHECK(said(test::good(20.0)).find("Stop transmitting") == 0);
     CHECK(said({}).empty());
     CHECK(said({.health = core::Health::not_measurable, .fault = core::Fault::none}).empty());
