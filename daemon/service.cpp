@@ -179,7 +179,12 @@ formats::StatusContext Service::status_context() const {
             .line = guard_->line_text(),
             .realtime = realtime_.load(),
             .memory_locked = memory_locked_.load(),
-            .broker_connected = telemetry_ ? std::optional{telemetry_->connected()} : std::nullopt};
+            .broker_connected = telemetry_ ? std::optional{telemetry_->connected()} : std::nullopt,
+            .kept = formats::StatusContext::Kept{.captures = archive_state_.captures.load(),
+                                                 .waiting = archive_state_.waiting.load(),
+                                                 .dropped = archive_state_.dropped.load(),
+                                                 .failed_writes = archive_state_.failed_writes.load(),
+                                                 .lost_steps = archive_state_.lost_steps.load()}};
 }
 
 int Service::run() {

@@ -119,6 +119,15 @@ Json channels_json(const core::Plan& plan, const core::Snapshot& snapshot) {
     return list;
 }
 
+Json kept_json(const std::optional<StatusContext::Kept>& kept) {
+    if (!kept) return nullptr;
+    return {{"captures", kept->captures},
+            {"waiting", kept->waiting},
+            {"dropped", kept->dropped},
+            {"failed_writes", kept->failed_writes},
+            {"lost_steps", kept->lost_steps}};
+}
+
 double settling_left(const core::Plan& plan, const core::Snapshot& snapshot) {
     const bool all_clear = std::all_of(snapshot.causes.begin(), snapshot.causes.end(), [](const core::Cause& cause) {
         return cause.condition == core::Condition::clear;
@@ -158,6 +167,7 @@ nlohmann::ordered_json status_json(const Configuration& configuration, const cor
               {"memory_locked", context.memory_locked},
               {"events_dropped", snapshot.events_dropped}}},
             {"mqtt", context.broker_connected ? Json{{"connected", *context.broker_connected}} : Json(nullptr)},
+            {"kept", kept_json(context.kept)},
             {"memory",
              {{"first_start", memory.first_start},
               {"unreadable", memory.unreadable},

@@ -18,6 +18,12 @@ struct StatusContext {
     bool realtime = false;  ///< the guard has real-time priority
     bool memory_locked = false;
     std::optional<bool> broker_connected;  ///< empty: no broker is configured
+    /// What is kept of the past: written, waiting for the storage, given up for newer ones, and tries that failed.
+    struct Kept {
+        std::uint64_t captures = 0, waiting = 0, dropped = 0, failed_writes = 0;
+        std::uint64_t lost_steps = 0;  ///< decisions that no capture can show
+    };
+    std::optional<Kept> kept = std::nullopt;
 };
 
 /// Every number in it is finite; what isn't measured is null.
