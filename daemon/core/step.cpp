@@ -382,8 +382,8 @@ void Protection::warn(std::size_t index, Verdict verdict, Instant now) noexcept 
     if (!limit.warn || verdict == Verdict::unknown) return;
     const Reading& reading = snapshot_.quantities[limit.watch];
     const bool above = limit.direction == Direction::above;
-    // A quarter of the way back from warning to rest, so that a value on the level doesn't chatter. Where nothing trips,
-    // the clear level says it.
+    // A quarter of the way back from warning to rest, so that a value on the level doesn't chatter. Where nothing
+    // trips, the clear level says it.
     const double margin = limit.trips ? (limit.trip - *limit.warn) / 4.0 : *limit.warn - limit.clear;
     const bool rests = verdict == Verdict::rest || reading.health == Health::not_measurable;
     const double value = reading.value;

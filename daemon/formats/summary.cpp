@@ -54,9 +54,9 @@ std::string limit_sentence(const Configuration& configuration, const core::Limit
     const core::Plan& plan = configuration.plan;
     const core::QuantityInfo info = core::describe(plan, limit.watch);
     if (!limit.trips)
-        return fmt::format("Warns when {} is at or {} {}{}, and does no more; the warning ends {} {} ({}).", lower_first(info.name),
-                           limit.direction == core::Direction::above ? "above" : "below", show(limit.trip, info.unit),
-                           limit.gate ? gate_words(plan, *limit.gate) : "",
+        return fmt::format("Warns when {} is at or {} {}{}, and does no more; the warning ends {} {} ({}).",
+                           lower_first(info.name), limit.direction == core::Direction::above ? "above" : "below",
+                           show(limit.trip, info.unit), limit.gate ? gate_words(plan, *limit.gate) : "",
                            limit.direction == core::Direction::above ? "below" : "above", show(limit.clear, info.unit),
                            limit.id);
     const bool contact =

@@ -74,8 +74,9 @@ TEST_CASE("the inhibit line") {
 }
 
 TEST_CASE("the dynamic permit is an output of its own") {
-    expect_faults(load_configuration(with_more("dynamic_permit: {driver: gpio, chip: soc, line: GPIO17, permit: low}\n")),
-                  {{51, "dynamic_permit.line", "the dynamic permit has another line's output"}});
+    expect_faults(
+        load_configuration(with_more("dynamic_permit: {driver: gpio, chip: soc, line: GPIO17, permit: low}\n")),
+        {{51, "dynamic_permit.line", "the dynamic permit has another line's output"}});
     const Loaded good =
         load_configuration(with_more("dynamic_permit: {driver: gpio, chip: soc, line: GPIO18, permit: high}\n"));
     expect_no_faults(good);
