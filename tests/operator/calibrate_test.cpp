@@ -120,6 +120,14 @@ TEST_CASE("calibrate: a bad set is refused with its reason, and nothing is writt
         CHECK_FALSE(bench.written());
     }
     {
+        Bench bench{Showing{{2.0, 20.0, 100.0}}};
+        const Ran ran = bench.calibrate("\\n2 W\\n\\n20 W\\n\\n100 W\\ndone\\n");
+        CAPTURE(ran.out);
+        CHECK(ran.code == 1);
+        CHECK(ran.out.find("the lowest level, 2 W, is not below the 1 W") != std::string::npos);
+        CHECK_FALSE(bench.written());
+    }
+    {
         Bench bench{Showing{{0.5, 5.0, 50.0}}};
         const Ran ran = bench.calibrate("\\nfifty\\ndone\\n");
         CHECK(ran.out.find("The level is dropped") != std::string::npos);

@@ -159,11 +159,13 @@ int run_calibrate(const CalibrateOptions& options) {
     const core::Plan& plan = loaded.configuration->plan;
     Sensor sensor{options.sensor, nullptr, {}, {}};
     bool reflected = false;
+    double present_w = plan.rf.rf_present_w;
     for (std::size_t i = 0; i < plan.channels.size(); ++i) {
         const core::Channel& channel = plan.channels[i];
         if (channel.id != options.sensor || !channel.power) continue;
         sensor.chain = &*channel.power;
         reflected = plan.roles.reflected == i;
+        if (plan.roles.drive == i) present_w = plan.rf.drive_absent_w;
         if (channel.power->temperature_channel)
             sensor.drift_sensor = plan.channels[*channel.power->temperature_channel].id;
     }
@@ -186,7 +188,7 @@ int run_calibrate(const CalibrateOptions& options) {
     say("The reference must show the power on the main line at the coupler, with its own pads and cables counted in.");
     say(fmt::format("Take levels at least {:g} dB apart, over {:g} dB or more, the lowest below {}.",
                     formats::closest_levels_db, formats::shortest_span_db,
-                    formats::show(plan.rf.rf_present_w > 0.0 ? plan.rf.rf_present_w : 1.0, core::Unit::watt)));
+                    formats::show(present_w > 0.0 ? present_w : 1.0, core::Unit::watt)));
     if (reflected)
         say("The reflected detector is calibrated on the coupler's forward port, into a good load, never into a short: "
             "move its cable there. dekeyd will inhibit on what it then sees, so feed the line from a signal source.");
@@ -213,7 +215,18 @@ int run_calibrate(const CalibrateOptions& options) {
                           .reference_dbm = core::dbm_from_watts(watts.value) - chain.coupling_db - chain.pads_db -
                                            chain.cable_db - chain.waveform_db});
     }
-    const formats::CalibrationFit fit = formats::fit_calibration(levels);
+    formats::CalibrationFit fit = formats::fit_calibration(levels);
+    if (fit.refused.empty()) {
+        // Its lowest level becomes the floor, and "no power" must stay below what counts as power.
+        const core::PowerChain& chain = *sensor.chain;
+        const double lowest_w = core::watts_from_dbm(fit.levels.front().reference_dbm + chain.coupling_db +
+                                                     chain.pads_db + chain.cable_db + chain.waveform_db);
+        if (present_w > 0.0 && lowest_w >= present_w)
+            fit.refused = fmt::format(
+                "the lowest level, {}, is not below the {} from which it counts as power: below "
+                "the table is the floor, so take a lower level too",
+                formats::show(lowest_w, core::Unit::watt), formats::show(present_w, core::Unit::watt));
+    }
     if (!fit.residual_db.empty()) {
         say("");
         say("     volts     shown       reference   off        left");
