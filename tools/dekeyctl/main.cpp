@@ -150,7 +150,7 @@ int run(int argc, char** argv) {
 
     RecordOptions record;
     auto* record_command = app.add_subcommand("record", "Records all that dekeyd sees, step by step, for replay");
-    record_command->add_option("file", record.file, "where to; some 150 MB an hour")->required();
+    record_command->add_option("file", record.file, "where to; some 70 MB an hour")->required();
     record_command->add_option("--seconds", record.seconds, "for so long")
         ->check(CLI::Range(1.0, 86'400.0))
         ->capture_default_str();

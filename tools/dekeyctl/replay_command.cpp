@@ -90,13 +90,15 @@ void print_words(const ReplayOptions& options, const ReplayReport& report) {
         print(fmt::format("The recording has no sensor '{}': it counts as silent.", sensor));
     }
     const std::string now = options.configuration.empty() ? "the same configuration" : options.configuration;
-    print("\n  t (s)     then now");
+    print("");
+    print("  t (s)     then now");
     for (const Happening& h : report.happenings) {
         print(fmt::format("{:+10.3f}  {:<4} {:<4} {}", h.at_s, h.in_recording ? "x" : "", h.in_replay ? "x" : "",
                           h.text));
     }
-    print(fmt::format("\nthen: {}", inhibit_words(report.recorded_inhibit_s, report.recorded_inhibit_step,
-                                                  report.recorded_permit_s)));
+    print("");
+    print(fmt::format(
+        "then: {}", inhibit_words(report.recorded_inhibit_s, report.recorded_inhibit_step, report.recorded_permit_s)));
     print(fmt::format("now:  {} (by {})",
                       inhibit_words(report.replayed_inhibit_s, report.replayed_inhibit_step, report.replayed_permit_s),
                       now));
