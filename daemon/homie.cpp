@@ -50,7 +50,9 @@ std::string quality_format() {
 
 std::string_view quality(const core::Reading& reading) noexcept {
     const bool why = reading.health == core::Health::unknown && reading.fault != core::Fault::none;
-    return why ? core::text(reading.fault) : core::text(reading.health);
+    if (why) return core::text(reading.fault);
+    const bool beyond = reading.measured() && reading.value >= core::unbounded;
+    return core::text(beyond ? core::Health::above_range : reading.health);
 }
 
 bool is_contact(const core::Plan& plan, std::size_t quantity) noexcept {
@@ -64,8 +66,10 @@ std::string float_format(const core::Plan& plan, core::QuantityIndex index) {
     return {};
 }
 
+/// "Unbounded" stands for no number at all (the time to a limit that is never reached).
 bool has_number(const core::Reading& reading) noexcept {
-    return std::isfinite(reading.value) && (reading.measured() || reading.health == core::Health::above_range);
+    return std::isfinite(reading.value) && reading.value < core::unbounded &&
+           (reading.measured() || reading.health == core::Health::above_range);
 }
 
 std::string_view limit_state(const core::Snapshot& snapshot, std::size_t limit) noexcept {

@@ -163,6 +163,9 @@ std::string with_unit(double value, core::Unit unit) {
 }
 
 std::string in_words(const core::Reading& reading, core::Unit unit) {
+    if (reading.measured() && reading.value >= core::unbounded) {
+        return unit == core::Unit::second ? "never" : "without bound";
+    }
     switch (reading.health) {
         case core::Health::good: return with_unit(reading.value, unit);
         case core::Health::at_floor: return "at most " + with_unit(reading.value, unit);

@@ -144,6 +144,15 @@ TEST_CASE("what isn't measured has no value, and its quality says why") {
     CHECK(shown(device, "quality/forward", snapshot) == "at the floor");
 }
 
+TEST_CASE("a time that never comes is no number") {
+    const formats::Configuration configuration = sample();
+    const homie::Device device{configuration};
+    core::Snapshot snapshot = quiet(configuration.plan);
+    snapshot.quantities[0] = test::good(core::unbounded);
+    CHECK(shown(device, "measurements/heatsink", snapshot) == "(none)");
+    CHECK(shown(device, "quality/heatsink", snapshot) == "above range");
+}
+
 TEST_CASE("states, holds and limits in the operator's words") {
     const formats::Configuration configuration = sample();
     const homie::Device device{configuration};

@@ -58,6 +58,7 @@ TEST_CASE("a reading that isn't a plain value says so") {
     CHECK(formats::in_words(reading, core::Unit::watt) == "not measurable");
     reading = {};
     CHECK(formats::in_words(reading, core::Unit::watt) == "unknown (never read)");
+    CHECK(formats::in_words(test::good(core::unbounded), core::Unit::second) == "never");
 }
 
 TEST_CASE("a trip says by what, by how much, with what power, and how it ends") {
