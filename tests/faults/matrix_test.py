@@ -15,7 +15,9 @@ import traceback
 from rig import CAP_S, FROZEN_S, INHIBIT, Dither, Failed, now, used_rig
 
 HANG_S = 60.0
-SLOW_NS = 300_000_000  # three times the allowed age
+SLOW_NS = {"wire": 3_000_000_000}  # three times the allowed age
+SLOW_OTHERS_NS = 900_000_000
+LINE_SLOW_NS = 300_000_000
 INHIBIT_CAP_S = 20.0  # of the daemon's own stamp, on a noisy machine; the table says what it was
 PHASES = ("start", "permitted", "tripped")
 FAULTS = ("absent", "empty", "unreadable", "garbage", "NaN", "frozen", "railed high", "railed low", "slow",
@@ -96,7 +98,7 @@ def sensor_cell(row, fault):
         which, value, named, back = rails[fault]
         return Cell(which, group, named, lambda rig: rig.damage(which, value), lambda rig, _: rig.mend(which), back=back)
     if fault == "slow":
-        return cell(rule_fault("pread", "slow", SLOW_NS))
+        return cell(rule_fault("pread", "slow", SLOW_NS.get(group, SLOW_OTHERS_NS)))
     if fault == "hung for a minute":
         return cell(rule_fault("pread", "hang"))
     return None  # renumbered: below
@@ -140,6 +142,13 @@ def named(rig, cell):
         rig.quantity(cell.sensor)["health"] == "unknown"
 
 
+def stood_alone(rig, mark, event):
+    """Nothing else had taken the permit away by then, as a stall of the machine may."""
+    before = [e for e in rig.events[:mark] if e["kind"] in ("permitted", "tripped")]
+    between = [e for e in rig.events[mark:] if e["kind"] == "tripped" and e["number"] < event["number"]]
+    return not between and before[-1:] != [] and before[-1]["kind"] == "permitted"
+
+
 def base_trip(rig, cell):
     """Something else that trips, and its end."""
     if cell.group == "wire":
@@ -181,12 +190,13 @@ def while_permitted(rig, cell, harm, mend, rounds=1):
             return None
         event = rig.event(mark, "tripped", GROUPS[cell.group][1])
         rig.require(not rig.permits(), "the line is inhibited before the event is told")
-        rig.require(event["first_cause"], "its first cause is on the faulty bus")
+        rig.require(event["first_cause"] or not stood_alone(rig, mark, event), "the first cause is on the faulty bus")
+        tripped = rig.mark()
         took = event["at_s"] - began
         rig.require(took < cell.late_s + INHIBIT_CAP_S, f"inhibited after {took:.3f} s")
         worst = max(worst, took)
         rig.wait(lambda: named(rig, cell) and others_well(rig, cell), "the cause is named, and the others are well")
-        rig.require(not rig.events_since(mark, "permitted"), "no permit while it stands")
+        rig.require(not rig.events_since(tripped, "permitted"), "no permit while it stands")
         mark = rig.mark()
         mend(rig, kept)
         come_back(rig, cell, mark)
@@ -270,6 +280,7 @@ def hung(cell, phase, rig):
         rig.start(watchdog_s=8.0)
     if phase == "permitted":
         worst = rig.event(mark, "tripped", GROUPS[cell.group][1])["at_s"] - began
+        mark = rig.mark()
         rig.require(worst < INHIBIT_CAP_S, f"inhibited after {worst:.3f} s")
     rig.wait(lambda: named(rig, cell) and others_well(rig, cell, {base}), "the cause is named, and the others are well")
     if end_base:
@@ -388,7 +399,7 @@ LINE_RULES = {
     "railed high": line_rule("pread", "content", 0, b"1\n"),
     "railed low": line_rule("pread", "content", 0, b"0\n"),
     "frozen": line_rule("pwrite", "swallow"),
-    "slow": line_rule("pread pwrite", "slow", SLOW_NS),
+    "slow": line_rule("pread pwrite", "slow", LINE_SLOW_NS),
 }
 MISMATCH = "line-mismatch"
 
@@ -471,7 +482,7 @@ def run_line_cell(fault, phase, rig):
     if phase == "permitted" and not held:
         event = rig.event(mark, "tripped", {MISMATCH})
         worst = event["at_s"] - began
-        rig.require(event["first_cause"], "it is the first cause")
+        rig.require(event["first_cause"] or not stood_alone(rig, mark, event), "it is the first cause")
     rig.require(not rig.status["permit"], "no permit")
     if fault != "frozen":
         rig.until(lambda: rig.line_text() == b"0\n", "inhibit is written whatever the read-back says")
@@ -643,7 +654,7 @@ def print_table(begun):
                 print(f"  {fault:<{width - 2}}" + "".join(texts))
     green = sum(1 for r in results.values() if r[0] != "RED")
     print(f"\n{len(results)} cells, {green} green, {len(results) - green} red, in {now() - begun:.0f} s. The times are from the fault "
-          "to the daemon's own stamp of the trip,\non this machine under this load: the allowed age of 100 ms, and up to "
+          "to the daemon's own stamp of the trip,\non this machine under this load: the allowed age of 300 ms (a thermometer's: 1 s), and up to "
           "1 s until a file that was taken away is missed. green*: at the second try.")
 
 
