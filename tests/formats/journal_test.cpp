@@ -146,6 +146,7 @@ TEST_CASE("cut at any byte, every entry before the cut stays and nothing torn is
         REQUIRE(journal.open() == "");
         const auto expected = static_cast<std::uint64_t>(std::max<std::ptrdiff_t>(lines, 1));
         CHECK(journal.next_number() == expected);
+        CHECK(bytes_of(segment).back() == '\n');  // nothing torn stays behind it
         write(journal, "new");
         std::string text = read_all(place);
         const std::string kept[] = {"", "1 one, ", "1 one, 2 two, "};

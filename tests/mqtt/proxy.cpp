@@ -89,7 +89,7 @@ void Proxy::run() {
                     const ssize_t got = ::recv(ends[side], block, sizeof block, 0);
                     if (got <= 0)
                         alive = false;
-                    else if (!black_hole_.load())
+                    else if (!black_hole_.load() && !(side == 1 && deaf_.load()))
                         alive = ::send(ends[1 - side], block, static_cast<std::size_t>(got), MSG_NOSIGNAL) == got;
                 }
             }

@@ -18,6 +18,8 @@ public:
     [[nodiscard]] int port() const noexcept { return port_; }
     /// Swallows everything both ways and goes on accepting; connections stay up.
     void black_hole(bool on) noexcept { black_hole_.store(on); }
+    /// Swallows only what the broker answers.
+    void deafen(bool on) noexcept { deaf_.store(on); }
     /// Ends all connections now, both sides, as a pulled cable would in the end.
     void cut();
 
@@ -28,6 +30,7 @@ private:
     int listener_ = -1;
     std::atomic<bool> stop_{false};
     std::atomic<bool> black_hole_{false};
+    std::atomic<bool> deaf_{false};
     std::atomic<bool> cut_{false};
     std::thread thread_;
 };

@@ -96,6 +96,7 @@ TEST_CASE("a script of two hours without the broker loses no event") {
     REQUIRE(!kinds.empty());
     CHECK(kinds.size() == expected.size() - kinds.begin()->first + 1);
     for (const auto& [number, kind] : kinds) CHECK(kind == expected[number - 1]);
+    CHECK(listener.of(amplifier.event_topic()).size() == kinds.size());  // in an undisturbed session none comes twice
     MESSAGE(kinds.size() << " of " << expected.size() - 1 << " events of the outage heard, from number "
                          << kinds.begin()->first);
     amplifier.stop();

@@ -217,6 +217,24 @@ TEST_CASE("an event whose acknowledgement was lost comes again under its own num
     amplifier.stop();
 }
 
+TEST_CASE("an event that was never acknowledged isn't taken for delivered") {
+    Broker broker;
+    Proxy proxy{broker.port()};
+    Listener listener{broker.port()};
+    Amplifier amplifier{proxy.port()};
+    amplifier.start();
+    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 1; }));
+    proxy.deafen(true);
+    amplifier.step(amplifier.event(core::EventKind::rf_on));
+    REQUIRE(eventually([&] { return listener.count(amplifier.event_topic()) == 2; }));
+    proxy.cut();
+    CHECK(amplifier.state.journal_delivered == 1);
+    proxy.deafen(false);
+    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 2; }, 60s));
+    CHECK(numbers(listener.of(amplifier.event_topic())) == std::vector<std::uint64_t>{1, 2, 2});
+    amplifier.stop();
+}
+
 TEST_CASE("commands: what may be asked for, and what is refused") {
     Broker broker;
     Listener controller{broker.port()};

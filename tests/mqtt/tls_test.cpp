@@ -14,6 +14,7 @@
 #include "mqtt/amplifier.hpp"
 #include "mqtt/broker.hpp"
 #include "mqtt/listener.hpp"
+#include "mqtt/proxy.hpp"
 
 using namespace dekeyd;
 using namespace std::chrono_literals;
@@ -21,6 +22,7 @@ using test::Amplifier;
 using test::Broker;
 using test::eventually;
 using test::Listener;
+using test::Proxy;
 
 namespace {
 
@@ -176,12 +178,13 @@ TEST_CASE("a password stays here rather than cross the network in clear") {
     CHECK_FALSE(log.has("open-sesame"));
 }
 
-TEST_CASE("access rules that give a device its own tree are enough") {
+TEST_CASE("access rules that let a device write its own tree and read its commands are enough") {
     const test::TemporaryFolder folder;
     REQUIRE(run({"mosquitto_passwd", "-c", "-b", folder / "users", "hilltop", "open-sesame"}));
     REQUIRE(formats::write_durably(folder / "password", "open-sesame\n") == "");
     std::ofstream{folder / "access"} << "user hilltop\n"
-                                        "topic readwrite homie/5/hilltop/#\n"
+                                        "topic write homie/5/hilltop/#\n"
+                                        "topic read homie/5/hilltop/+/+/set\n"
                                         "topic write dekeyd/hilltop/#\n"
                                         "user operator\n"
                                         "topic read #\n"
@@ -189,7 +192,8 @@ TEST_CASE("access rules that give a device its own tree are enough") {
     REQUIRE(run({"mosquitto_passwd", "-b", folder / "users", "operator", "look-only"}));
     Broker broker{"allow_anonymous false\npassword_file " + (folder / "users") + "\nacl_file " + (folder / "access") +
                   "\n"};
-    Amplifier amplifier{broker.port()};
+    Proxy proxy{broker.port()};
+    Amplifier amplifier{proxy.port()};
     amplifier.configuration.mqtt->user = "hilltop";
     amplifier.configuration.mqtt->password_file = folder / "password";
     amplifier.start();
@@ -199,5 +203,15 @@ TEST_CASE("access rules that give a device its own tree are enough") {
     REQUIRE(eventually([&] { return listener.last(amplifier.base() + "/$state") == "ready"; }));
     listener.publish(amplifier.base() + "/permit/hold/set", "hold");
     REQUIRE(eventually([&] { return amplifier.commands.front() != nullptr; }));
+
+    // It can't read back what it left at the broker, and takes away its own alert all the same.
+    const std::string alert = amplifier.base() + "/$alert/limit-vswr";
+    amplifier.trip();
+    REQUIRE(eventually([&] { return listener.last(alert).has_value(); }));
+    proxy.cut();
+    amplifier.snapshot.causes[test::vswr_limit] = {};
+    amplifier.snapshot.causes[test::vswr_limit].condition = core::Condition::clear;
+    amplifier.step(amplifier.event(core::EventKind::reset));
+    REQUIRE(eventually([&] { return listener.last(alert) == ""; }));
     amplifier.stop();
 }
