@@ -11,6 +11,7 @@
 #include <tuple>
 
 #include "formats/configuration_parts.hpp"
+#include "formats/placeholder.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -79,6 +80,23 @@ Loaded only_fault(std::size_t line, std::string what, std::string expected) {
     return loaded;
 }
 
+/// Each placeholder is a fault, also where any text would do; one that was refused already keeps its own words.
+void refuse_placeholders(const Node& node, const std::string& path, std::vector<Fault>& faults) {
+    for (const Node& item : node.items) refuse_placeholders(item, path, faults);
+    for (const Entry& entry : node.entries)
+        refuse_placeholders(entry.value, path.empty() ? entry.key : path + '.' + entry.key, faults);
+    if (node.kind != Node::Kind::scalar || node.text != placeholder) return;
+    const bool told = std::any_of(faults.begin(), faults.end(), [&](const Fault& fault) {
+        return fault.line == node.place.line && fault.column == node.place.column;
+    });
+    if (!told)
+        faults.push_back({.line = node.place.line,
+                          .column = node.place.column,
+                          .key = path,
+                          .what = fmt::format("'{}' is still to be replaced", placeholder),
+                          .expected = "your value, or the key removed where it doesn't apply"});
+}
+
 Loaded load(std::string_view yaml, const std::string& folder) {
     Tree tree = read_tree(yaml);
     Draft draft;
@@ -87,7 +105,10 @@ Loaded load(std::string_view yaml, const std::string& folder) {
     const bool empty = tree.root && tree.root->kind == Node::Kind::null;
     if (empty && draft.report.faults().empty())
         return only_fault(1, "the configuration is empty", "the sections of the annotated configuration");
-    if (tree.root && !empty) read_all(*tree.root, draft);
+    if (tree.root && !empty) {
+        read_all(*tree.root, draft);
+        refuse_placeholders(*tree.root, {}, draft.report.faults());
+    }
     Loaded loaded;
     loaded.faults = std::move(draft.report.faults());
     loaded.advice = std::move(draft.report.advice());

@@ -6,6 +6,7 @@
 
 #include "formats/configuration_parts.hpp"
 #include "formats/nearest.hpp"
+#include "formats/placeholder.hpp"
 #include "formats/sensor_address.hpp"
 
 namespace dekeyd::formats {
@@ -254,7 +255,7 @@ void check_addresses(Draft& draft) {
     std::map<std::string, std::size_t> seen;
     for (std::size_t i = 0; i < draft.sensors.size(); ++i) {
         const SensorDraft& sensor = draft.sensors[i];
-        if (!sensor.bus || sensor.address.empty()) continue;
+        if (!sensor.bus || sensor.address.empty() || sensor.address == placeholder) continue;
         const BusConfig& bus = draft.configuration.buses[*sensor.bus];
         // A 1-Wire id is unique on any bus; a GPIO line belongs to its chip.
         std::string key = bus.driver == BusDriver::w1 ? sensor.address : fmt::format("{}/{}", bus.id, sensor.address);

@@ -89,8 +89,12 @@ std::string make_folder(const std::string& folder) {
     return sync_folder(above.empty() ? "." : above);
 }
 
-std::string write_durably(const std::string& path, std::string_view bytes) {
+std::string write_durably(const std::string& path, std::string_view bytes, Access access) {
     const std::string beside = path + ".new";
+    struct stat was {};
+    if (access == Access::as_it_was && ::stat(path.c_str(), &was) != 0) {
+        return file_trouble("can't look at", path, errno);
+    }
     const auto give_up = [&beside](std::string_view doing, int error) {
         std::string trouble = file_trouble(doing, beside, error);
         ::unlink(beside.c_str());
@@ -99,6 +103,10 @@ std::string write_durably(const std::string& path, std::string_view bytes) {
     {
         Descriptor fd{::open(beside.c_str(), O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, 0640)};
         if (fd.get() < 0) return file_trouble("can't create", beside, errno);
+        if (access == Access::as_it_was) {
+            if (::fchown(fd.get(), was.st_uid, was.st_gid) != 0) return give_up("can't keep the owner of", errno);
+            if (::fchmod(fd.get(), was.st_mode & 07777) != 0) return give_up("can't keep the mode of", errno);
+        }
         if (const int error = write_all(fd.get(), bytes); error != 0) return give_up("can't write", error);
         if (const int error = sync(fd.get()); error != 0) return give_up("can't fsync", error);
         if (fd.close() != 0) return give_up("can't close", errno);

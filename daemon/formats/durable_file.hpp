@@ -10,7 +10,11 @@ namespace dekeyd::formats {
 /// Replaces `path` by `bytes`: written beside (`<path>.new`), fsynced, renamed, the folder fsynced. Empty when all of
 /// it is durable; otherwise what failed, where, and how to mend it. A failure leaves the old file as it was, unless
 /// only the folder's fsync failed: then either content may be found after a power cut.
-std::string write_durably(const std::string& path, std::string_view bytes);
+///
+/// A file that somebody wrote by hand keeps its owner, group and mode (`as_it_was`), so that whoever could read it
+/// still can; where that isn't allowed, nothing is replaced.
+enum class Access { ours, as_it_was };
+std::string write_durably(const std::string& path, std::string_view bytes, Access access = Access::ours);
 
 /// All bytes of a file, or why there are none.
 struct FileBytes {

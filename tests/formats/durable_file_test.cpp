@@ -45,6 +45,20 @@ TEST_CASE("a failure says what, where, why and how to mend it, and keeps the old
     CHECK(read_whole(path, 100).bytes == "old");
 }
 
+TEST_CASE("a file written by hand keeps its mode, and must be there") {
+    const test::TemporaryFolder folder;
+    const std::string path = folder / "dekeyd.yaml";
+    CHECK(write_durably(path, "new", formats::Access::as_it_was).find("can't look at") != std::string::npos);
+    CHECK_FALSE(std::filesystem::exists(path));
+    CHECK(write_durably(path, "old") == "");
+    REQUIRE(::chmod(path.c_str(), 0604) == 0);
+    CHECK(write_durably(path, "new", formats::Access::as_it_was) == "");
+    CHECK(read_whole(path, 100).bytes == "new");
+    struct stat is {};
+    REQUIRE(::stat(path.c_str(), &is) == 0);
+    CHECK((is.st_mode & 07777) == 0604);
+}
+
 TEST_CASE("a full storage is said and leaves no half of a file") {
     if (!std::filesystem::exists("/dev/full")) return;
     const test::TemporaryFolder folder;

@@ -72,6 +72,9 @@ TEST_CASE("faults that come with RF alone are called what they are") {
               "heatsink: faults 4 % while keyed, none otherwise (last: bad CRC): suspect RF on this cable"});
     Status even = *message.status;
     even.channels[0].faults_idle = 40;
+    even.channels[0].frozen = true;
+    CHECK(sensor_notes(even)[0].find("heatsink: frozen") == 0);
+    even.channels[0].frozen = false;
     CHECK(sensor_notes(even)[0] == "heatsink: faults 4 % while keyed, 4 % otherwise (last: bad CRC)");
     even.channels[0] = {.id = "heatsink", .last_fault = "none", .good_keyed = 5, .good_idle = 5};
     CHECK(sensor_notes(even).empty());

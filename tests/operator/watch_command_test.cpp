@@ -211,6 +211,17 @@ TEST_CASE("find: what is below a root, in the configuration's words") {
     CHECK(found.out.find("address: in1          no reading: garbled") != std::string::npos);
     const Ran nothing = run("find --sysfs /nowhere");
     CHECK(nothing.code == 0);
-    CHECK(nothing.out.find("none: is the 1-Wire overlay loaded") != std::string::npos);
+    CHECK(nothing.out.find("none: the 1-Wire bus is off. Load its overlay") != std::string::npos);
     CHECK(nlohmann::json::parse(run("find --json --sysfs " + root.string()).out).at("w1").size() == 1);
+    std::filesystem::create_directories(root / "bus/w1/devices/w1_bus_master1");
+    std::filesystem::remove_all(root / "bus/w1/devices/28-0000000000a1");
+    CHECK(run("find --sysfs " + root.string()).out.find("none, though the bus is on") != std::string::npos);
+    // A starting configuration goes into a new file alone.
+    const std::string file = std::filesystem::path{root}.replace_filename("new.yaml");
+    CHECK(run("find --sysfs " + root.string() + " --write " + file).code == 0);
+    CHECK(run("check " + file).code == 1);
+    const Ran again = run("find --sysfs " + root.string() + " --write " + file);
+    CHECK(again.code == 1);
+    CHECK(again.out.find("is there already") != std::string::npos);
+    CHECK(run("find --sysfs " + root.string() + " --write /nowhere/new.yaml").code == 1);
 }

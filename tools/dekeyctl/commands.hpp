@@ -64,8 +64,21 @@ int run_watch(const WatchOptions& options);
 
 struct FindOptions {
     std::string sysfs = "/sys";
+    std::string write;  ///< a new file for a starting configuration; empty: none
     bool json = false;
 };
 int run_find(const FindOptions& options);
+
+struct AdoptOptions {
+    std::string what;  ///< a role, or a sensor's id
+    std::string file = "/etc/dekeyd/dekeyd.yaml";
+    std::string address;          ///< the new sensor's, where several are there
+    std::string socket;           ///< empty: in the run directory that the configuration names
+    std::string restart_command;  ///< empty: the unit, where systemd runs it
+    bool no_restart = false;
+    bool yes = false;
+    bool json = false;
+};
+int run_adopt(const AdoptOptions& options);
 
 }  // namespace dekeyd::ctl

@@ -1,7 +1,11 @@
+#include <fcntl.h>
 #include <fmt/format.h>
+#include <unistd.h>
 
+#include <cerrno>
 #include <cstdio>
 #include <cstring>
+#include <filesystem>
 #include <memory>
 #include <nlohmann/json.hpp>
 #include <string>
@@ -10,11 +14,14 @@
 
 #include "core/reading.hpp"
 #include "dekeyctl/commands.hpp"
+#include "dekeyctl/starting_configuration.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
 #include "drivers/find.hpp"
 #include "drivers/gpio.hpp"
 #include "drivers/sensor.hpp"
+#include "formats/durable_file.hpp"
+#include "formats/placeholder.hpp"
 
 namespace dekeyd::ctl {
 namespace {
@@ -38,7 +45,10 @@ Json read_now(drivers::Sensor& sensor, std::string_view unit) {
 }
 
 std::string reading_words(const Json& reading) {
-    if (!reading["value"].is_number()) return "no reading: " + reading["fault"].get<std::string>();
+    if (!reading["value"].is_number()) {
+        const bool denied = reading["fault"] == core::text(core::Fault::no_permission);
+        return "no reading: " + reading["fault"].get<std::string>() + (denied ? "; use sudo" : "");
+    }
     const std::string unit = reading["unit"];
     // A detector's volts want their millivolts.
     if (unit == "V") return fmt::format("{:.3f} V", reading["value"].get<double>());
@@ -52,16 +62,48 @@ public:
 
     int run() {
         thermometers();
-        devices("iio", "Converters (driver: iio)", drivers::find_iio(options_.sysfs),
-                "none: is the converter's device-tree overlay loaded (for an ADS1115: ads1115), and is the bus on?");
+        devices(
+            "iio", "Converters (driver: iio)", drivers::find_iio(options_.sysfs),
+            there("bus/i2c/devices/i2c-1")
+                ? "none, though an I2C bus is on: load the converter's overlay (for an ADS1115: 'dtoverlay=ads1115' "
+                  "and "
+                  "its channels), and check its address"
+                : "none: load the converter's overlay (for an ADS1115: 'dtoverlay=ads1115' and its channels), and turn "
+                  "its bus on ('dtparam=i2c_arm=on')");
         devices("hwmon", "Monitor chips (driver: hwmon)", drivers::find_hwmon(options_.sysfs),
                 "none: is the chip's driver loaded, and its overlay, if it needs one?");
         gpio();
         if (options_.json) fmt::print("{}\n", all_.dump(2, ' ', false, Json::error_handler_t::replace));
-        return exit_done;
+        return options_.write.empty() ? exit_done : write();
     }
 
 private:
+    // Never over a file: it may hold an evening's work.
+    int write() {
+        const int file = ::open(options_.write.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0644);
+        if (file < 0) {
+            const int error = errno;
+            const std::string trouble = error == EEXIST
+                                            ? options_.write + " is there already; expected the name of a new file"
+                                            : formats::file_trouble("can't create", options_.write, error);
+            fmt::print(stderr, "dekeyctl: {}\n", printable(trouble));
+            return exit_refused;
+        }
+        ::close(file);
+        const std::string trouble =
+            formats::write_durably(options_.write, starting_configuration(all_), formats::Access::as_it_was);
+        if (!trouble.empty()) {
+            fmt::print(stderr, "dekeyctl: {}\n", printable(trouble));
+            return exit_refused;
+        }
+        say("");
+        say(
+            fmt::format("{}: a starting configuration. Write a value for each {}; 'dekeyctl check {}' shows what is "
+                        "left.",
+                        options_.write, formats::placeholder, options_.write));
+        return exit_done;
+    }
+
     void say(const std::string& text) {
         if (options_.json) return;
         const std::string safe = printable(text);
@@ -82,8 +124,15 @@ private:
             reading["address"] = found.id;
             list.push_back(std::move(reading));
         }
-        if (list.empty())
-            say("  none: is the 1-Wire overlay loaded (w1-gpio), and has the data line its pull-up resistor?");
+        if (list.empty()) {
+            say(there("bus/w1/devices/w1_bus_master1")
+                    ? "  none, though the bus is on: check the thermometer's three wires, and the pull-up resistor "
+                      "from "
+                      "data to 3.3 V"
+                    : "  none: the 1-Wire bus is off. Load its overlay (Raspberry Pi: 'dtoverlay=w1-gpio' in "
+                      "config.txt), "
+                      "start again, and look for a pull-up resistor from data to 3.3 V");
+        }
         all_["w1"] = std::move(list);
     }
 
@@ -110,6 +159,11 @@ private:
         }
         if (list.empty()) say(fmt::format("  {}", missing));
         all_[driver] = std::move(list);
+    }
+
+    [[nodiscard]] bool there(const char* path) const {
+        std::error_code error;
+        return std::filesystem::exists(options_.sysfs + "/" + path, error);
     }
 
     static drivers::IioAddress iio(const std::string& device, const std::string& label, const std::string& channel) {

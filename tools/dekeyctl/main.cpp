@@ -21,6 +21,7 @@ constexpr const char* closing = R"(Examples:
   dekeyctl hold --reason "on the mast"   take the permit away until 'dekeyctl release'
   dekeyctl reset                         after a latched trip, once its cause is gone
   dekeyctl find                          what is there to be measured and driven
+  dekeyctl adopt heatsink                a new thermometer in the place of a missing one
   dekeyctl check /etc/dekeyd/dekeyd.yaml every fault of a configuration, or what it guards
   dekeyctl explain dekeyd.yaml           how far each number may be believed, and why
 
@@ -121,8 +122,31 @@ int run(int argc, char** argv) {
         "find", "Thermometers, converters, monitor chips and GPIO lines that are there, with readings");
     find_command->add_option("--sysfs", find.sysfs, "the kernel's files")->capture_default_str();
     find_command->add_flag("--json", find.json, "the same as JSON");
-    find_command->footer("The words before each value are those of the configuration.\nExample:\n  dekeyctl find");
+    find_command->add_option("--write", find.write,
+                             "a new file: a starting configuration for what was found, to be filled in");
+    find_command->footer(
+        "The words before each value are those of the configuration.\n"
+        "Examples:\n  dekeyctl find\n  dekeyctl find --write dekeyd.yaml");
     find_command->callback([&] { chosen = [&] { return run_find(find); }; });
+
+    AdoptOptions adopt;
+    auto* adopt_command = app.add_subcommand("adopt", "Puts a new thermometer in the place of a missing one");
+    adopt_command->add_option("role", adopt.what, "the missing sensor's role or id: heatsink, ambient")->required();
+    adopt_command->add_option("--config", adopt.file, "the configuration")->capture_default_str();
+    adopt_command->add_option("--address", adopt.address, "the new sensor's id, where several are new");
+    adopt_command->add_option("--restart-command", adopt.restart_command,
+                              "what starts dekeyd again; default: 'systemctl restart dekeyd' where that unit runs");
+    adopt_command->add_flag("--no-restart", adopt.no_restart, "leave the restart to the operator");
+    adopt_command->add_flag("-y,--yes", adopt.yes, "don't ask; what is ambiguous is refused all the same");
+    adopt_command->add_flag("--json", adopt.json, "what was done, as JSON");
+    adopt_command->footer(
+        "dekeyd is held first, and stays so until 'dekeyctl release'.\n"
+        "Examples:\n  dekeyctl adopt heatsink\n"
+        "  dekeyctl adopt ambient --address 28-0000000000a7 --yes");
+    adopt_command->callback([&] {
+        if (!socket.empty() || app.count("--run") > 0) adopt.socket = path();
+        chosen = [&] { return run_adopt(adopt); };
+    });
 
     WatchOptions watch;
     auto* watch_command = app.add_subcommand("watch", "Live view; plain lines where the output isn't a terminal");

@@ -103,7 +103,8 @@ ChannelCount read_channel(const Json& json) {
             .good_keyed = count_of(json, "good_keyed"),
             .good_idle = count_of(json, "good_idle"),
             .faults_keyed = count_of(json, "faults_keyed"),
-            .faults_idle = count_of(json, "faults_idle")};
+            .faults_idle = count_of(json, "faults_idle"),
+            .frozen = flag_of(json, "frozen")};
 }
 
 std::optional<Status> read_status(const Json& json) {
@@ -182,6 +183,11 @@ Message read_message(std::string_view line) {
 std::vector<std::string> sensor_notes(const Status& status) {
     std::vector<std::string> notes;
     for (const ChannelCount& channel : status.channels) {
+        if (channel.frozen)
+            notes.push_back(
+                fmt::format("{}: frozen: not a bit of its reading has changed for longer than configured; "
+                            "touch or warm the sensor and look again",
+                            channel.id));
         const std::uint64_t faults = channel.faults_keyed + channel.faults_idle;
         if (faults == 0) continue;
         const auto share = [](std::uint64_t bad, std::uint64_t good) {

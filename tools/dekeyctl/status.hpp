@@ -44,6 +44,7 @@ struct Cause {
 struct ChannelCount {
     std::string id{}, last_fault{};
     std::uint64_t good_keyed = 0, good_idle = 0, faults_keyed = 0, faults_idle = 0;
+    bool frozen = false;  ///< its reading hasn't changed by a bit for longer than configured
 };
 
 struct Status {
@@ -85,7 +86,8 @@ struct Message {
 Message read_message(std::string_view line);
 
 /// "forward: faults 4 % while keyed, none otherwise: suspect RF on this cable", for each sensor where the difference
-/// is more than chance; and how often each other sensor failed, if at all.
+/// is more than chance; and how often each other sensor failed, if at all; and which is
+/// frozen.
 std::vector<std::string> sensor_notes(const Status& status);
 
 }  // namespace dekeyd::ctl
