@@ -90,7 +90,7 @@ void Thread::start(const std::string& name, int priority, std::function<void()> 
     const int error = ::pthread_create(&thread_, &attributes.value, &enter, start.get());
     ::pthread_sigmask(SIG_SETMASK, &before, nullptr);
     check(error, ("no thread for " + name).c_str());
-    start.release();
+    static_cast<void>(start.release());  // the thread has it now
     running_ = true;
     if (priority == ordinary) return;
     const sched_param parameters{.sched_priority = priority};

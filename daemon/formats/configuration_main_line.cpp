@@ -47,6 +47,7 @@ bool before(const std::vector<MainLinePart>& order, MainLinePart first, MainLine
 std::vector<MainLinePart> read_parts(const Node& list, Report& report) {
     std::vector<MainLinePart> order;
     std::vector<std::string_view> words;
+    words.reserve(part_rows.size());
     for (const PartRow& row : part_rows) words.push_back(row.word);
     for (std::size_t i = 0; i < list.items.size(); ++i) {
         const Node& item = list.items[i];

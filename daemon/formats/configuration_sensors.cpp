@@ -94,6 +94,7 @@ std::optional<Native> read_address(Section& section, Draft& draft, SensorDraft& 
     const auto kinds = kinds_from(*native);
     if (std::find(kinds.begin(), kinds.end(), *of.kind) == kinds.end()) {
         std::vector<std::string_view> words;
+        words.reserve(kinds.size());
         for (const ChannelKind kind : kinds) words.push_back(word(kind));
         section.fault("measures", fmt::format("'{}' can't be measured at '{}'", word(*of.kind), of.address),
                       fmt::format("{}, or another address", fmt::join(words, ", ")));
@@ -146,6 +147,7 @@ void read_role(Section& section, Draft& draft, SensorDraft& of, std::uint16_t in
     std::vector<std::string_view> words;
     const auto given = section.scalar("role", Need::optional);
     if (!given) return;
+    words.reserve(role_rows.size());
     for (const RoleRow& row : role_rows) words.push_back(row.word);
     const auto* const row =
         std::find_if(role_rows.begin(), role_rows.end(), [&](const RoleRow& r) { return r.word == *given; });

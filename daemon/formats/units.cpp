@@ -204,7 +204,7 @@ Quantity convert(std::string_view text, std::string_view digits, double number, 
     }
     const std::string small = lower(unit);
     for (const std::string_view candidate : own) {
-        if (lower(candidate) == small && small.size() > 0)
+        if (lower(candidate) == small && !small.empty())
             return refuse(fmt::format("{} is not a unit: capitals matter (mW is not MW)", quoted(unit)),
                           fmt::format("did you mean '{} {}'?", digits, candidate));
     }
