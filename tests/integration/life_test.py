@@ -183,9 +183,16 @@ class Death(StationTest):
 
     def test_three_unclean_starts_lock_out(self):
         station = self.station().start_permitted()
+        def unclean_level():
+            text = (station.state / "state").read_text()
+            return int(next(line.split()[1] for line in text.splitlines() if line.startswith("unclean-level-ns ")))
+
         for _ in range(3):
+            before = unclean_level()
             station.stop(signal.SIGKILL)
             station.start()
+            # A start counts once it is on the disk, which is long before it can permit.
+            wait_for(lambda: unclean_level() > before, "the unclean start in the state file")
         status = station.wait_state("locked out")
         self.assertTrue(status["memory"]["locked_out"])
         self.assertFalse(station.permits())
