@@ -15,6 +15,7 @@ export default defineConfig({
       "@page": join(dashboard, "src"),
       "playwright-core": installed("playwright-core"),
       "axe-core": installed("axe-core"),
+      "mqtt-packet": installed("mqtt-packet"),
       mqtt: installed("mqtt"),
       vitest: installed("vitest"),
     },

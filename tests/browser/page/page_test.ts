@@ -323,7 +323,7 @@ test("axe finds nothing serious: narrow and wide, light and dark, permitted, tri
   one.pause();
   for (const page of pages) await comes(page, /^No news for/);
   await check("stale");
-}, 90000);
+}, 180000);
 
 test("a broker that wants to know who reads", async () => {
   const folder = mkdtempSync(join(tmpdir(), "dekeyd-password-"));

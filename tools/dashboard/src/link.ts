@@ -1,73 +1,138 @@
 // The connection to the broker that serves this page. Nothing is sent late: what can't go now is not queued.
-import mqtt, { type MqttClient } from "mqtt";
-
 import type { Link } from "./news";
+import { connect, disconnect, pingreq, publish, puback, Reader, subscribe, unsubscribe, type Login, type Packet } from "./packets";
 
 export interface LinkEvents {
   message(topic: string, payload: string, retained: boolean): void;
   changed(link: Link): void;
 }
 
+const connectWithin_ms = 5000;
+const tryAgainAfter_ms = 1500;
+const keepAlive_s = 30;
+const ping_ms = 10000;
+
 export class Broker {
-  private client: MqttClient | null = null;
+  private socket: WebSocket | null = null;
+  private up = false;
+  private login: Login | undefined;
   private topics: string[] = [];
   private state: Link = "connecting";
+  private ids = 0;
+  private unanswered = 0; ///< pings
+  private timer: ReturnType<typeof setTimeout> | undefined;
 
   constructor(readonly address: string, private readonly events: LinkEvents) {}
 
-  connect(login?: { username: string; password: string }): void {
-    this.client?.end(true);
-    const id = Array.from(crypto.getRandomValues(new Uint8Array(6)), (b) => b.toString(16).padStart(2, "0")).join("");
-    const client = mqtt.connect(this.address, {
-      clientId: `dekeyd-page-${id}`,
-      protocolVersion: 4,
-      clean: true,
-      keepalive: 30,
-      connectTimeout: 5000,
-      reconnectPeriod: 1500,
-      resubscribe: false,
-      queueQoSZero: false,
-      timerVariant: "native",
-      ...login,
-    });
-    this.client = client;
+  connect(login?: Login): void {
+    this.login = login;
     this.turn("connecting");
-    const decoder = new TextDecoder();
-    client.on("connect", () => {
-      if (client !== this.client) return;
-      this.turn("connected");
-      if (this.topics.length) client.subscribe(this.topics, { qos: 1 });
-    });
-    client.on("message", (topic, payload, packet) => {
-      if (client === this.client) this.events.message(topic, decoder.decode(payload), packet.retain);
-    });
-    client.on("close", () => {
-      if (client === this.client && this.state !== "refused") this.turn("lost");
-    });
-    client.on("error", (error) => {
-      if (client !== this.client) return;
-      const code = (error as { code?: unknown }).code;
-      if (code === 4 || code === 5) {  // bad user or password, not authorised
-        this.turn("refused");
-        client.end(true);
-      }
-    });
+    this.open();
   }
 
   follow(topics: string[]): void {
     const gone = this.topics.filter((topic) => !topics.includes(topic));
     const fresh = topics.filter((topic) => !this.topics.includes(topic));
     this.topics = topics;
-    if (!this.client?.connected) return;
-    if (gone.length) this.client.unsubscribe(gone);
-    if (fresh.length) this.client.subscribe(fresh, { qos: 1 });
+    if (!this.up) return;
+    if (gone.length) this.put(unsubscribe(this.nextId(), gone));
+    if (fresh.length) this.put(subscribe(this.nextId(), fresh));
   }
 
   /// False: there is no connection, and nothing was sent.
   send(topic: string, payload: string): boolean {
-    if (!this.client?.connected) return false;
-    this.client.publish(topic, payload, { qos: 0, retain: false });
+    if (!this.up || this.socket?.readyState !== WebSocket.OPEN) return false;
+    this.put(publish(topic, payload));
     return true;
+  }
+
+  private open(): void {
+    this.close();
+    const socket = new WebSocket(this.address, "mqtt");
+    socket.binaryType = "arraybuffer";
+    this.socket = socket;
+    const reader = new Reader();
+    const id = Array.from(crypto.getRandomValues(new Uint8Array(6)), (b) => b.toString(16).padStart(2, "0")).join("");
+    this.after(connectWithin_ms, () => this.lost());
+    socket.onopen = () => this.put(connect(`dekeyd-page-${id}`, keepAlive_s, this.login));
+    socket.onclose = () => {
+      if (socket === this.socket) this.lost();
+    };
+    socket.onmessage = (message: MessageEvent<ArrayBuffer>) => {
+      if (socket !== this.socket) return;
+      try {
+        for (const packet of reader.take(new Uint8Array(message.data))) this.hear(packet);
+      } catch (error) {
+        if (!(error instanceof RangeError)) throw error;
+        this.lost();
+      }
+    };
+  }
+
+  private hear(packet: Packet): void {
+    switch (packet.kind) {
+      case "connack":
+        if (packet.code === 4 || packet.code === 5) {  // bad user or password, not authorised
+          this.close();
+          this.turn("refused");
+        } else if (packet.code !== 0) {
+          this.lost();
+        } else {
+          this.up = true;
+          this.unanswered = 0;
+          this.turn("connected");
+          if (this.topics.length) this.put(subscribe(this.nextId(), this.topics));
+          this.ping();
+        }
+        return;
+      case "publish":
+        if (packet.qos === 1) this.put(puback(packet.id));
+        this.events.message(packet.topic, packet.payload, packet.retained);
+        return;
+      case "pingresp":
+        this.unanswered = 0;
+        return;
+      default:
+    }
+  }
+
+  private ping(): void {
+    this.after(ping_ms, () => {
+      if (this.unanswered > 1) return this.lost();
+      ++this.unanswered;
+      this.put(pingreq());
+      this.ping();
+    });
+  }
+
+  private lost(): void {
+    this.close();
+    this.turn("lost");
+    this.after(tryAgainAfter_ms, () => this.open());
+  }
+
+  private close(): void {
+    clearTimeout(this.timer);
+    const socket = this.socket;
+    this.socket = null;
+    if (this.up && socket?.readyState === WebSocket.OPEN) socket.send(disconnect());
+    this.up = false;
+    socket?.close();
+  }
+
+  /// One thing at a time is waited for.
+  private after(milliseconds: number, what: () => void): void {
+    clearTimeout(this.timer);
+    this.timer = setTimeout(what, milliseconds);
+  }
+
+  private put(packet: Uint8Array<ArrayBuffer>): void {
+    if (this.socket?.readyState === WebSocket.OPEN) this.socket.send(packet);
+  }
+
+  private nextId(): number {
+    this.ids = (this.ids % 0xffff) + 1;
+    return this.ids;
   }
 
   private turn(state: Link): void {
