@@ -1,11 +1,11 @@
 #include "daemon/broker_login.hpp"
 
-#include <arpa/inet.h>
 #include <fmt/format.h>
 
 #include <cstdlib>
 
 #include "formats/durable_file.hpp"
+#include "formats/loopback.hpp"
 
 namespace dekeyd {
 namespace {
@@ -17,14 +17,6 @@ constexpr std::size_t longest_password = 4096;
 std::string broker_uri(const formats::MqttConfig& mqtt) {
     const bool v6 = mqtt.host.find(':') != std::string::npos;
     return fmt::format("{}://{}{}{}:{}", mqtt.tls ? "ssl" : "tcp", v6 ? "[" : "", mqtt.host, v6 ? "]" : "", mqtt.port);
-}
-
-bool is_loopback(const std::string& host) noexcept {
-    if (host == "localhost") return true;
-    in_addr v4{};
-    if (::inet_pton(AF_INET, host.c_str(), &v4) == 1) return (ntohl(v4.s_addr) >> 24U) == 127U;
-    in6_addr v6{};
-    return ::inet_pton(AF_INET6, host.c_str(), &v6) == 1 && IN6_IS_ADDR_LOOPBACK(&v6);
 }
 
 Login read_login(const formats::MqttConfig& mqtt) {
@@ -52,7 +44,7 @@ Login read_login(const formats::MqttConfig& mqtt) {
         login.trouble = path + " is empty; put the broker's password on its one line";
         return login;
     }
-    if (!mqtt.tls && !mqtt.password_in_clear && !is_loopback(mqtt.host)) {
+    if (!mqtt.tls && !mqtt.password_in_clear && !formats::is_loopback(mqtt.host)) {
         login.trouble = fmt::format(
             "the password would go to {} in clear, so there is no connection; set 'tls: yes' with the broker's "
             "'ca_file', or 'password_in_clear: yes' where that is meant",

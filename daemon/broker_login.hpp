@@ -10,9 +10,6 @@ namespace dekeyd {
 /// "tcp://host:port" or "ssl://host:port"; an IPv6 address in brackets.
 std::string broker_uri(const formats::MqttConfig& mqtt);
 
-/// Certain to stay on this machine: "localhost", 127.0.0.0/8 or ::1, as an address and not as the start of a name.
-bool is_loopback(const std::string& host) noexcept;
-
 struct Login {
     std::string user;
     std::string password;  ///< never logged

@@ -1,15 +1,12 @@
 // mqtt: the broker, and what it may ask of the daemon.
 #include "formats/configuration_parts.hpp"
+#include "formats/loopback.hpp"
 
 namespace dekeyd::formats {
 
 using namespace std::chrono_literals;
 
 namespace {
-
-bool is_loopback(std::string_view host) {
-    return host == "localhost" || host == "::1" || host.starts_with("127.");
-}
 
 void read_credentials(Section& section, MqttConfig& mqtt) {
     mqtt.user = section.text("user", Need::optional).value_or("");

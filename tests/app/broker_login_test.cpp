@@ -28,17 +28,6 @@ TEST_CASE("the broker's address as the client wants it") {
     CHECK(broker_uri(tls) == "ssl://[fe80::1]:8883");
 }
 
-TEST_CASE("loopback is an address, not the start of a name") {
-    CHECK(is_loopback("localhost"));
-    CHECK(is_loopback("127.0.0.1"));
-    CHECK(is_loopback("127.9.9.9"));
-    CHECK(is_loopback("::1"));
-    CHECK_FALSE(is_loopback("127.example.net"));
-    CHECK_FALSE(is_loopback("128.0.0.1"));
-    CHECK_FALSE(is_loopback("broker.example.net"));
-    CHECK_FALSE(is_loopback(""));
-}
-
 TEST_CASE("the password is read from its file, and is not sent in clear elsewhere unless that is meant") {
     const test::TemporaryFolder folder;
     std::ofstream{folder / "password"} << "open sesame\n";

@@ -48,6 +48,9 @@ TEST_CASE("TLS and credentials") {
     expect_no_faults(with_mqtt("host: broker.lan, user: a, password_file: /p, password_in_clear: yes"));
     expect_no_faults(with_mqtt("host: 127.0.0.1, user: a, password_file: /p"));
     expect_no_faults(with_mqtt("host: localhost, user: a, password_file: /p"));
+    expect_no_faults(with_mqtt("host: \"::1\", user: a, password_file: /p"));
+    expect_faults(with_mqtt("host: 127.example.net, user: a, password_file: /p"),
+                  {{50, "mqtt.password_file", "the password would cross the network unencrypted"}});
     expect_faults(with_mqtt("host: 127.0.0.1, password_file: /p"),
                   {{50, "mqtt.password_file", "a password without a user"}});
     expect_faults(with_mqtt("host: 127.0.0.1, user: a, password: secret"),
