@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 
 #include "core/step.hpp"
+#include "formats/json_number.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -293,13 +294,13 @@ nlohmann::ordered_json event_json(const core::Plan& plan, const core::Event& eve
     json["condition"] = core::text(event.condition);
     const bool measured = quantity && std::isfinite(event.reading.value) &&
                           (event.reading.measured() || event.reading.health == core::Health::above_range);
-    json["value"] = measured ? nlohmann::ordered_json(event.reading.value) : nlohmann::ordered_json(nullptr);
+    json["value"] = measured ? json_number(event.reading.value) : nlohmann::ordered_json(nullptr);
     json["unit"] = quantity ? core::symbol(core::describe(plan, *quantity).unit) : std::string_view{};
     const bool passed = event.source != core::no_source && std::isfinite(event.level) &&
                         core::describe_source(plan, event.source).kind == SourceInfo::Kind::limit &&
                         (event.kind == EventKind::tripped || event.kind == EventKind::warning ||
                          event.kind == EventKind::warning_over || event.kind == EventKind::latched);
-    json["level"] = passed ? nlohmann::ordered_json(event.level) : nlohmann::ordered_json(nullptr);
+    json["level"] = passed ? json_number(event.level) : nlohmann::ordered_json(nullptr);
     json["origin"] = core::text(event.origin);
     json["command_id"] = event.command_id;
     json["text"] = sentence(plan, event, around);

@@ -9,6 +9,7 @@
 #include <utility>
 
 #include "formats/event_text.hpp"
+#include "formats/json_number.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -24,10 +25,6 @@ double exact_seconds(core::Duration duration) {
     return std::chrono::duration<double>(duration).count();
 }
 
-Json number(double value) {
-    return std::isfinite(value) ? Json(value) : Json(nullptr);
-}
-
 Json limit_json(const core::Plan& plan, const core::LimitPlan& limit) {
     const core::QuantityInfo watched = core::describe(plan, limit.watch);
     const bool by_level = limit.clear_by == core::ClearBy::level;
@@ -37,9 +34,9 @@ Json limit_json(const core::Plan& plan, const core::LimitPlan& limit) {
             {"unit", core::symbol(watched.unit)},
             {"direction", limit.direction == core::Direction::above ? "above" : "below"},
             {"trips", limit.trips},
-            {"trip", limit.trips ? number(limit.trip) : Json(nullptr)},
-            {"clear", by_level ? number(limit.clear) : Json(nullptr)},
-            {"warn", limit.warn ? number(*limit.warn) : Json(nullptr)},
+            {"trip", limit.trips ? json_number(limit.trip) : Json(nullptr)},
+            {"clear", by_level ? json_number(limit.clear) : Json(nullptr)},
+            {"warn", limit.warn ? json_number(*limit.warn) : Json(nullptr)},
             {"clear_by", by_level ? "level" : "rf off"},
             {"qualify_s", exact_seconds(limit.qualify)},
             {"hold_off_s", exact_seconds(limit.hold_off)},

@@ -5,6 +5,7 @@
 #include <nlohmann/json.hpp>
 
 #include "formats/back_off_text.hpp"
+#include "formats/json_number.hpp"
 #include "formats/reason.hpp"
 
 namespace dekeyd::formats {
@@ -18,12 +19,8 @@ double seconds(Duration duration) {
     return std::chrono::duration<double>(duration).count();
 }
 
-Json number(double value) {
-    return std::isfinite(value) ? Json(value) : Json(nullptr);
-}
-
 Json optional_number(const std::optional<double>& value) {
-    return value ? number(*value) : Json(nullptr);
+    return value ? json_number(*value) : Json(nullptr);
 }
 
 std::string_view kind_text(SourceInfo::Kind kind) {
@@ -68,9 +65,9 @@ Json quantities_json(const core::Plan& plan, const core::Snapshot& snapshot) {
         list.push_back({{"id", info.id},
                         {"name", info.name},
                         {"unit", core::symbol(info.unit)},
-                        {"value", there ? number(reading.value) : Json(nullptr)},
-                        {"low", there ? number(reading.low) : Json(nullptr)},
-                        {"high", there ? number(reading.high) : Json(nullptr)},
+                        {"value", there ? json_number(reading.value) : Json(nullptr)},
+                        {"low", there ? json_number(reading.low) : Json(nullptr)},
+                        {"high", there ? json_number(reading.high) : Json(nullptr)},
                         {"health", core::text(reading.health)},
                         {"fault", core::text(reading.fault)},
                         {"age_s", ever ? Json(std::max(0.0, seconds(snapshot.now - reading.taken))) : Json(nullptr)}});
@@ -89,9 +86,9 @@ Json limits_json(const core::Plan& plan, const core::Snapshot& snapshot) {
                         {"watch", watched.id},
                         {"unit", core::symbol(watched.unit)},
                         {"direction", limit.direction == core::Direction::above ? "above" : "below"},
-                        {"trip", number(limit.trip)},
+                        {"trip", json_number(limit.trip)},
                         {"trips", limit.trips},
-                        {"clear", by_level ? number(limit.clear) : Json(nullptr)},
+                        {"clear", by_level ? json_number(limit.clear) : Json(nullptr)},
                         {"warn", optional_number(limit.warn)},
                         {"clear_by", by_level ? "level" : "rf off"},
                         {"qualify_s", seconds(limit.qualify)},
