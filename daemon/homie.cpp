@@ -257,6 +257,13 @@ void Device::add_service() {
     in_service("events-waiting", "Events not delivered yet", Datatype::integer, "0:", "#", Source::events_waiting);
     in_service("events-lost", "Events lost before delivery", Datatype::integer, "0:", "#", Source::events_lost);
     in_service("storage", "Storage", Datatype::enumeration, "good,failing", "", Source::storage);
+    in_service("captures", "Captures of trips since the start", Datatype::integer, "0:", "#", Source::captures);
+    in_service("records-waiting", "Captures and log rows not written yet", Datatype::integer, "0:", "#",
+               Source::records_waiting);
+    in_service("records-dropped", "Captures and log rows given up", Datatype::integer, "0:", "#",
+               Source::records_dropped);
+    in_service("steps-lost", "Decisions that no capture can show", Datatype::integer, "0:", "#", Source::steps_lost);
+    in_service("failed-writes", "Tries to write that failed", Datatype::integer, "0:", "#", Source::failed_writes);
     in_service("clock", "Clock", Datatype::enumeration, "synchronised,not synchronised", "", Source::clock);
     in_service("plan", "Levels of the limits, as configured", Datatype::json, "", "", Source::plan);
     in_service("recent", "The last events", Datatype::json, "", "", Source::recent);
@@ -318,6 +325,11 @@ Value Device::value(const Property& property, const core::Snapshot& snapshot, co
         case Source::events_waiting: return whole(around.events_waiting);
         case Source::events_lost: return whole(around.events_lost);
         case Source::storage: return words(around.storage_fails ? "failing" : "good");
+        case Source::captures: return whole(around.captures);
+        case Source::records_waiting: return whole(around.records_waiting);
+        case Source::records_dropped: return whole(around.records_dropped);
+        case Source::steps_lost: return whole(around.steps_lost);
+        case Source::failed_writes: return whole(around.failed_writes);
         case Source::clock: return words(around.stamp.synchronised ? "synchronised" : "not synchronised");
         case Source::plan: return words(plan_);
         case Source::recent: return words(around.recent.empty() ? "[]" : around.recent);

@@ -48,6 +48,11 @@ enum class Source : std::uint8_t {
     events_waiting,
     events_lost,
     storage,
+    captures,
+    records_waiting,
+    records_dropped,
+    steps_lost,
+    failed_writes,
     clock,
     plan,    ///< what the configuration fixes: the limits' levels, the roles
     recent,  ///< the last events, for who comes later
@@ -74,8 +79,13 @@ struct Surroundings {
     std::uint64_t events_waiting = 0;  ///< in the journal, not delivered yet
     std::uint64_t events_lost = 0;     ///< pushed out undelivered, or never written
     bool storage_fails = false;
-    std::string recent;  ///< the last delivered events as a JSON array; empty: none yet
-    std::string reason;  ///< one sentence, for the snapshot's state
+    std::uint64_t captures = 0;         ///< written since the start
+    std::uint64_t records_waiting = 0;  ///< captures and rows of the logs, not on the disk yet
+    std::uint64_t records_dropped = 0;  ///< those given up because newer ones needed the memory
+    std::uint64_t steps_lost = 0;       ///< decisions that no capture can show
+    std::uint64_t failed_writes = 0;    ///< tries of any kind
+    std::string recent;                 ///< the last delivered events as a JSON array; empty: none yet
+    std::string reason;                 ///< one sentence, for the snapshot's state
 };
 
 /// A payload as it is published. `number`: for the dead band. No text: there is no value.

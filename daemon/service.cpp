@@ -167,7 +167,7 @@ Service::Service(const formats::Configuration& configuration)
     ports.tape = &tape_;
     if (configuration.mqtt) {
         telemetry_ = std::make_unique<Telemetry>(configuration, for_telemetry_.events, for_telemetry_.snapshot,
-                                                 remote_commands_, guard_wake_, recorder_state_);
+                                                 remote_commands_, guard_wake_, recorder_state_, &archive_state_);
         for_telemetry_.reader = &telemetry_->wake();
         ports.outlets.push_back(&for_telemetry_);
     }

@@ -78,7 +78,7 @@ struct Cell {
 class Telemetry::Work {
 public:
     Work(const formats::Configuration& configuration, Ring<core::Event>& events, Newest<core::Snapshot>& snapshots,
-         Ring<core::Command>& commands, Wake& guard, RecorderState& recorder)
+         Ring<core::Command>& commands, Wake& guard, RecorderState& recorder, const ArchiveState* archive)
         : configuration_{configuration},
           mqtt_{configuration.mqtt.value()},
           events_{events},
@@ -86,6 +86,7 @@ public:
           commands_{commands},
           guard_{guard},
           recorder_{recorder},
+          archive_{archive},
           device_{configuration},
           reader_{configuration.state_directory + "/journal"},
           old_reader_{configuration.state_directory + "/journal"},
@@ -467,6 +468,14 @@ private:
         around_.events_lost = std::max(recorder_.pushed_out.load(std::memory_order_relaxed), events_missing_) +
                               recorder_.unwritten.load(std::memory_order_relaxed);
         around_.storage_fails = recorder_.failing.load(std::memory_order_relaxed);
+        around_.failed_writes = recorder_.failed_writes.load(std::memory_order_relaxed);
+        if (archive_ != nullptr) {
+            around_.captures = archive_->captures.load(std::memory_order_relaxed);
+            around_.records_waiting = archive_->waiting.load(std::memory_order_relaxed);
+            around_.records_dropped = archive_->dropped.load(std::memory_order_relaxed);
+            around_.steps_lost = archive_->lost_steps.load(std::memory_order_relaxed);
+            around_.failed_writes += archive_->failed_writes.load(std::memory_order_relaxed);
+        }
         around_.reason = formats::reason(configuration_.plan, snapshots_.value());
     }
 
@@ -656,6 +665,7 @@ private:
     Ring<core::Command>& commands_;
     Wake& guard_;
     RecorderState& recorder_;
+    const ArchiveState* archive_;
     homie::Device device_;
     formats::JournalReader reader_;
     formats::JournalReader old_reader_;
@@ -714,8 +724,8 @@ private:
 
 Telemetry::Telemetry(const formats::Configuration& configuration, Ring<core::Event>& events,
                      Newest<core::Snapshot>& snapshots, Ring<core::Command>& commands, Wake& guard,
-                     RecorderState& recorder)
-    : work_{std::make_shared<Work>(configuration, events, snapshots, commands, guard, recorder)} {}
+                     RecorderState& recorder, const ArchiveState* archive)
+    : work_{std::make_shared<Work>(configuration, events, snapshots, commands, guard, recorder, archive)} {}
 
 Telemetry::~Telemetry() {
     stop(monotonic_now() + 5s);

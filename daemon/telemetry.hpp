@@ -6,6 +6,7 @@
 
 #include "core/interlock.hpp"
 #include "core/step.hpp"
+#include "daemon/archive.hpp"
 #include "daemon/handover.hpp"
 #include "daemon/recorder_state.hpp"
 #include "formats/configuration.hpp"
@@ -17,8 +18,10 @@ public:
     /// `configuration.mqtt` must be set. All references must outlive this; after a stop() that returned false the
     /// thread may still hang in the client, and then they must outlive the process (it should _exit).
     /// `recorder`: events are delivered from the journal in the state directory as far as it says they are durable.
+    /// `archive`: what to tell of captures and logs; nullptr: nothing.
     Telemetry(const formats::Configuration& configuration, Ring<core::Event>& events, Newest<core::Snapshot>& snapshots,
-              Ring<core::Command>& commands, Wake& guard, RecorderState& recorder);
+              Ring<core::Command>& commands, Wake& guard, RecorderState& recorder,
+              const ArchiveState* archive = nullptr);
     ~Telemetry();
     Telemetry(const Telemetry&) = delete;
     Telemetry& operator=(const Telemetry&) = delete;

@@ -269,6 +269,24 @@ TEST_CASE("for who comes later: the plan and the last events") {
     CHECK(shown(device, "service/recent", snapshot, around) == "[{\"number\":7}]");
 }
 
+TEST_CASE("what was kept of the past, and what was lost of it") {
+    const formats::Configuration configuration = sample();
+    const homie::Device device{configuration};
+    const core::Snapshot snapshot = quiet(configuration.plan);
+    homie::Surroundings around;
+    CHECK(shown(device, "service/records-dropped", snapshot, around) == "0");
+    around.captures = 3;
+    around.records_waiting = 2;
+    around.records_dropped = 7;
+    around.steps_lost = 11;
+    around.failed_writes = 13;
+    CHECK(shown(device, "service/captures", snapshot, around) == "3");
+    CHECK(shown(device, "service/records-waiting", snapshot, around) == "2");
+    CHECK(shown(device, "service/records-dropped", snapshot, around) == "7");
+    CHECK(shown(device, "service/steps-lost", snapshot, around) == "11");
+    CHECK(shown(device, "service/failed-writes", snapshot, around) == "13");
+}
+
 TEST_CASE("a command is its own name on its own topic, and nothing else is one") {
     CHECK(judged(message("hold", "hold")) == "hold");
     CHECK(judged(message("release", "release"), false, true) == "release");

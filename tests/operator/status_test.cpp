@@ -25,6 +25,8 @@ TEST_CASE("a whole status is read") {
     CHECK_FALSE(status.limits[2].above);
     CHECK(status.memory_locked);
     CHECK(status.broker_connected == true);
+    REQUIRE(status.kept);
+    CHECK(status.kept->captures == 3);
 }
 
 TEST_CASE("no permit is concluded from a status that doesn't say so") {

@@ -34,6 +34,26 @@ std::string bar_text(const Quantity& quantity, const std::vector<const Limit*>& 
 
 }  // namespace
 
+TEST_CASE("what was kept of the past, in words") {
+    auto json = sample::status();
+    CHECK(kept_words(read(json)) == "kept since the start: 3 captures of trips");
+    CHECK_FALSE(kept_is_amiss(read(json)));
+    json["kept"] = {{"captures", 1}, {"waiting", 1}, {"dropped", 0}, {"failed_writes", 0}, {"lost_steps", 0}};
+    CHECK(kept_words(read(json)) == "kept since the start: 1 capture of a trip; 1 file or row waits for the storage");
+    CHECK_FALSE(kept_is_amiss(read(json)));  // it does so for a moment after each trip
+    json["kept"] = {{"captures", 0}, {"waiting", 4}, {"dropped", 2}, {"failed_writes", 9}, {"lost_steps", 17}};
+    CHECK(kept_words(read(json)) ==
+          "kept since the start: 0 captures of trips; 4 files or rows wait for the storage; 9 writes FAILED; "
+          "2 files or rows were given up; 17 decisions that no capture can show");
+    for (const char* one : {"dropped", "failed_writes", "lost_steps"}) {
+        auto lossy = sample::status();
+        lossy["kept"][one] = 1;
+        CHECK(kept_is_amiss(read(lossy)));
+    }
+    json.erase("kept");  // an older daemon
+    CHECK(kept_words(read(json)).empty());
+}
+
 TEST_CASE("the first line answers the first question") {
     CHECK(plain(picture(sample::status()), {}).starts_with(" PERMIT  may transmit"));
     CHECK(plain(picture(sample::tripped()), {}).starts_with(" INHIBIT  latched: may not transmit"));

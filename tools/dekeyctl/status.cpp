@@ -132,6 +132,12 @@ std::optional<Status> read_status(const Json& json) {
     }
     if (const Json* mqtt = member(json, "mqtt"); mqtt != nullptr && mqtt->is_object())
         status.broker_connected = flag_of(*mqtt, "connected");
+    if (const Json* kept = member(json, "kept"); kept != nullptr && kept->is_object())
+        status.kept = Kept{.captures = count_of(*kept, "captures"),
+                           .waiting = count_of(*kept, "waiting"),
+                           .dropped = count_of(*kept, "dropped"),
+                           .failed_writes = count_of(*kept, "failed_writes"),
+                           .lost_steps = count_of(*kept, "lost_steps")};
     if (const Json* memory = member(json, "memory")) {
         status.first_start = flag_of(*memory, "first_start");
         status.unreadable = flag_of(*memory, "unreadable");

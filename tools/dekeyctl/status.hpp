@@ -47,6 +47,15 @@ struct ChannelCount {
     bool frozen = false;  ///< its reading hasn't changed by a bit for longer than configured
 };
 
+/// What the daemon kept of the past since its start.
+struct Kept {
+    std::uint64_t captures = 0;       ///< of trips, on the disk
+    std::uint64_t waiting = 0;        ///< captures and rows that the storage hasn't taken yet
+    std::uint64_t dropped = 0;        ///< those given up
+    std::uint64_t failed_writes = 0;  ///< tries
+    std::uint64_t lost_steps = 0;     ///< decisions that no capture can show
+};
+
 struct Status {
     std::string id{}, name{}, version{};
     double now_s = 0.0;
@@ -60,6 +69,7 @@ struct Status {
     std::uint64_t overruns = 0, events_dropped = 0;
     bool realtime = false, memory_locked = false;
     std::optional<bool> broker_connected{};  ///< none: no broker configured
+    std::optional<Kept> kept{};
     bool first_start = false, unreadable = false, locked_out = false, held_locally = false, held_remotely = false;
     double settling_left_s = 0.0;
 };

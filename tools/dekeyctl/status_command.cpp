@@ -33,6 +33,8 @@ int run_status(const StatusOptions& options) {
         fmt::print("permit: {}\n", shown(reason));
     else
         fmt::print("inhibit, {}: {}\n", shown(status.state), shown(reason));
+    const std::string kept = kept_words(status);
+    if (!options.all && kept_is_amiss(status)) fmt::print("{}\n", shown(kept));
     if (!options.all) return code;
     for (const Cause& cause : status.causes) fmt::print("  {}\n", shown(cause_words(cause)));
     const std::string lines = to_text(limit_lines(status, look), look, !look.colour);
@@ -40,6 +42,7 @@ int run_status(const StatusOptions& options) {
     for (const std::string& text : other_values(status)) fmt::print("{}\n", shown(text));
     for (const std::string& note : sensor_notes(status)) fmt::print("{}\n", shown(note));
     fmt::print("{}\n", shown(health_words(status)));
+    if (!kept.empty()) fmt::print("{}\n", shown(kept));
     return code;
 }
 

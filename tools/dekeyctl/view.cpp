@@ -389,6 +389,26 @@ std::string health_words(const Status& status) {
     return words;
 }
 
+bool kept_is_amiss(const Status& status) noexcept {
+    return status.kept && (status.kept->dropped > 0 || status.kept->lost_steps > 0 || status.kept->failed_writes > 0);
+}
+
+std::string kept_words(const Status& status) {
+    if (!status.kept) return {};
+    const Kept& kept = *status.kept;
+    const auto counted = [](std::uint64_t count, std::string_view one, std::string_view many) {
+        return fmt::format("{} {}", count, count == 1 ? one : many);
+    };
+    std::string words = "kept since the start: " + counted(kept.captures, "capture of a trip", "captures of trips");
+    if (kept.waiting > 0)
+        words += "; " + counted(kept.waiting, "file or row waits", "files or rows wait") + " for the storage";
+    if (kept.failed_writes > 0) words += "; " + counted(kept.failed_writes, "write", "writes") + " FAILED";
+    if (kept.dropped > 0) words += "; " + counted(kept.dropped, "file or row was", "files or rows were") + " given up";
+    if (kept.lost_steps > 0)
+        words += "; " + counted(kept.lost_steps, "decision", "decisions") + " that no capture can show";
+    return words;
+}
+
 std::vector<Line> render_watch(const Picture& picture, const Look& look) {
     const std::size_t width = std::clamp<std::size_t>(look.width, 20, widest);
     const std::size_t height = std::max<std::size_t>(look.height, 4);

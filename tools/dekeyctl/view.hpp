@@ -55,6 +55,10 @@ std::vector<std::string> other_values(const Status& status);
 
 /// The guard's, the broker's and the line's health in one line.
 std::string health_words(const Status& status);
+/// What the daemon kept of the past since its start, what waits for the storage, and what was lost. Empty: not told.
+std::string kept_words(const Status& status);
+/// Something of the past is lost, or can't be written.
+bool kept_is_amiss(const Status& status) noexcept;
 
 /// At most look.height lines, each of at most look.width columns.
 std::vector<Line> render_watch(const Picture& picture, const Look& look);
