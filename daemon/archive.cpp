@@ -7,6 +7,7 @@
 #include <deque>
 #include <filesystem>
 #include <mutex>
+#include <nlohmann/json.hpp>
 
 #include "daemon/follower.hpp"
 #include "daemon/handover.hpp"
@@ -16,6 +17,8 @@
 #include "formats/capture_store.hpp"
 #include "formats/checked_rows.hpp"
 #include "formats/durable_file.hpp"
+#include "formats/transmission_log.hpp"
+#include "formats/wall_time.hpp"
 
 namespace dekeyd {
 namespace {
@@ -35,10 +38,11 @@ constexpr std::size_t most_months = 36;  ///< of each log
 class Archive::Work {
 public:
     Work(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
-         Tape& tape, ArchiveState& state, Tell on_transmission, RecordingFeed* recording)
+         Tape& tape, ArchiveState& state, Tell on_transmission, RecordingFeed* recording, LatestHistory* latest)
         : configuration_{configuration},
           on_transmission_{std::move(on_transmission)},
           recording_{recording},
+          latest_{latest},
           tape_{tape},
           state_{state},
           follower_{configuration, std::move(version), std::move(memory), unclean_start, &wall_stamp},
@@ -66,6 +70,7 @@ public:
     // ---- the writer's thread: may hang for as long as the storage likes ----
 
     void write() noexcept {
+        recall_transmissions();
         while (!all_followed_.load(std::memory_order_acquire)) {
             if (monotonic_now() >= try_at_) write_waiting();
             write_wake_.wait(monotonic_now() + look_every);
@@ -122,6 +127,7 @@ private:
     void hand_over() {
         for (const Record& record : follower_.ready()) {
             if (record.kind == Record::Kind::transmission && on_transmission_) on_transmission_(record.text);
+            if (latest_ != nullptr) tell_latest(record);
         }
         {
             const std::lock_guard lock{mutex_};
@@ -139,6 +145,37 @@ private:
         }
         follower_.ready().clear();
         write_wake_.ring();
+    }
+
+    void tell_latest(const Record& record) {
+        if (record.kind == Record::Kind::capture) latest_->put_capture(record.outline);
+        if (record.kind == Record::Kind::transmission) {
+            if (auto json = transmission_json(record.text)) latest_->put_transmission(std::move(*json));
+        }
+    }
+
+    static std::optional<std::string> transmission_json(std::string_view row) {
+        const auto transmission = formats::transmission_from_row(row);
+        if (!transmission) return std::nullopt;
+        return formats::to_json(*transmission).dump(-1, ' ', false, nlohmann::json::error_handler_t::replace);
+    }
+
+    /// This month's, from the log; a restart shall not hide what was sent today.
+    void recall_transmissions() noexcept {
+        if (latest_ == nullptr) return;
+        try {
+            const std::string month = formats::to_iso(wall_stamp(monotonic_now()).since_1970).substr(0, 7);
+            const formats::Rows all =
+                formats::read_rows(configuration_.state_directory + "/log/transmissions-" + month + ".csv");
+            std::vector<std::string> last;
+            const std::size_t begin = all.rows.size() - std::min(all.rows.size(), LatestHistory::most_transmissions);
+            for (std::size_t i = begin; i < all.rows.size(); ++i) {
+                if (auto json = transmission_json(all.rows[i].text)) last.push_back(std::move(*json));
+            }
+            latest_->put_earlier_transmissions(std::move(last));
+        } catch (const std::exception& error) {
+            trouble(error.what());
+        }
     }
 
     void write_waiting() noexcept {
@@ -215,6 +252,7 @@ private:
     const formats::Configuration& configuration_;
     Tell on_transmission_;
     RecordingFeed* recording_;
+    LatestHistory* latest_;
     bool recording_running_ = false;
     Tape& tape_;
     ArchiveState& state_;
@@ -232,9 +270,10 @@ private:
 };
 
 Archive::Archive(const formats::Configuration& configuration, std::string version, core::Memory memory,
-                 bool unclean_start, Tape& tape, ArchiveState& state, Tell on_transmission, RecordingFeed* recording)
+                 bool unclean_start, Tape& tape, ArchiveState& state, Tell on_transmission, RecordingFeed* recording,
+                 LatestHistory* latest)
     : work_{std::make_shared<Work>(configuration, std::move(version), std::move(memory), unclean_start, tape, state,
-                                   std::move(on_transmission), recording)} {}
+                                   std::move(on_transmission), recording, latest)} {}
 
 Archive::~Archive() {
     stop(monotonic_now() + 2s);

@@ -9,6 +9,7 @@
 
 #include "core/interlock.hpp"
 #include "core/time.hpp"
+#include "daemon/latest_history.hpp"
 #include "daemon/recording_feed.hpp"
 #include "daemon/tape.hpp"
 #include "formats/configuration.hpp"
@@ -32,7 +33,8 @@ public:
     /// `memory`, `unclean_start`: as the guard's core was given. All references must outlive this; after a stop() that
     /// returned false a thread may hang in the kernel, and then they must outlive the process.
     Archive(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
-            Tape& tape, ArchiveState& state, Tell on_transmission = {}, RecordingFeed* recording = nullptr);
+            Tape& tape, ArchiveState& state, Tell on_transmission = {}, RecordingFeed* recording = nullptr,
+            LatestHistory* latest = nullptr);
     ~Archive();
     Archive(const Archive&) = delete;
     Archive& operator=(const Archive&) = delete;

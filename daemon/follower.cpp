@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <utility>
 
+#include "formats/capture_outline.hpp"
 #include "formats/event_text.hpp"
 
 namespace dekeyd {
@@ -138,6 +139,7 @@ void Follower::begin_capture(const formats::RecordedStep& step, const core::Even
                            .configuration = configuration_.text,
                            .folder = configuration_.folder},
                 .source = std::string{event == nullptr ? "unknown" : core::describe_source(plan_, event->source).id},
+                .source_index = event == nullptr ? core::no_source : event->source,
                 .until = step.now + configuration_.recorder.after,
                 .latest = step.now + std::max(longest_capture, configuration_.recorder.after)};
 }
@@ -151,10 +153,13 @@ void Follower::finish_capture() {
     again.take_state(capture.header.state);
     formats::CaptureWriter writer{plan_, capture.header.origin};
     writer.begin(capture.header);
+    formats::CaptureOutline outline{plan_, capture.header.origin, kept_.front().step.now, kept_.back().step.now,
+                                    capture.source_index};
     std::vector<core::Scan> room;
     for (const Kept& kept : kept_) {
         again.step(kept.step.input(room));
         writer.add(kept.step, &again.snapshot());
+        outline.add(again.snapshot(), kept.step.permit);
     }
     writer.end();
     std::string name = capture.header.origin_wall.substr(0, second_digits);
@@ -162,7 +167,8 @@ void Follower::finish_capture() {
     ready_.push_back({.kind = Record::Kind::capture,
                       .name = name + "Z-" + capture.source,
                       .columns = {},
-                      .text = std::move(writer.text())});
+                      .text = std::move(writer.text()),
+                      .outline = outline.text(capture.header)});
 }
 
 void Follower::log_transmission(std::optional<formats::Transmission> transmission, core::Instant began) {
@@ -173,7 +179,8 @@ void Follower::log_transmission(std::optional<formats::Transmission> transmissio
     ready_.push_back({.kind = Record::Kind::transmission,
                       .name = transmission->start_utc.substr(0, month_digits),
                       .columns = std::string{formats::transmission_columns()},
-                      .text = formats::to_row(*transmission)});
+                      .text = formats::to_row(*transmission),
+                      .outline = {}});
 }
 
 void Follower::log_hour(core::Instant now) {
@@ -186,7 +193,8 @@ void Follower::log_hour(core::Instant now) {
         ready_.push_back({.kind = Record::Kind::hour,
                           .name = hour_.substr(0, month_digits),
                           .columns = hours_.columns(),
-                          .text = hours_.row(hour_ + "Z")});
+                          .text = hours_.row(hour_ + "Z"),
+                          .outline = {}});
     }
     hour_ = hour;
 }
@@ -199,7 +207,8 @@ void Follower::stop() {
     ready_.push_back({.kind = Record::Kind::hour,
                       .name = hour_.substr(0, month_digits),
                       .columns = hours_.columns(),
-                      .text = hours_.row(hour_ + "Z")});
+                      .text = hours_.row(hour_ + "Z"),
+                      .outline = {}});
 }
 
 }  // namespace dekeyd

@@ -24,6 +24,7 @@ struct Record {
     std::string name;     ///< capture: what the file's name tells; else the month, "2026-03"
     std::string columns;  ///< of a log
     std::string text;     ///< the whole file, or one row
+    std::string outline;  ///< of a capture: its curves, as one message
 };
 
 class Follower {
@@ -79,6 +80,7 @@ private:
     struct Capture {
         formats::CaptureHeader header;
         std::string source;
+        core::SourceIndex source_index = core::no_source;
         core::Instant until{};
         core::Instant latest{};
     };

@@ -9,14 +9,17 @@
 
 #include "formats/back_off_text.hpp"
 #include "formats/event_text.hpp"
+#include "formats/exposure_json.hpp"
 #include "formats/overview.hpp"
 #include "formats/quantities.hpp"
+#include "formats/snapshot_json.hpp"
 
 namespace dekeyd::homie {
 namespace {
 
 using core::CommandKind;
 
+constexpr auto replace_broken = nlohmann::json::error_handler_t::replace;
 constexpr std::string_view states = "permitted,starting,tripped,held,latched,locked out";
 constexpr std::string_view limit_states = "inside,warning,waiting,tripped,latched,unknown";
 
@@ -26,6 +29,7 @@ constexpr std::array nodes{
     std::pair{"quality", "How far each value may be believed"},
     std::pair{"limits", "Limits"},
     std::pair{"levels", "Where each limit trips"},
+    std::pair{"recorder", "The last trips and transmissions"},
     std::pair{"service", "The daemon itself"},
 };
 
@@ -115,6 +119,13 @@ nlohmann::ordered_json settling_left(const core::Plan& plan, const core::Snapsho
                          std::chrono::milliseconds{999});
 }
 
+/// What the configuration fixes.
+nlohmann::ordered_json plan_of(const formats::Configuration& configuration) {
+    nlohmann::ordered_json json = formats::plan_json(configuration.plan);
+    json["exposure"] = formats::exposure_json(configuration);
+    return json;
+}
+
 /// Built-in causes have ids that are nobody else's.
 std::string_view prefix(core::SourceInfo::Kind kind) noexcept {
     switch (kind) {
@@ -143,10 +154,11 @@ Device::Device(const formats::Configuration& configuration)
     : configuration_{configuration},
       base_{"homie/5/" + configuration.id},
       event_topic_{"dekeyd/" + configuration.id + "/event"},
-      plan_{formats::plan_json(configuration.plan).dump(-1, ' ', false, nlohmann::json::error_handler_t::replace)} {
+      plan_{plan_of(configuration).dump(-1, ' ', false, replace_broken)} {
     add_permit();
     add_quantities();
     add_limits();
+    add_recorder();
     add_service();
 }
 
@@ -239,6 +251,25 @@ void Device::add_limits() {
     }
 }
 
+void Device::add_recorder() {
+    const auto in_recorder = [this](std::string id, std::string name, Source source, std::size_t index) {
+        Property property;
+        property.node = "recorder";
+        property.id = std::move(id);
+        property.name = std::move(name);
+        property.datatype = Datatype::json;
+        property.source = source;
+        property.index = static_cast<std::uint16_t>(index);
+        add(std::move(property));
+    };
+    in_recorder("transmissions", "The last transmissions", Source::transmissions, 0);
+    for (std::size_t i = 0; i < LatestHistory::places; ++i) {
+        in_recorder(fmt::format("capture-{}", i + 1),
+                    fmt::format("Seconds around a trip, place {} of {}", i + 1, LatestHistory::places), Source::capture,
+                    i);
+    }
+}
+
 void Device::add_service() {
     const auto in_service = [this](const char* id, const char* name, Datatype datatype, const char* format,
                                    const char* unit, Source source) {
@@ -266,6 +297,7 @@ void Device::add_service() {
     in_service("failed-writes", "Tries to write that failed", Datatype::integer, "0:", "#", Source::failed_writes);
     in_service("clock", "Clock", Datatype::enumeration, "synchronised,not synchronised", "", Source::clock);
     in_service("plan", "Levels of the limits, as configured", Datatype::json, "", "", Source::plan);
+    in_service("sensors", "What each sensor was worth since the start", Datatype::json, "", "", Source::sensors);
     in_service("recent", "The last events", Datatype::json, "", "", Source::recent);
     in_service("summary", "Everything in one object, each second", Datatype::json, "", "", Source::summary);
 }
@@ -296,7 +328,7 @@ std::string Device::description(std::int64_t version) const {
         }
         if (!properties.empty()) json["nodes"][id] = {{"name", name}, {"properties", std::move(properties)}};
     }
-    return json.dump(-1, ' ', false, nlohmann::json::error_handler_t::replace);
+    return json.dump(-1, ' ', false, replace_broken);
 }
 
 Value Device::value(const Property& property, const core::Snapshot& snapshot, const Surroundings& around) const {
@@ -333,6 +365,15 @@ Value Device::value(const Property& property, const core::Snapshot& snapshot, co
         case Source::clock: return words(around.stamp.synchronised ? "synchronised" : "not synchronised");
         case Source::plan: return words(plan_);
         case Source::recent: return words(around.recent.empty() ? "[]" : around.recent);
+        case Source::sensors: {
+            return words(formats::channels_json(plan, snapshot).dump(-1, ' ', false, replace_broken));
+        }
+        case Source::transmissions: return words(around.kept.transmissions);
+        case Source::capture: {
+            // Without a trip since the start there is no value.
+            const std::string& outline = around.kept.captures[property.index];
+            return outline.empty() ? Value{} : words(outline);
+        }
         case Source::command:
         case Source::summary: break;
     }
@@ -381,7 +422,7 @@ std::string Device::summary(const core::Snapshot& snapshot, const Surroundings& 
     }
     json["causes"] = std::move(causes);
     json["events_waiting"] = around.events_waiting;
-    return json.dump(-1, ' ', false, nlohmann::json::error_handler_t::replace);
+    return json.dump(-1, ' ', false, replace_broken);
 }
 
 std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) const {

@@ -1,7 +1,8 @@
 // The device as the open Homie 5 convention describes it: topics, description, values. Pure: no socket, no clock.
 //
 // Nodes: permit (may it transmit, why not, commands), measurements (one value a quantity), quality (how far each value
-// may be believed), limits (each limit's condition), levels (where each trips), service (the daemon itself).
+// may be believed), limits (each limit's condition), levels (where each trips), recorder (the last trips' curves, the
+// last transmissions), service (the daemon itself).
 //
 // A quantity that can't be measured has no value: its retained topic is deleted by a zero-length payload, which is how
 // the convention takes a value away (a float has no empty value, and NaN is not allowed), and `quality/<the same id>`
@@ -21,6 +22,7 @@
 #include <vector>
 
 #include "core/step.hpp"
+#include "daemon/latest_history.hpp"
 #include "formats/configuration.hpp"
 #include "formats/wall_time.hpp"
 
@@ -54,8 +56,11 @@ enum class Source : std::uint8_t {
     steps_lost,
     failed_writes,
     clock,
-    plan,    ///< what the configuration fixes: the limits' levels, the roles
-    recent,  ///< the last events, for who comes later
+    plan,     ///< what the configuration fixes: the limits' levels, the roles
+    recent,   ///< the last events, for who comes later
+    sensors,  ///< what each sensor was worth since the start
+    capture,  ///< `index`: place of LatestHistory; the curves of a trip
+    transmissions,
     summary,
 };
 
@@ -86,6 +91,7 @@ struct Surroundings {
     std::uint64_t failed_writes = 0;    ///< tries of any kind
     std::string recent;                 ///< the last delivered events as a JSON array; empty: none yet
     std::string reason;                 ///< one sentence, for the snapshot's state
+    LatestHistory::Kept kept;
 };
 
 /// A payload as it is published. `number`: for the dead band. No text: there is no value.
@@ -133,6 +139,7 @@ private:
     void add_permit();
     void add_quantities();
     void add_limits();
+    void add_recorder();
     void add_service();
 
     const formats::Configuration& configuration_;

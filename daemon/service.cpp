@@ -130,6 +130,7 @@ private:
     std::unique_ptr<Guard> guard_;
     Tape tape_;
     RecordingFeed recording_;
+    LatestHistory latest_;
     ArchiveState archive_state_;
     std::unique_ptr<Archive> archive_;
     RecorderState recorder_state_;
@@ -166,8 +167,9 @@ Service::Service(const formats::Configuration& configuration)
     ports.outlets = {&for_recorder_, &for_control_, &for_main_};
     ports.tape = &tape_;
     if (configuration.mqtt) {
-        telemetry_ = std::make_unique<Telemetry>(configuration, for_telemetry_.events, for_telemetry_.snapshot,
-                                                 remote_commands_, guard_wake_, recorder_state_, &archive_state_);
+        telemetry_ =
+            std::make_unique<Telemetry>(configuration, for_telemetry_.events, for_telemetry_.snapshot, remote_commands_,
+                                        guard_wake_, recorder_state_, &archive_state_, &latest_);
         for_telemetry_.reader = &telemetry_->wake();
         ports.outlets.push_back(&for_telemetry_);
     }
@@ -243,7 +245,8 @@ void Service::decide() {
     recorder_->start();
     archive_ = std::make_unique<Archive>(
         configuration_, program_version, stored.memory, stored.running, tape_, archive_state_,
-        [this](const std::string& row) { recorder_->tell_transmission(row); }, &recording_);
+        [this](const std::string& row) { recorder_->tell_transmission(row); }, &recording_,
+        telemetry_ ? &latest_ : nullptr);
     archive_->start();
 }
 

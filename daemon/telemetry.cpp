@@ -78,7 +78,8 @@ struct Cell {
 class Telemetry::Work {
 public:
     Work(const formats::Configuration& configuration, Ring<core::Event>& events, Newest<core::Snapshot>& snapshots,
-         Ring<core::Command>& commands, Wake& guard, RecorderState& recorder, const ArchiveState* archive)
+         Ring<core::Command>& commands, Wake& guard, RecorderState& recorder, const ArchiveState* archive,
+         LatestHistory* latest)
         : configuration_{configuration},
           mqtt_{configuration.mqtt.value()},
           events_{events},
@@ -87,6 +88,7 @@ public:
           guard_{guard},
           recorder_{recorder},
           archive_{archive},
+          latest_{latest},
           device_{configuration},
           reader_{configuration.state_directory + "/journal"},
           old_reader_{configuration.state_directory + "/journal"},
@@ -477,6 +479,7 @@ private:
             around_.failed_writes += archive_->failed_writes.load(std::memory_order_relaxed);
         }
         around_.reason = formats::reason(configuration_.plan, snapshots_.value());
+        if (latest_ != nullptr) latest_->take(around_.kept);
     }
 
     // After an event the permit and the limits go at once; measured values keep to their pace.
@@ -514,6 +517,8 @@ private:
         const bool measured = cell.property->source == homie::Source::measurement;
         if (measured && value.text && now - cell.at >= mqtt_.slowest) return true;
         if (value.text == cell.value.text) return false;
+        // Counts of every scan: never worth more than this.
+        if (cell.property->source == homie::Source::sensors) return now - cell.at >= mqtt_.slowest;
         if (!value.number || !cell.value.number) return true;
         const core::Unit unit = core::describe(configuration_.plan, cell.property->index).unit;
         return std::fabs(*value.number - *cell.value.number) >= homie::dead_band(unit, *cell.value.number);
@@ -666,6 +671,7 @@ private:
     Wake& guard_;
     RecorderState& recorder_;
     const ArchiveState* archive_;
+    LatestHistory* latest_;
     homie::Device device_;
     formats::JournalReader reader_;
     formats::JournalReader old_reader_;
@@ -724,8 +730,8 @@ private:
 
 Telemetry::Telemetry(const formats::Configuration& configuration, Ring<core::Event>& events,
                      Newest<core::Snapshot>& snapshots, Ring<core::Command>& commands, Wake& guard,
-                     RecorderState& recorder, const ArchiveState* archive)
-    : work_{std::make_shared<Work>(configuration, events, snapshots, commands, guard, recorder, archive)} {}
+                     RecorderState& recorder, const ArchiveState* archive, LatestHistory* latest)
+    : work_{std::make_shared<Work>(configuration, events, snapshots, commands, guard, recorder, archive, latest)} {}
 
 Telemetry::~Telemetry() {
     stop(monotonic_now() + 5s);

@@ -8,6 +8,7 @@
 #include "core/step.hpp"
 #include "daemon/archive.hpp"
 #include "daemon/handover.hpp"
+#include "daemon/latest_history.hpp"
 #include "daemon/recorder_state.hpp"
 #include "formats/configuration.hpp"
 
@@ -18,10 +19,10 @@ public:
     /// `configuration.mqtt` must be set. All references must outlive this; after a stop() that returned false the
     /// thread may still hang in the client, and then they must outlive the process (it should _exit).
     /// `recorder`: events are delivered from the journal in the state directory as far as it says they are durable.
-    /// `archive`: what to tell of captures and logs; nullptr: nothing.
+    /// `archive`: what to tell of captures and logs; nullptr: nothing. `latest`: captures and transmissions to publish.
     Telemetry(const formats::Configuration& configuration, Ring<core::Event>& events, Newest<core::Snapshot>& snapshots,
               Ring<core::Command>& commands, Wake& guard, RecorderState& recorder,
-              const ArchiveState* archive = nullptr);
+              const ArchiveState* archive = nullptr, LatestHistory* latest = nullptr);
     ~Telemetry();
     Telemetry(const Telemetry&) = delete;
     Telemetry& operator=(const Telemetry&) = delete;

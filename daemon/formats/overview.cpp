@@ -8,6 +8,7 @@
 #include <string_view>
 #include <utility>
 
+#include "core/uncertainty.hpp"
 #include "formats/event_text.hpp"
 #include "formats/json_number.hpp"
 
@@ -43,6 +44,32 @@ Json limit_json(const core::Plan& plan, const core::LimitPlan& limit) {
             {"rearm", limit.rearm == core::Rearm::automatic ? "automatic" : "latched"}};
 }
 
+Json detector_json(const core::Detector& detector) {
+    if (const auto* log = std::get_if<core::LogDetector>(&detector)) {
+        return {{"law", "log"},
+                {"slope_v_per_db", json_number(log->slope_v_per_db)},
+                {"intercept_dbm", json_number(log->intercept_dbm)}};
+    }
+    if (const auto* table = std::get_if<core::TableDetector>(&detector)) {
+        return {{"law", "table"}, {"points", table->points.size()}};
+    }
+    return {{"law", "square"},
+            {"volts_per_watt", json_number(std::get<core::SquareLawDetector>(detector).volts_per_watt)}};
+}
+
+Json chain_json(const core::Channel& channel) {
+    const core::PowerChain& chain = *channel.power;
+    return {{"id", channel.id},
+            {"detector", detector_json(chain.detector)},
+            {"coupling_db", json_number(chain.coupling_db)},
+            {"pads_db", json_number(chain.pads_db)},
+            {"cable_db", json_number(chain.cable_db)},
+            {"waveform_db", json_number(chain.waveform_db)},
+            {"floor_dbm", json_number(chain.floor_dbm)},
+            {"ceiling_dbm", json_number(chain.ceiling_dbm)},
+            {"uncertainty_db", json_number(core::power_budget(chain).combined_db)}};
+}
+
 }  // namespace
 
 Json plan_json(const core::Plan& plan) {
@@ -61,8 +88,13 @@ Json plan_json(const core::Plan& plan) {
     for (const auto& [role, channel] : all) {
         if (channel && *channel < plan.channels.size()) by_role[std::string{role}] = plan.channels[*channel].id;
     }
+    Json chains = Json::array();
+    for (const core::Channel& channel : plan.channels) {
+        if (channel.power) chains.push_back(chain_json(channel));
+    }
     return {{"limits", std::move(limits)},
             {"roles", std::move(by_role)},
+            {"chains", std::move(chains)},
             {"settling_s", exact_seconds(plan.interlock.settling)}};
 }
 

@@ -101,21 +101,6 @@ Json limits_json(const core::Plan& plan, const core::Snapshot& snapshot) {
     return list;
 }
 
-Json channels_json(const core::Plan& plan, const core::Snapshot& snapshot) {
-    Json list = Json::array();
-    for (std::size_t i = 0; i < std::min(plan.channels.size(), snapshot.channels.size()); ++i) {
-        const core::ChannelCount& count = snapshot.channels[i];
-        list.push_back({{"id", plan.channels[i].id},
-                        {"good_keyed", count.good_keyed},
-                        {"good_idle", count.good_idle},
-                        {"faults_keyed", count.faults_keyed},
-                        {"faults_idle", count.faults_idle},
-                        {"last_fault", core::text(count.last_fault)},
-                        {"frozen", count.frozen}});
-    }
-    return list;
-}
-
 Json kept_json(const std::optional<StatusContext::Kept>& kept) {
     if (!kept) return nullptr;
     return {{"captures", kept->captures},
@@ -135,6 +120,21 @@ double settling_left(const core::Plan& plan, const core::Snapshot& snapshot) {
 }
 
 }  // namespace
+
+nlohmann::ordered_json channels_json(const core::Plan& plan, const core::Snapshot& snapshot) {
+    Json list = Json::array();
+    for (std::size_t i = 0; i < std::min(plan.channels.size(), snapshot.channels.size()); ++i) {
+        const core::ChannelCount& count = snapshot.channels[i];
+        list.push_back({{"id", plan.channels[i].id},
+                        {"good_keyed", count.good_keyed},
+                        {"good_idle", count.good_idle},
+                        {"faults_keyed", count.faults_keyed},
+                        {"faults_idle", count.faults_idle},
+                        {"last_fault", core::text(count.last_fault)},
+                        {"frozen", count.frozen}});
+    }
+    return list;
+}
 
 nlohmann::ordered_json status_json(const Configuration& configuration, const core::Snapshot& snapshot,
                                    const StatusContext& context) {

@@ -30,6 +30,10 @@ struct StatusContext {
 nlohmann::ordered_json status_json(const Configuration& configuration, const core::Snapshot& snapshot,
                                    const StatusContext& context);
 
+/// [{id, good_keyed, good_idle, faults_keyed, faults_idle, last_fault, frozen}]: what each channel has done since
+/// start.
+nlohmann::ordered_json channels_json(const core::Plan& plan, const core::Snapshot& snapshot);
+
 /// One line of text without its final newline; bytes that aren't UTF-8 are replaced.
 std::string to_line(const nlohmann::ordered_json& json);
 

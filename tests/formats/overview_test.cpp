@@ -36,6 +36,22 @@ TEST_CASE("the plan has each limit's levels, and which quantity plays which part
     CHECK(json["settling_s"] == 5.0);
 }
 
+TEST_CASE("the plan has each power's chain from volts to watts") {
+    core::Plan plan = test::sample_plan();
+    plan.channels[1].power->detector = core::LogDetector{.slope_v_per_db = -0.0244, .intercept_dbm = 19.6};
+    plan.channels[1].power->coupling_db = 40.0;
+    plan.channels[1].power->pads_db = 10.0;
+    const auto chains = formats::plan_json(plan)["chains"];
+    REQUIRE(chains.size() == 2);
+    CHECK(chains[0]["id"] == "forward");
+    CHECK(chains[0]["detector"] ==
+          nlohmann::ordered_json({{"law", "log"}, {"slope_v_per_db", -0.0244}, {"intercept_dbm", 19.6}}));
+    CHECK(chains[0]["coupling_db"] == 40.0);
+    CHECK(chains[0]["pads_db"] == 10.0);
+    CHECK(chains[0]["uncertainty_db"].get<double>() > 0.5);
+    CHECK(chains[1]["detector"] == nlohmann::ordered_json({{"law", "square"}, {"volts_per_watt", 1.0}}));
+}
+
 TEST_CASE("a limit that only warns has no level that trips") {
     core::Plan plan = test::sample_plan();
     plan.limits[0].trips = false;

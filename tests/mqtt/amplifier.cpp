@@ -31,7 +31,7 @@ Amplifier::Amplifier(int port, const std::string& id) {
 void Amplifier::start() {
     recorder.reset();
     telemetry.reset();
-    telemetry.emplace(configuration, to_telemetry, *for_telemetry, commands, guard, state);
+    telemetry.emplace(configuration, to_telemetry, *for_telemetry, commands, guard, state, nullptr, &latest);
     recorder.emplace(configuration, formats::load_state(configuration.state_directory, configuration.plan), to_recorder,
                      *for_recorder, state, &telemetry->wake());
     recorder->start();

@@ -22,6 +22,7 @@ struct Amplifier {
     std::optional<Newest<core::Snapshot>> for_telemetry;
     Wake guard;
     RecorderState state;
+    LatestHistory latest;
     std::optional<Recorder> recorder;
     std::optional<Telemetry> telemetry;
     core::Snapshot snapshot;

@@ -81,6 +81,15 @@ TEST_CASE("a whole life keeps every rule of the convention") {
     CHECK(listener.last(base + "/measurements/vswr") == "");
     CHECK(listener.last(base + "/measurements/heatsink") == "");
 
+    // Its capture, and the transmission that it ended.
+    CHECK(listener.last(base + "/recorder/capture-1") == "");
+    CHECK(listener.last(base + "/recorder/transmissions") == "[]");
+    amplifier.latest.put_capture(R"({"at_s":1.5})");
+    amplifier.latest.put_transmission(R"({"length_s":20})");
+    REQUIRE(eventually([&] { return listener.last(base + "/recorder/capture-1") == R"({"at_s":1.5})"; }));
+    REQUIRE(eventually([&] { return listener.last(base + "/recorder/transmissions") == R"([{"length_s":20}])"; }));
+    CHECK(nlohmann::json::parse(listener.last(base + "/service/sensors").value_or(""))[0]["id"] == "heatsink");
+
     // Reset, it waits to clear, and no longer says that it is latched.
     amplifier.snapshot.causes[test::vswr_limit].latched = false;
     amplifier.snapshot.causes[test::vswr_limit].condition = core::Condition::clear;

@@ -3,6 +3,7 @@
 
 #include <doctest/doctest.h>
 
+#include <nlohmann/json.hpp>
 #include <sstream>
 
 #include "amplifier.hpp"
@@ -66,6 +67,11 @@ TEST_CASE("a trip becomes one capture, and its replay decides the same at the sa
     const auto captures = station.take(Record::Kind::capture);
     REQUIRE(captures.size() == 1);
     CHECK(captures[0].name.starts_with("20260301T06592"));
+    const auto outline = nlohmann::json::parse(captures[0].outline);
+    CHECK(outline["source"] == "vswr");
+    CHECK(outline["t"].front().get<double>() <= -10.0);
+    CHECK(outline["t"].back().get<double>() >= 5.0);
+    CHECK(outline["permit"].size() == 2);
     const std::string& text = captures[0].text;
     std::istringstream in{text};
     formats::CaptureReader reader{in};

@@ -10,6 +10,7 @@
 #include "core/rf.hpp"
 #include "core/uncertainty.hpp"
 #include "dekeyctl/text.hpp"
+#include "formats/exposure_json.hpp"
 #include "formats/units.hpp"
 
 namespace dekeyd::ctl {
@@ -162,16 +163,6 @@ void add_vswr(Rows& rows, const formats::Configuration& configuration) {
     rows.emplace_back();
 }
 
-/// The most forward power that can stand: the lowest trip above, else the rated one.
-double highest_forward_w(const core::Plan& plan) {
-    std::optional<double> trip;
-    for (const core::LimitPlan& limit : plan.limits)
-        if (limit.trips && !limit.gate && plan.roles.forward == limit.watch &&
-            limit.direction == core::Direction::above)
-            trip = trip ? std::min(*trip, limit.trip) : limit.trip;
-    return trip.value_or(plan.rf.rated_w);
-}
-
 }  // namespace
 
 std::vector<std::string> paragraph(const std::string& text, std::size_t width, const std::string& indent) {
@@ -187,18 +178,8 @@ std::vector<std::string> paragraph(const std::string& text, std::size_t width, c
 std::vector<std::string> exposure_rows(const formats::Configuration& configuration) {
     Rows rows;
     if (!configuration.antenna) return rows;
-    const core::Plan& plan = configuration.plan;
     const formats::AntennaConfig& antenna = *configuration.antenna;
-    core::ExposureInput input;
-    input.power_w = highest_forward_w(plan);
-    const bool measured = plan.roles.forward && plan.channels[*plan.roles.forward].power;
-    input.uncertainty_db = measured ? core::power_budget(*plan.channels[*plan.roles.forward].power).combined_db : 0.0;
-    input.feeder_loss_db = plan.rf.feeder_loss_db + plan.rf.main_line_loss_db;
-    input.duty = antenna.duty;
-    input.frequency_hz = configuration.frequency_hz.value_or(0.0);
-    input.gain_dbi = antenna.gain_dbi;
-    input.dish = antenna.dish;
-    input.ground_factor = configuration.ground_factor;
+    core::ExposureInput input = formats::exposure_input(configuration);
     const core::Exposure sent = core::assess_exposure(input);
     rows.emplace_back("Exposure near the antenna");
     add(rows,
