@@ -95,8 +95,20 @@ export class StandIn {
     await this.client.subscribeAsync(`homie/5/${this.id}/+/+/set`);
     await this.put("$state", "init");
     await this.put("$description", JSON.stringify(this.description()));
+    const chains = ["forward", "reflected", "drive"].map((id) => (
+      { id, detector: { law: "log", slope_v_per_db: -0.0244, intercept_dbm: 19.6 }, coupling_db: id === "drive" ? 20 : 40, pads_db: 10, cable_db: 0.5,
+        waveform_db: 0, floor_dbm: -50, ceiling_dbm: 5, uncertainty_db: 1.04 }));
+    const exposure = { power_w: 125, gain_dbi: 12, duty_percent: 100, ground_factor: 2.56, eirp_w: 2093, formula: "FCC OET Bulletin 65, far field",
+      caution: "An estimate from a simple formula, for planning. It is no measurement and no permission.", cases: [
+        { name: "general public", w_per_m2: 6.3, averaging_s: 1800, edition: "a rule's edition, from memory: check it there", distance_m: 8.3, where: "far field" },
+        { name: "occupational", w_per_m2: 31.5, averaging_s: 1800, edition: "a rule's edition, from memory: check it there", distance_m: 3.8, where: "far field" }] };
     const roles = Object.fromEntries(["heatsink", "ambient", "forward", "reflected", "drive", "supply", "current", "fan"].map((x) => [x, x]));
-    await this.put("service/plan", JSON.stringify({ limits: this.limits, roles, settling_s: 5 }));
+    await this.put("service/plan", JSON.stringify({ limits: this.limits, roles, settling_s: 5, chains, exposure }));
+    await this.put("service/sensors", JSON.stringify(Object.keys(this.quantities).slice(0, 8).map((id) =>
+      ({ id, good_keyed: 90000, good_idle: 9000, faults_keyed: id === "ambient" ? 900 : 0, faults_idle: 0, last_fault: "bad CRC" }))));
+    await this.put("recorder/transmissions", JSON.stringify([3, 2, 1].map((hours) => (
+      { start: new Date(Date.now() - hours * 60000).toISOString(), synchronised: true, length_s: 252 * hours, mean_forward_w: 101.2,
+        peak_forward_w: 106, worst_vswr: 1.27, hottest_c: 49.1, energy_wh: 7.1 * hours, ended: "unkeyed" }))));
     await this.put("service/recent", JSON.stringify(this.recent));
     await this.put("service/clock", "synchronised");
     await this.put("$state", "ready");
@@ -129,11 +141,25 @@ export class StandIn {
   }
 
   async event(kind: string, text: string, more: Record<string, unknown> = {}): Promise<void> {
-    const event = { epoch: "5f1c", number: ++this.number, wall: new Date().toISOString(), synchronised: true, kind, source: "",
+    const event = { epoch: "5f1c", number: ++this.number, at_s: process.uptime(), wall: new Date().toISOString(), synchronised: true, kind, source: "",
                     state: this.state, first_cause: false, value: null, unit: "", level: null, origin: "none", text, ...more };
     this.recent = [...this.recent, event].slice(-24);
     await this.client.publishAsync(`dekeyd/${this.id}/event`, JSON.stringify(event), { qos: 1 });
     await this.put("service/recent", JSON.stringify(this.recent));
+  }
+
+  /// The seconds around the last event, as dekeyd's follower thins them: 5 s before, 2 s after, the heatsink's trip.
+  async capture(): Promise<void> {
+    const event = this.recent.at(-1) as { at_s: number; wall: string; text: string };
+    const t = Array.from({ length: 281 }, (_, i) => -5 + i * 0.025);
+    const curve = (id: string, value: (t: number) => number | null) =>
+      ({ id, name: this.quantities[id]!.name, unit: this.quantities[id]!.unit, values: t.map(value) });
+    await this.put("recorder/capture-1", JSON.stringify({
+      at_s: event.at_s, wall: event.wall, synchronised: true, cause: event.text, steps: 900, lost: 0, source: "heatsink",
+      watch: "heatsink", level: 70, direction: "above", permit: [[-5, true], [0, false]], t, quantities: [
+        curve("heatsink", (s) => 70.4 + (s < 0 ? s * 0.3 : -s * 0.1)), curve("forward", (s) => (s < 0 ? 104 + Math.sin(s * 9) : 0.4)),
+        curve("reflected", (s) => (s < 0 ? 1.12 : 0.01)), curve("vswr", (s) => (s < 0 ? 1.23 : null)), curve("drive", () => 1.71),
+        curve("supply", (s) => (s < 0 ? 27.62 : 28.1)), curve("current", (s) => (s < 0 ? 8.31 : 0.9))] }));
   }
 
   async overheat(): Promise<void> {
@@ -195,8 +221,11 @@ export class StandIn {
           ...Object.fromEntries(this.settable.map(command)) } },
         measurements: { name: "Measured values", properties: measured((one) => ({ datatype: "float", unit: one.unit })) },
         limits: { name: "Limits", properties: Object.fromEntries(this.limits.map((one) => [one.id, plain("enum", one.name)])) },
+        recorder: { name: "The last trips and transmissions", properties: {
+          transmissions: plain("json", "The last transmissions"), "capture-1": plain("json", "Seconds around a trip, place 1 of 4") } },
         service: { name: "The daemon itself", properties: {
-          clock: plain("enum", "Clock"), summary: plain("json", "Summary"), plan: plain("json", "Plan"), recent: plain("json", "Recent events") } },
+          clock: plain("enum", "Clock"), summary: plain("json", "Summary"), plan: plain("json", "Plan"), recent: plain("json", "Recent events"),
+          sensors: plain("json", "Sensors") } },
       },
     };
   }

@@ -13,6 +13,7 @@ beforeAll(async () => {
   await broker.start();
   browser = await openBrowser();
   amplifier = await StandIn.start(broker.port);
+  amplifier.run();
 });
 
 afterAll(async () => {
@@ -21,12 +22,11 @@ afterAll(async () => {
   await broker.end();
 });
 
-/// Some minutes within a second: the page's own clock runs as the test says.
-async function aMinuteOrTwo(watts: () => number): Promise<void> {
+/// Long enough for curves that can be seen.
+async function someSeconds(watts: () => number): Promise<void> {
   for (let i = 0; i < 12; ++i) {
     amplifier.quantities["forward"]!.value = watts();
     amplifier.quantities["heatsink"]!.value = 48.3 + i * 0.2;
-    await amplifier.tick();
     await new Promise((resolve) => setTimeout(resolve, 1010));
   }
 }
@@ -36,22 +36,25 @@ test("normal and tripped, 390 and 1440 px, light and dark", async () => {
   const views = await Promise.all(sizes.flatMap((size) => [false, true].map(async (dark) =>
     ({ name: `${size.width}-${dark ? "dark" : "light"}`, ...(await openPage(browser, broker, { ...size, dark })) }))));
   await amplifier.event("RF on", "RF on: forward 104 W.");
-  await aMinuteOrTwo(() => 100 + Math.random() * 8);
+  await someSeconds(() => 100 + Math.random() * 8);
   for (const view of views) {
     await until("permitted", async () => (await view.page.textContent("#word")) === "Permitted");
     await picture(view.page, `${view.name}-normal`);
   }
   await amplifier.event("RF off", "RF off after 4 min 12 s.");
   await amplifier.overheat();
-  for (let i = 0; i < 3; ++i) {
-    await new Promise((resolve) => setTimeout(resolve, 1000));
-    await amplifier.tick();
-  }
+  await amplifier.capture();
+  await new Promise((resolve) => setTimeout(resolve, 3000));
   for (const view of views) {
     await until("tripped", async () => (await view.page.textContent("#word")) === "Tripped");
     await picture(view.page, `${view.name}-tripped`);
+    await view.page.getByRole("button", { name: /^Seconds around it/ }).click();
+    await picture(view.page, `${view.name}-capture`);
+    await view.page.keyboard.press("Escape");
+    for (const part of await view.page.locator("summary").all()) await part.click();
+    await picture(view.page, `${view.name}-details`);
     // Nothing sticks out sideways.
     expect(await view.page.evaluate(() => document.documentElement.scrollWidth - innerWidth)).toBeLessThanOrEqual(0);
     expect(view.complaints).toEqual([]);
   }
-}, 90000);
+}, 180000);

@@ -28,7 +28,8 @@ function tripped(more: object = {}, event: object = {}): Device {
                        causes: [{ id: "limit-heatsink", text: "", since_s: 12.3, hold_off_left_s: 18.2, latched: false, first: true, ...more }] });
   const fleet = new Fleet();
   fleet.devices.set("a", one);
-  fleet.take("dekeyd/a/event", JSON.stringify({ ...tripEvent, ...event }), false, now);
+  // From the list of recent ones, so that it isn't live.
+  fleet.take("homie/5/a/service/recent", JSON.stringify([{ ...tripEvent, ...event }]), true, now);
   return one;
 }
 

@@ -1,5 +1,5 @@
 // May it transmit? The answer in words, from what is known and how fresh it is.
-import type { Cause, Device, Happening, Limit, Moment } from "./model";
+import { viewersTime, type Cause, type Device, type Happening, type Limit, type Moment } from "./model";
 import type { News } from "./news";
 import { clock, duration, withUnit } from "./words";
 
@@ -46,8 +46,8 @@ export function limitOf(device: Device, cause: Cause): Limit | undefined {
 
 function ago(device: Device, trip: Happening | undefined, cause: Cause | undefined, now: Moment): string {
   if (cause?.since_s !== null && cause?.since_s !== undefined) return `${duration(cause.since_s)} ago`;
-  if (trip && trip.synchronised) return `${duration((now.wall - trip.wall - device.clockOffset) / 1000)} ago`;
-  return "";
+  const at = trip ? viewersTime(device, trip) : null;
+  return at === null ? "" : `${duration((now.wall - at) / 1000)} ago`;
 }
 
 function tripFact(device: Device, now: Moment): string[] {
@@ -120,7 +120,7 @@ function lastKnown(device: Device | undefined, news: News, now: Moment): string[
 
 export function describeBanner(device: Device | undefined, news: News, now: Moment): Banner {
   if (!device || !news.fresh) {
-    const word = news.age_s === null ? "No news yet" : `No news for ${duration(news.age_s)}`;
+    const word = news.age_s === null ? "No news yet" : `No news for ${duration(Math.max(1, news.age_s))}`;
     return { tone: "unknown", contact: "unknown", word, answer: `Whether it may transmit is not known. ${news.why}`,
              facts: lastKnown(device, news, now) };
   }

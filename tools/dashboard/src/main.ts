@@ -11,6 +11,7 @@ import "./style.css";
 import { highOf, lowOf } from "./trends";
 import { ActsView } from "./view_acts";
 import { BannerView } from "./view_banner";
+import { CaptureView } from "./view_capture";
 import { DetailsView } from "./view_details";
 import { EventsView } from "./view_events";
 import { LadderView } from "./view_ladder";
@@ -32,7 +33,11 @@ let pictureDue = false;
 const banner = new BannerView();
 const ladder = new LadderView();
 const trends = new TrendsView();
-const events = new EventsView();
+const capture = new CaptureView();
+const events = new EventsView((one, at) => {
+  const device = fleet.get(chosen);
+  if (device) capture.open(one, device, at, Date.now());
+});
 const details = new DetailsView();
 const chooser = el("select", { id: "chooser" });
 const choice = el("p", { class: "chooser" }, el("label", { for: "chooser" }, "Amplifier"), chooser);
@@ -123,7 +128,7 @@ function picture(): void {
   const rungs = device ? device.limits.map((limit) => describeRung(device, limit, history.span(limit.watch, from))) : [];
   ladder.show(rungs, !news.fresh, device ? "dekeyd has not said yet which limits it has." : "No amplifier, no limits.");
   events.show(device, now.wall);
-  details.show(device, broker.address);
+  details.show(device, broker.address, now.wall);
   drawChooser();
   if (now.steady - trendsDrawn > 900) {
     trendsDrawn = now.steady;
@@ -155,7 +160,7 @@ document.getElementById("page")!.append(
   el("header", { class: "top" }, name, choice),
   el("main", {}, login.root, banner.root,
      el("div", { class: "columns" }, el("div", { class: "left" }, ladder.root, events.root), el("div", { class: "right" }, trends.root)),
-     details.root),
+     details.root, capture.root),
   el("footer", {}, el("p", {}, "dekeyd is the last line, never the only one. RF, heat and supply currents hurt: keep to your local rules and to licensed practice.")));
 choose();
 broker.connect();

@@ -3,6 +3,8 @@
 // A value that the broker had retained is known, but it isn't news: only a summary that came live, with a sequence
 // number of its own, proves that the daemon decides.
 
+import { readCapture, type Capture } from "./capture";
+
 export interface Moment {
   steady: number; ///< ms, never steps back, may stand still while the machine sleeps
   wall: number; ///< ms since 1970
@@ -49,6 +51,7 @@ export interface Happening {
   epoch: string;
   number: number;
   wall: number; ///< ms since 1970 by the daemon's clock
+  at_s: number | null; ///< its steady clock
   synchronised: boolean;
   kind: string;
   source: string;
@@ -78,6 +81,53 @@ export interface Channel {
   lastFault: string;
 }
 
+/// How a power is worked out from a detector's volts.
+export interface Chain {
+  id: string;
+  law: string; ///< log, table or square
+  slope: number | null; ///< V/dB
+  intercept: number | null; ///< dBm
+  voltsPerWatt: number | null;
+  points: number;
+  coupling: number;
+  pads: number;
+  cable: number;
+  waveform: number;
+  uncertainty: number | null; ///< ± dB
+}
+
+export interface Transmission {
+  start: number; ///< ms since 1970 by the daemon's clock
+  synchronised: boolean;
+  length_s: number;
+  mean_w: number | null;
+  peak_w: number | null;
+  vswr: number | null;
+  hottest_c: number | null;
+  energy_wh: number;
+  ended: string;
+}
+
+export interface ExposureCase {
+  name: string;
+  w_per_m2: number | null;
+  averaging_s: number;
+  edition: string;
+  distance_m: number | null;
+  where: string;
+}
+
+export interface Exposure {
+  power_w: number | null;
+  eirp_w: number | null;
+  gain_dbi: number | null;
+  duty_percent: number | null;
+  ground_factor: number | null;
+  formula: string;
+  caution: string;
+  cases: ExposureCase[];
+}
+
 export interface Device {
   id: string;
   name: string;
@@ -90,6 +140,10 @@ export interface Device {
   limits: Limit[];
   roles: Map<string, string>;
   channels: Channel[];
+  chains: Chain[];
+  exposure: Exposure | null;
+  captures: Map<string, Capture>; ///< by their place
+  transmissions: Transmission[]; ///< the last ones, oldest first
   permit: boolean | null;
   state: string;
   reason: string;
@@ -139,6 +193,10 @@ function newDevice(id: string): Device {
     limits: [],
     roles: new Map(),
     channels: [],
+    chains: [],
+    exposure: null,
+    captures: new Map(),
+    transmissions: [],
     permit: null,
     state: "",
     reason: "",
@@ -254,9 +312,19 @@ function takeValue(device: Device, node: string, property: string, payload: stri
     takePlan(device, text);
     return [];
   }
-  if (node === "service" && property === "recent") return takeHappenings(device, recentOnes(text), false);
+  if (node === "service" && property === "recent") return takeHappenings(device, rowsOf(text, "events"), false);
   if (node === "service" && property === "sensors") {
     takeChannels(device, text);
+    return [];
+  }
+  if (node === "recorder" && property === "transmissions") {
+    device.transmissions = takeTransmissions(text);
+    return [];
+  }
+  if (node === "recorder" && /^capture-[1-9]$/.test(property)) {
+    const capture = text ? readCapture(text) : null;
+    if (capture) device.captures.set(property, capture);
+    else device.captures.delete(property);
     return [];
   }
   if (!payload) device.values.delete(key);
@@ -370,17 +438,68 @@ function takePlan(device: Device, payload: string): void {
   for (const [role, channel] of Object.entries(isObject(json["roles"]) ? json["roles"] : {})) {
     if (str(channel)) device.roles.set(role, str(channel));
   }
+  device.chains = list(json["chains"]).filter(isObject).slice(0, 16).map((one) => {
+    const detector = isObject(one["detector"]) ? one["detector"] : {};
+    return {
+      id: str(one["id"]),
+      law: str(detector["law"]),
+      slope: num(detector["slope_v_per_db"]),
+      intercept: num(detector["intercept_dbm"]),
+      voltsPerWatt: num(detector["volts_per_watt"]),
+      points: num(detector["points"]) ?? 0,
+      coupling: num(one["coupling_db"]) ?? 0,
+      pads: num(one["pads_db"]) ?? 0,
+      cable: num(one["cable_db"]) ?? 0,
+      waveform: num(one["waveform_db"]) ?? 0,
+      uncertainty: num(one["uncertainty_db"]),
+    };
+  });
+  device.exposure = takeExposure(json["exposure"]);
+}
+
+function takeExposure(json: unknown): Exposure | null {
+  if (!isObject(json)) return null;
+  return {
+    power_w: num(json["power_w"]),
+    eirp_w: num(json["eirp_w"]),
+    gain_dbi: num(json["gain_dbi"]),
+    duty_percent: num(json["duty_percent"]),
+    ground_factor: num(json["ground_factor"]),
+    formula: str(json["formula"]),
+    caution: str(json["caution"]),
+    cases: list(json["cases"]).filter(isObject).slice(0, 8).map((one) => ({
+      name: str(one["name"]),
+      w_per_m2: num(one["w_per_m2"]),
+      averaging_s: num(one["averaging_s"]) ?? 0,
+      edition: str(one["edition"]),
+      distance_m: num(one["distance_m"]),
+      where: str(one["where"]),
+    })),
+  };
+}
+
+function takeTransmissions(payload: string): Transmission[] {
+  const found: Transmission[] = [];
+  for (const one of rowsOf(payload, "")) {
+    const length_s = one ? num(one["length_s"]) : null;
+    if (!one || length_s === null) continue;
+    found.push({
+      start: Date.parse(str(one["start"])),
+      synchronised: one["synchronised"] !== false,
+      length_s,
+      mean_w: num(one["mean_forward_w"]),
+      peak_w: num(one["peak_forward_w"]),
+      vswr: num(one["worst_vswr"]),
+      hottest_c: num(one["hottest_c"]),
+      energy_wh: num(one["energy_wh"]) ?? 0,
+      ended: str(one["ended"]),
+    });
+  }
+  return found.slice(-100);
 }
 
 function takeChannels(device: Device, payload: string): void {
-  let json: unknown;
-  try {
-    json = JSON.parse(payload);
-  } catch {
-    return;
-  }
-  const rows = Array.isArray(json) ? json : isObject(json) ? list(json["channels"]) : [];
-  device.channels = rows.filter(isObject).map((row) => ({
+  device.channels = rowsOf(payload, "channels").filter((row) => row !== null).map((row) => ({
     id: str(row["id"]),
     goodKeyed: num(row["good_keyed"]) ?? 0,
     goodIdle: num(row["good_idle"]) ?? 0,
@@ -390,10 +509,11 @@ function takeChannels(device: Device, payload: string): void {
   }));
 }
 
-function recentOnes(payload: string): (Json | null)[] {
+/// A list, or an object that has it under this key.
+function rowsOf(payload: string, key: string): (Json | null)[] {
   try {
     const json: unknown = JSON.parse(payload);
-    const rows = Array.isArray(json) ? json : isObject(json) ? list(json["events"]) : [];
+    const rows = Array.isArray(json) ? json : isObject(json) ? list(json[key]) : [];
     return rows.map((row) => (isObject(row) ? row : null));
   } catch {
     return [];
@@ -410,6 +530,7 @@ function takeHappenings(device: Device, rows: (Json | null)[], live: boolean): H
       epoch: str(json["epoch"]),
       number: count,
       wall: Date.parse(str(json["wall"])),
+      at_s: num(json["at_s"]),
       synchronised: json["synchronised"] !== false,
       kind: str(json["kind"]),
       source: str(json["source"]),
@@ -437,4 +558,9 @@ function takeHappenings(device: Device, rows: (Json | null)[], live: boolean): H
   }
   if (device.happenings.length > keptHappenings) device.happenings.splice(0, device.happenings.length - keptHappenings);
   return added;
+}
+
+/// When it happened by the viewer's clock. With a clock that nobody set, only what came as it happened can be placed.
+export function viewersTime(device: Device, one: Happening): number | null {
+  return (one.synchronised || one.live) && Number.isFinite(one.wall) ? one.wall + device.clockOffset : null;
 }

@@ -1,5 +1,6 @@
 // Is what is shown true now? Whatever can't be shown to be fresh is stale.
 import type { Device, Moment } from "./model";
+import { duration } from "./words";
 
 export type Link = "connecting" | "connected" | "refused" | "lost";
 
@@ -22,7 +23,7 @@ export function judgeNews(device: Device | undefined, link: Link, linkSince: Mom
   const age_s = last ? age(last, now) : null;
   const recent = age_s !== null && age_s * 1000 <= staleAfter_ms;
   if (link !== "connected") {
-    const gone = `for ${Math.floor(age(linkSince, now))} s`;
+    const gone = `for ${duration(Math.max(1, age(linkSince, now)))}`;
     const why = {
       connecting: "Connecting to the broker.",
       refused: "The broker refuses the connection: it wants a user and password.",

@@ -1,6 +1,6 @@
 // Which curves are drawn together, from what a device measures.
 import type { Device } from "./model";
-import { withUnit } from "./words";
+import { duration, withUnit } from "./words";
 
 export interface Curve {
   id: string; ///< of the quantity
@@ -65,4 +65,16 @@ export function scaleRange(chart: Chart, low: number | null, high: number | null
     if (level.value <= from + (to - from) * 1.9) to = Math.max(to, level.value * 1.04);
   }
   return [from, from === to ? to + 1 : to];
+}
+
+/// What the heat will come to, in words; nothing where it isn't known.
+export function forecastWords(device: Device): string {
+  const heatsink = device.roles.get("heatsink") ?? "heatsink";
+  const limit = device.limits.find((one) => one.watch === heatsink && one.trips && one.direction === "above");
+  const settles = device.quantities.get("settling-temperature");
+  const left = device.quantities.get("time-to-limit");
+  if (!limit || settles?.quality !== "good" || settles.value === null) return "";
+  if (settles.value < limit.trip) return `settles ${withUnit(limit.trip - settles.value, limit.unit)} below its trip, if all stays as it is`;
+  if (left?.quality !== "good" || left.value === null) return "";
+  return `reaches its trip in about ${duration(left.value)}, if all stays as it is`;
 }

@@ -1,7 +1,8 @@
 // Details for who looks closer: every sensor and what it is worth, and the daemon itself.
+import { chainColumns, chainRow, metres, ofToday, totals } from "./details";
 import { el, mark, say, show } from "./dom";
 import type { Channel, Device } from "./model";
-import { withUnit } from "./words";
+import { clock, duration, number, withUnit } from "./words";
 
 /// Faults with RF on and off, in words, where the difference tells something.
 export function suspicion(channel: Channel): string {
@@ -16,8 +17,44 @@ export function suspicion(channel: Channel): string {
   return channel.faultsKeyed >= 5 && on > 4 * off && on > 0.1 ? `${text}: suspect RF on this cable` : text;
 }
 
+/// A table whose body is written row by row, only where something changed.
+class Table {
+  readonly body = el("tbody");
+  readonly root: HTMLElement;
+
+  constructor(private readonly columns: string[], label: string) {
+    const head = el("tr");
+    for (const title of columns) head.append(el("th", { scope: "col" }, title));
+    this.root = el("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": label },
+                   el("table", {}, el("thead", {}, head), this.body));
+  }
+
+  show(rows: string[][]): void {
+    show(this.root, rows.length > 0);
+    while (this.body.children.length > rows.length) this.body.lastElementChild!.remove();
+    rows.forEach((cells, i) => {
+      let row = this.body.children[i];
+      if (!row) {
+        row = el("tr", {}, el("th", { scope: "row" }), ...this.columns.slice(1).map(() => el("td")));
+        this.body.append(row);
+      }
+      cells.forEach((cell, j) => say(row.children[j]!, cell));
+    });
+  }
+}
+
+const figure = (value: number | null, unit: string) => (value === null ? "–" : withUnit(value, unit));
+
 export class DetailsView {
   readonly root: HTMLElement;
+  private readonly transmissions = new Table(["Began", "Length", "Mean", "Peak", "Worst VSWR", "Hottest", "Energy", "Ended"], "Transmissions of today");
+  private readonly sums = el("p", { class: "note" });
+  private readonly chains = new Table(chainColumns, "From volts to watts");
+  private readonly exposure = new Table(["Limit for", "Power density", "Averaged over", "Stay farther than", "Where that lies", "By"], "Distances from the antenna");
+  private readonly exposureWords = el("p", { class: "note" });
+  private readonly caution = el("p", { class: "caution" });
+  private readonly noExposure = el("p", { class: "note" },
+    "No antenna is configured, so no distance is worked out. That doesn't mean that none is needed.");
   private readonly sensors = el("tbody");
   private readonly service = el("dl");
   private readonly alerts = el("ul", { class: "alerts" });
@@ -27,13 +64,24 @@ export class DetailsView {
     const head = el("tr");
     for (const title of ["Quantity", "Value", "Between", "Quality", "Faults"]) head.append(el("th", { scope: "col" }, title));
     this.root = el("section", { class: "details", "aria-labelledby": "details-title" }, el("h2", { id: "details-title" }, "Details"),
-      el("details", {}, el("summary", {}, "Everything that is measured, and what it is worth"),
+      el("details", { "data-part": "transmissions" }, el("summary", {}, "Transmissions of today"), this.transmissions.root, this.sums),
+      el("details", { "data-part": "chains" }, el("summary", {}, "From the detectors' volts to watts on the line"), this.chains.root,
+         el("p", { class: "note" }, "Worked back from the power shown, through the figures of the configuration.")),
+      el("details", { "data-part": "exposure" }, el("summary", {}, "Distance to keep from the antenna"), this.caution, this.exposure.root,
+         this.exposureWords, this.noExposure),
+      el("details", { "data-part": "sensors" }, el("summary", {}, "Everything that is measured, and what it is worth"),
          el("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Measured quantities" },
             el("table", {}, el("thead", {}, head), this.sensors))),
-      el("details", {}, el("summary", {}, "The daemon and its standing alerts"), this.service, this.alerts));
+      el("details", { "data-part": "service" }, el("summary", {}, "The daemon and its standing alerts"), this.service, this.alerts));
   }
 
-  show(device: Device | undefined, broker: string): void {
+  show(device: Device | undefined, broker: string, now: number): void {
+    this.show_transmissions(device, now);
+    this.chains.show(device?.chains.map((chain) => {
+      const row = chainRow(device, chain);
+      return [row.name, ...row.cells];
+    }) ?? []);
+    this.show_exposure(device);
     const measured = device?.nodes.get("measurements")?.properties ?? new Map();
     for (const [id, row] of this.rows) {
       if (measured.has(id)) continue;
@@ -52,7 +100,7 @@ export class DetailsView {
       const words = property.datatype === "boolean" && known && known.value !== null
         ? (property.format.split(",")[known.value ? 1 : 0] ?? "") : null;
       const span = known && known.low !== null && known.value !== null
-        ? `${withUnit(known.low, "")} and ${known.high === null || known.high >= 1e9 ? "any" : withUnit(known.high, property.unit)}` : "";
+        ? `${number(known.low, property.unit)} and ${known.high === null || known.high >= 1e9 ? "any" : withUnit(known.high, property.unit)}` : "";
       const cells = [...row.children] as HTMLElement[];
       say(cells[0]!, property.name);
       say(cells[1]!, words ?? (known && known.value !== null ? withUnit(known.value, property.unit) : "–"));
@@ -79,5 +127,28 @@ export class DetailsView {
       if (!this.alerts.children[i]) this.alerts.append(el("li"));
       say(this.alerts.children[i]!, text);
     });
+  }
+
+  private show_transmissions(device: Device | undefined, now: number): void {
+    const rows = device ? ofToday(device, now) : [];
+    this.transmissions.show(rows.map((one) => [
+      one.synchronised ? clock(one.start + device!.clockOffset, now) : "clock not set", duration(one.length_s), figure(one.mean_w, "W"),
+      figure(one.peak_w, "W"), figure(one.vswr, ""), figure(one.hottest_c, "°C"), `${one.energy_wh.toFixed(2)} Wh`, one.ended]));
+    say(this.sums, `${totals(rows)} dekeyd's log on the amplifier has them all.`);
+  }
+
+  private show_exposure(device: Device | undefined): void {
+    const exposure = device?.exposure ?? null;
+    say(this.caution, exposure?.caution ?? "");
+    for (const element of [this.caution, this.exposureWords]) show(element, exposure !== null);
+    show(this.noExposure, exposure === null);
+    this.exposure.show(exposure?.cases.map((one) => [
+      one.name, one.w_per_m2 === null ? "–" : `${+one.w_per_m2.toPrecision(3)} W/m²`, one.averaging_s > 0 ? `${+(one.averaging_s / 60).toFixed(1)} min` : "–",
+      one.distance_m === null ? one.where : metres(one.distance_m), one.distance_m === null ? "" : `in the beam, ${one.where}`, one.edition]) ?? []);
+    if (!exposure) return;
+    const none = exposure.cases.length ? "" : " No limit is configured, so no distance is worked out.";
+    say(this.exposureWords, `For ${figure(exposure.power_w, "W")} forward (the most that doesn't trip), ${figure(exposure.gain_dbi, "dB").replace("dB", "dBi")} ` +
+      `of antenna gain, EIRP ${figure(exposure.eirp_w, "W")}, a duty of ${figure(exposure.duty_percent, "%")}, with ${exposure.ground_factor ?? "?"} for the ` +
+      `ground's reflection; ${exposure.formula}.${none}`);
   }
 }

@@ -1,5 +1,6 @@
 // What happened, newest first.
-import type { Device, Happening } from "./model";
+import { captureOf, type Capture } from "./capture";
+import { viewersTime, type Device, type Happening } from "./model";
 import { el, mark, say, show } from "./dom";
 import { clock } from "./words";
 
@@ -21,6 +22,7 @@ const kinds: Record<string, [sign: string, group: string]> = {
   reset: ["↺", "hold"],
   refused: ["×", "warn"],
   started: ["◦", "calm"],
+  transmission: ["≈", "calm"],
 };
 
 export class EventsView {
@@ -29,7 +31,7 @@ export class EventsView {
   private readonly none = el("p", { class: "none" }, "Nothing since this page knows of it.");
   private drawn = "";
 
-  constructor() {
+  constructor(private readonly open: (capture: Capture, at: number | null) => void) {
     this.root = el("section", { class: "happened", "aria-labelledby": "happened-title" },
                    el("h2", { id: "happened-title" }, "What happened"), this.none,
                    el("div", { class: "scroll", tabindex: "0", role: "group", "aria-labelledby": "happened-title" }, this.list));
@@ -38,7 +40,8 @@ export class EventsView {
   show(device: Device | undefined, now: number): void {
     const all = device?.happenings ?? [];
     const last = all[all.length - 1];
-    const key = device ? `${device.id} ${all.length} ${last?.epoch} ${last?.number} ${new Date(now).getDate()}` : "";
+    const key = device ? `${device.id} ${all.length} ${last?.epoch} ${last?.number} ${new Date(now).getDate()}` +
+                         [...device.captures.values()].map((capture) => ` ${capture.at_s}`).join("") : "";
     if (key === this.drawn) return;
     this.drawn = key;
     show(this.none, all.length === 0);
@@ -48,7 +51,7 @@ export class EventsView {
       let row = this.list.children[i] as HTMLElement | undefined;
       if (!row) {
         row = el("li", {}, el("time"), el("span", { class: "sign", "aria-hidden": "true" }), el("span", { class: "kind" }),
-                 el("span", { class: "text" }));
+                 el("span", { class: "text" }), el("button", { type: "button", class: "seconds" }, "Seconds around it"));
         this.list.append(row);
       }
       this.fill(row, one, device!, now);
@@ -59,7 +62,13 @@ export class EventsView {
     const [sign, group] = kinds[one.kind] ?? ["·", "calm"];
     const [time, signs, kind, text] = [...row.children] as [HTMLElement, HTMLElement, HTMLElement, HTMLElement];
     mark(row, "data-group", group);
-    say(time, one.synchronised ? clock(one.wall + device.clockOffset, now) : "clock not set");
+    const at = viewersTime(device, one);
+    say(time, at === null ? "clock not set" : clock(at, now));
+    const button = row.children[4] as HTMLButtonElement;
+    const capture = one.kind === "tripped" ? captureOf(device.captures.values(), one) : undefined;
+    show(button, capture !== undefined);
+    mark(button, "aria-label", capture ? `Seconds around it: ${one.text}` : null);
+    button.onclick = capture ? () => this.open(capture, at) : null;
     mark(time, "datetime", one.synchronised && Number.isFinite(one.wall) ? new Date(one.wall).toISOString() : null);
     say(signs, sign);
     say(kind, one.kind);

@@ -4,8 +4,8 @@ import "uplot/dist/uPlot.min.css";
 
 import { el, mark, say, show } from "./dom";
 import type { History } from "./history";
-import type { Device, Happening } from "./model";
-import { charts, scaleRange, type Chart, type Curve } from "./trends";
+import { viewersTime, type Device } from "./model";
+import { charts, forecastWords, scaleRange, type Chart, type Curve } from "./trends";
 import { clock, duration, withUnit } from "./words";
 
 const dashes: number[][] = [[], [7, 4], [2, 3]];
@@ -19,6 +19,7 @@ interface Drawn {
   figure: HTMLElement;
   legend: { curve: Curve; value: HTMLElement; index: number }[];
   spoken: HTMLElement;
+  forecast: HTMLElement | null;
 }
 
 const ink = (name: string) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
@@ -111,6 +112,8 @@ export class TrendsView {
       caption.append(el("span", { class: "curve", "data-style": String(curve.style) }, el("i", { "aria-hidden": "true" }), curve.label, " ", value));
       legend.push({ curve, value, index });
     }
+    const forecast = chart.id === "heat" ? el("span", { class: "forecast" }) : null;
+    if (forecast) caption.append(forecast);
     const spoken = el("p", { class: "unseen" });
     const stage = el("div", { class: "stage" });
     const figure = el("figure", { "data-chart": chart.id }, caption, stage, spoken);
@@ -153,7 +156,7 @@ export class TrendsView {
         }],
       },
     }, [[]], stage);
-    return { chart, plot, times: [], data: series.map(() => []), figure, legend, spoken };
+    return { chart, plot, times: [], data: series.map(() => []), figure, legend, spoken, forecast };
   }
 
   private timeText(time: number): string {
@@ -276,6 +279,9 @@ export class TrendsView {
         say(value, text);
         parts.push(`${curve.label} ${number === null ? "not measured" : text}`);
       }
+      const words = one.forecast && this.cursor === null && this.device ? forecastWords(this.device) : "";
+      if (one.forecast) say(one.forecast, words);
+      if (words) parts.push(words);
       const when = this.cursor === null ? "now" : `${duration(last - this.cursor)} ago`;
       mark(one.figure, "aria-label", `${one.chart.title}, ${when}: ${parts.join(", ")}`);
     }
@@ -318,6 +324,7 @@ export class TrendsView {
     ctx.clip();
     ctx.strokeStyle = ctx.fillStyle = this.colours.stop;
     ctx.lineWidth = pixel;
+    ctx.textAlign = "left";
     ctx.font = `${11 * pixel}px system-ui, sans-serif`;
     for (const level of chart.levels) {
       if (y.max === undefined || y.min === undefined || level.value > y.max || level.value < y.min) continue;
@@ -331,8 +338,7 @@ export class TrendsView {
       ctx.fillText(level.label, bbox.left + 4 * pixel, at + (ctx.textBaseline === "top" ? 3 : -2) * pixel);
     }
     ctx.setLineDash([]);
-    for (const trip of this.trips()) {
-      const time = (trip.wall + this.device!.clockOffset) / 1000;
+    for (const time of this.trips()) {
       if (x.min === undefined || x.max === undefined || time < x.min || time > x.max) continue;
       const at = Math.round(self.valToPos(time, "x", true)) + 0.5;
       ctx.beginPath();
@@ -344,7 +350,11 @@ export class TrendsView {
     ctx.restore();
   }
 
-  private trips(): Happening[] {
-    return this.device?.happenings.filter((one) => one.kind === "tripped" && one.synchronised) ?? [];
+  /// Seconds since 1970 by the viewer's clock.
+  private trips(): number[] {
+    const device = this.device;
+    if (!device) return [];
+    return device.happenings.filter((one) => one.kind === "tripped").map((one) => viewersTime(device, one))
+      .filter((time) => time !== null).map((time) => time / 1000);
   }
 }
