@@ -8,6 +8,7 @@
 #include <exception>
 #include <string>
 
+#include "daemon/arguments.hpp"
 #include "daemon/log.hpp"
 #include "daemon/service.hpp"
 #include "formats/configuration.hpp"
@@ -34,33 +35,21 @@ int check(const dekeyd::formats::Loaded& loaded) {
 }
 
 int run_main(int argc, char** argv) {
-    CLI::App app{
-        "dekeyd removes an amplifier's permission to transmit when anything leaves its safe range. It is the last "
-        "line,\nnever the only one: what must act in microseconds stays in hardware."};
-    app.footer(fmt::format(
-        "Exit codes: 0 stopped by a signal, {} a fault of the program, {} the system refused "
-        "something, {} no\nrun directory, {} the configuration has faults. The line is inhibited at "
-        "every exit.",
-        dekeyd::exit_software, dekeyd::exit_system, dekeyd::exit_cannot_create, dekeyd::exit_configuration));
-    std::string path = "/etc/dekeyd/dekeyd.yaml";
-    bool check_only = false;
-    bool debug = false;
-    app.add_option("--config", path, "The configuration")->capture_default_str();
-    app.add_flag("--check", check_only, "Say what the configuration does, or all its faults, and end");
-    app.add_flag("--debug", debug, "Log more");
-    app.set_version_flag("--version", std::string{"dekeyd "} + dekeyd::program_version);
+    CLI::App app;
+    dekeyd::Arguments arguments;
+    dekeyd::define_arguments(app, arguments);
     CLI11_PARSE(app, argc, argv);
 
-    dekeyd::set_up_log(debug);
-    const dekeyd::formats::Loaded loaded = dekeyd::formats::load_configuration_file(path);
-    if (loaded.configuration) return check_only ? check(loaded) : dekeyd::run_service(*loaded.configuration);
+    dekeyd::set_up_log(arguments.debug);
+    const dekeyd::formats::Loaded loaded = dekeyd::formats::load_configuration_file(arguments.path);
+    if (loaded.configuration) return arguments.check_only ? check(loaded) : dekeyd::run_service(*loaded.configuration);
 
     // The line before the words: printing may wait for a terminal.
     const char* const run_directory = std::getenv("RUNTIME_DIRECTORY");
-    if (!check_only) {
+    if (!arguments.check_only) {
         dekeyd::inhibit_without_service(run_directory != nullptr ? run_directory : "/run/dekeyd", "/sys", nullptr);
     }
-    print_faults(path, loaded);
+    print_faults(arguments.path, loaded);
     return dekeyd::exit_configuration;
 }
 

@@ -197,3 +197,18 @@ TEST_CASE("without colour there is no colour, and the words are the same") {
     CHECK(to_text(render_watch(picture(sample::tripped()), coloured), coloured, true) ==
           to_text(render_watch(picture(sample::tripped()), bare), bare, true));
 }
+
+TEST_CASE("a limit that only warns is no trip: not on the bar, not in words, not as the nearest") {
+    const Limit warns{.id = "a", .watch = "q", .above = true, .trip = 1.0, .clear = 0.7, .trips = false};
+    Quantity quantity{.id = "q", .value = 0.2, .health = "good"};
+    CHECK(bar_text(quantity, {&warns}, 25) == "━━━━●─────────c─────w────\n");
+    auto json = sample::status();
+    json["limits"][4]["trips"] = false;  // forward, at 130 W
+    std::string text = plain(picture(json), {.width = 100, .height = 30});
+    CHECK(has(text, "11.8 W below warning"));
+    CHECK_FALSE(has(text, "nearest to its trip: Forward"));
+    json["quantities"][1]["value"] = 131.0;
+    text = plain(picture(json), {.width = 100, .height = 30});
+    CHECK(has(text, "1.00 W beyond warning"));
+    CHECK_FALSE(has(text, "beyond trip"));
+}

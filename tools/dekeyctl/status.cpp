@@ -83,7 +83,8 @@ Limit read_limit(const Json& json) {
             .latches = text_of(json, "rearm") != "automatic",
             .condition = text_of(json, "condition"),
             .active = flag_of(json, "active"),
-            .warning = flag_of(json, "warning")};
+            .warning = flag_of(json, "warning"),
+            .trips = !json.contains("trips") || flag_of(json, "trips")};
 }
 
 Cause read_cause(const Json& json) {

@@ -30,6 +30,7 @@ struct Limit {
     std::string condition{};
     bool active = false;   ///< it is one of the causes
     bool warning = false;  ///< its warning stands
+    bool trips = true;     ///< otherwise its level is a warning and no more
 };
 
 struct Cause {

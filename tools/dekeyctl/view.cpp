@@ -67,7 +67,8 @@ Scale scale_of(const Quantity& quantity, const std::vector<const Limit*>& limits
     return scale;
 }
 
-// What is left until the nearest of its trips, as an amount and as a share of the way from rest.
+// What is left until the nearest of its trips, as an amount and as a share of the way from rest. Of a quantity that
+// only warns: until its warning.
 struct Margin {
     const Limit* limit = nullptr;
     double amount = 0.0;  ///< negative: beyond
@@ -78,12 +79,15 @@ std::optional<Margin> margin_of(const Quantity& quantity, const std::vector<cons
     if (!quantity.value) return std::nullopt;
     std::optional<Margin> least;
     const double origin = is_ratio_from_one(quantity) ? 1.0 : 0.0;
+    const bool any_trips = std::any_of(limits.begin(), limits.end(), [](const Limit* limit) { return limit->trips; });
     for (const Limit* limit : limits) {
+        if (any_trips && !limit->trips) continue;
         const double amount = limit->above ? limit->trip - *quantity.value : *quantity.value - limit->trip;
         // Between two trips the middle is the farthest that a value can be from both.
         double way = std::abs(limit->trip - origin);
         for (const Limit* other : limits)
-            if (other->above != limit->above) way = std::abs(limit->trip - other->trip) / 2.0;
+            if (other->trips == limit->trips && other->above != limit->above)
+                way = std::abs(limit->trip - other->trip) / 2.0;
         const Margin margin{limit, amount, way > 0.0 ? amount / way : amount};
         if (!least || margin.share < least->share) least = margin;
     }
@@ -118,11 +122,13 @@ Span standing(const Quantity& quantity, const std::vector<const Limit*>& limits,
                          });
     const std::string stands = latched ? "LATCHED" : active ? "TRIPPED" : "";
     const bool faulty = !quantity.value && !not_measurable(quantity);
-    const std::string left = margin && margin->amount >= 0.0
-                                 ? fmt::format("{} {}", with_unit(margin->amount, quantity.unit),
-                                               margin->limit->above ? "below trip" : "above trip")
-                             : margin ? fmt::format("{} beyond trip", with_unit(-margin->amount, quantity.unit))
-                                      : "";
+    const bool trips = margin && margin->limit->trips;
+    const std::string left = margin ? fmt::format("{} {} {}", with_unit(std::abs(margin->amount), quantity.unit),
+                                                  margin->amount < 0.0   ? "beyond"
+                                                  : margin->limit->above ? "below"
+                                                                         : "above",
+                                                  trips ? "trip" : "warning")
+                                    : "";
     const std::string seen = faulty           ? "no reading: " + (quantity.fault.empty() ? "?" : quantity.fault)
                              : quantity.value ? left
                                               : quantity.health;
@@ -130,7 +136,7 @@ Span standing(const Quantity& quantity, const std::vector<const Limit*>& limits,
         const std::string both = stands + ", " + seen;
         return {columns(both) <= room ? both : stands, Tone::danger};
     }
-    if (faulty || (margin && margin->amount < 0.0)) return {seen, Tone::danger};
+    if (faulty || (trips && margin->amount < 0.0)) return {seen, Tone::danger};
     if (some([](const Limit* limit) { return limit->warning; })) {
         const std::string both = "WARNING, " + seen;
         return {columns(both) <= room ? both : "WARNING", Tone::caution};
@@ -141,8 +147,8 @@ Span standing(const Quantity& quantity, const std::vector<const Limit*>& limits,
 std::string levels_words(const std::vector<const Limit*>& limits) {
     std::string words;
     for (const Limit* limit : limits)
-        words += fmt::format("{}trip {} {}", words.empty() ? "" : ", ", limit->above ? "above" : "below",
-                             figure(limit->trip, limit->unit));
+        words += fmt::format("{}{} {} {}", words.empty() ? "" : ", ", limit->trips ? "trip" : "warning",
+                             limit->above ? "above" : "below", figure(limit->trip, limit->unit));
     return words;
 }
 
@@ -265,7 +271,10 @@ Line bar(const Quantity& quantity, const std::vector<const Limit*>& limits, std:
         if (limit->clear && limit->clears_by_level) cells[place(*limit->clear)] = "c";
         if (limit->warn) cells[place(*limit->warn)] = "w";
     }
-    for (const Limit* limit : limits) cells[place(limit->trip)] = "T";
+    for (const Limit* limit : limits)
+        if (!limit->trips) cells[place(limit->trip)] = "w";
+    for (const Limit* limit : limits)
+        if (limit->trips) cells[place(limit->trip)] = "T";
     Tone tone = Tone::good;
     if (quantity.value) {
         const bool beyond_scale = *quantity.value > scale.high || *quantity.value < scale.low;
@@ -274,10 +283,10 @@ Line bar(const Quantity& quantity, const std::vector<const Limit*>& limits, std:
             const auto past = [&](double level) {
                 return limit->above ? *quantity.value >= level : *quantity.value <= level;
             };
-            if (past(limit->trip)) {
+            if (limit->trips && past(limit->trip)) {
                 tone = Tone::danger;
                 if (!beyond_scale) cells[at] = "◆";  // the shape changes too, not the colour alone
-            } else if (limit->warn && past(*limit->warn) && tone != Tone::danger) {
+            } else if (((limit->warn && past(*limit->warn)) || past(limit->trip)) && tone != Tone::danger) {
                 tone = Tone::caution;
             }
         }
@@ -333,7 +342,7 @@ std::string nearest_words(const Status& status) {
     const Quantity* nearest = nullptr;
     for (const Quantity& quantity : status.quantities) {
         const auto margin = margin_of(quantity, limits_of(status, quantity.id));
-        if (!margin || (least && margin->share >= least->share)) continue;
+        if (!margin || !margin->limit->trips || (least && margin->share >= least->share)) continue;
         least = margin;
         nearest = &quantity;
     }

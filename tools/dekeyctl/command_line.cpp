@@ -1,0 +1,195 @@
+#include "dekeyctl/command_line.hpp"
+
+#include <utility>
+
+namespace dekeyd::ctl {
+namespace {
+
+constexpr const char* closing = R"(Examples:
+  dekeyctl status                        may it transmit, and if not, why?
+  dekeyctl watch                         live view: each value beside its limits
+  dekeyctl hold --reason "on the mast"   take the permit away until 'dekeyctl release'
+  dekeyctl reset                         after a latched trip, once its cause is gone
+  dekeyctl find                          what is there to be measured and driven
+  dekeyctl adopt heatsink                a new thermometer in the place of a missing one
+  dekeyctl check /etc/dekeyd/dekeyd.yaml every fault of a configuration, or what it guards
+  dekeyctl explain dekeyd.yaml           how far each number may be believed, and why
+
+Exit codes:
+  0  done; for status: permitted
+  1  refused, or faults were found
+  2  wrong arguments
+  3  for status: inhibited
+  4  dekeyd can't be reached
+  5  dekeyd's answer was not understood
+
+Colour is used on a terminal only, never alone, and not at all where NO_COLOR is set.
+dekeyd is the last line of protection, never the only one. Working on an amplifier, its
+feeder or its antenna: isolate it and lock it off; a hold is no substitute.)";
+
+constexpr const char* file = "FILE";
+constexpr const char* folder = "FOLDER";
+
+}  // namespace
+
+CommandLine::CommandLine()
+    : app_{"Shows and commands dekeyd, the last-line interlock of a radio-frequency power amplifier.", "dekeyctl"} {
+    app_.footer(closing);
+    app_.require_subcommand(1);
+    app_.fallthrough();
+    app_.add_option("--run", run_directory_, "dekeyd's run directory")->type_name(folder)->capture_default_str();
+    app_.add_option("--socket", socket_, "the control socket itself; default: 'control' in the run directory")
+        ->type_name(file);
+    add_state_commands();
+    add_paper_commands();
+    add_sensor_commands();
+    add_history_commands();
+}
+
+int CommandLine::run(int argc, const char* const* argv) {
+    try {
+        app_.parse(argc, argv);
+    } catch (const CLI::ParseError& error) {
+        return app_.exit(error) == 0 ? exit_done : exit_usage;
+    }
+    return chosen_();
+}
+
+CLI::App* CommandLine::add(const char* name, const char* what, const char* footer, std::function<int()> run) {
+    CLI::App* const command = app_.add_subcommand(name, what);
+    command->footer(footer);
+    command->callback([this, run = std::move(run)] { chosen_ = run; });
+    return command;
+}
+
+void CommandLine::add_state_commands() {
+    CLI::App* command = add("status", "One line: permit or inhibit, and why",
+                            "Example:\n  dekeyctl status --run /tmp/demo/run || echo 'not permitted'", [this] {
+                                status_.socket = socket();
+                                return run_status(status_);
+                            });
+    command->add_flag("--json", status_.json, "the daemon's whole answer, as JSON");
+    command->add_flag("-a,--all", status_.all, "causes, values beside their limits and sensors' faults too");
+
+    const auto add_order = [this](const char* name, const char* what, const char* example) {
+        CLI::App* const order = add(name, what, example, [this, name] {
+            order_.socket = socket();
+            order_.order = name;
+            return run_order(order_);
+        });
+        order->add_flag("--json", order_.json, "the daemon's answer, as JSON");
+        return order;
+    };
+    add_order("hold", "Takes the permit away and keeps it away; a restart doesn't end it",
+              "Example:\n  dekeyctl hold --reason 'replacing the feeder'")
+        ->add_option("-r,--reason", order_.reason, "why, for the journal");
+    add_order("release", "Ends a hold; permits only when nothing else stands", "Example:\n  dekeyctl release");
+    add_order("reset", "Ends latches and the lockout whose causes are gone; otherwise says what still stands",
+              "Example:\n  dekeyctl reset && dekeyctl status");
+
+    command = add("watch", "Live view; plain lines where the output isn't a terminal",
+                  "Examples:\n  dekeyctl watch\n  dekeyctl watch --json | jq 'select(.event)'", [this] {
+                      watch_.socket = socket();
+                      return run_watch(watch_);
+                  });
+    command->add_flag("--json", watch_.json, "each status and event as a line of JSON");
+    command->add_flag("--plain", watch_.plain, "lines even on a terminal");
+    command->add_option("--hz", watch_.hz, "statuses a second")->check(CLI::Range(0.1, 50.0))->capture_default_str();
+    command->add_option("--notes", watch_.notes, "a text file whose last lines are shown on the screen too")
+        ->type_name(file);
+}
+
+void CommandLine::add_paper_commands() {
+    CLI::App* command = add("check", "All faults of a configuration file, or what it would guard",
+                            "Example:\n  dekeyctl check config/dekeyd.yaml", [this] { return run_check(check_); });
+    command->add_option("file", check_.file, "the configuration")->type_name(file)->required();
+    command->add_flag("--json", check_.json, "faults, advice and summary as JSON");
+
+    command = add("explain", "From volts to watts with every term: how far each number may be believed",
+                  "Example:\n  dekeyctl explain config/dekeyd.yaml", [this] { return run_explain(paper_); });
+    command->add_option("file", paper_, "the configuration")->type_name(file)->required();
+    command = add("plan", "Level budget from exciter to antenna, before anything is keyed",
+                  "Example:\n  dekeyctl plan config/dekeyd.yaml", [this] { return run_plan(paper_); });
+    command->add_option("file", paper_, "the configuration")->type_name(file)->required();
+}
+
+void CommandLine::add_sensor_commands() {
+    CLI::App* command =
+        add("calibrate", "A detector against a reference power meter, level by level",
+            "Example:\n  dekeyctl calibrate forward /etc/dekeyd/dekeyd.yaml --reference 'Bench meter' --within 0.2",
+            [this] {
+                calibrate_.socket = socket();
+                calibrate_.between = std::chrono::milliseconds{between_ms_};
+                return run_calibrate(calibrate_);
+            });
+    command->add_option("sensor", calibrate_.sensor, "the sensor's id, such as forward")->required();
+    command->add_option("file", calibrate_.file, "the configuration that dekeyd runs with")
+        ->type_name(file)
+        ->required();
+    command->add_option("--reference", calibrate_.reference, "what it is compared with")->required();
+    command->add_option("--within", calibrate_.reference_db, "the reference's uncertainty at k = 2, dB")
+        ->check(CLI::Range(0.01, 3.0))
+        ->capture_default_str();
+    command->add_option("--between", between_ms_, "between two readings, ms")
+        ->check(CLI::Range(5, 10000))
+        ->capture_default_str();
+
+    command = add("find", "Thermometers, converters, monitor chips and GPIO lines that are there, with readings",
+                  "The words before each value are those of the configuration.\n"
+                  "Examples:\n  dekeyctl find\n  dekeyctl find --write dekeyd.yaml",
+                  [this] { return run_find(find_); });
+    command->add_option("--sysfs", find_.sysfs, "the kernel's files")->type_name(folder)->capture_default_str();
+    command->add_flag("--json", find_.json, "the same as JSON");
+    command
+        ->add_option("--write", find_.write, "a new file: a starting configuration for what was found, to be filled in")
+        ->type_name(file);
+
+    command = add("adopt", "Puts a new thermometer in the place of a missing one",
+                  "dekeyd is held first, and stays so until 'dekeyctl release'.\n"
+                  "Examples:\n  dekeyctl adopt heatsink\n"
+                  "  dekeyctl adopt ambient --address 28-0000000000a7 --yes",
+                  [this] {
+                      if (!socket_.empty() || app_.count("--run") > 0) adopt_.socket = socket();
+                      return run_adopt(adopt_);
+                  });
+    command->add_option("role", adopt_.what, "the missing sensor's role or id: heatsink, ambient")->required();
+    command->add_option("--config", adopt_.file, "the configuration")->type_name(file)->capture_default_str();
+    command->add_option("--address", adopt_.address, "the new sensor's id, where several are new");
+    command->add_option("--restart-command", adopt_.restart_command,
+                        "what starts dekeyd again; default: 'systemctl restart dekeyd' where that unit runs");
+    command->add_flag("--no-restart", adopt_.no_restart, "leave the restart to the operator");
+    command->add_flag("-y,--yes", adopt_.yes, "don't ask; what is ambiguous is refused all the same");
+    command->add_flag("--json", adopt_.json, "what was done, as JSON");
+}
+
+void CommandLine::add_history_commands() {
+    CLI::App* command = add("log", "The transmissions, the hourly figures or the captures of trips",
+                            "Examples:\n  dekeyctl log --month 2026-03\n  dekeyctl log --csv > station.csv",
+                            [this] { return run_log(log_); });
+    command->add_option("--state", log_.state_directory, "dekeyd's state directory")
+        ->type_name(folder)
+        ->capture_default_str();
+    command->add_option("--month", log_.month, "of one month only, such as 2026-03");
+    command->add_flag("--csv", log_.csv, "as CSV, for a station log or a spreadsheet; times are UTC");
+    command->add_flag("--hours", log_.hours, "least, mean and greatest of each quantity, hour by hour");
+    command->add_flag("--captures", log_.captures, "the files in which trips are kept");
+
+    command = add("record", "Records all that dekeyd sees, step by step, for replay",
+                  "Example:\n  dekeyctl record evening.csv --seconds 3600", [this] {
+                      record_.socket = socket();
+                      return run_record(record_);
+                  });
+    command->add_option("file", record_.file, "where to; some 70 MB an hour")->type_name(file)->required();
+    command->add_option("--seconds", record_.seconds, "for so long")
+        ->check(CLI::Range(1.0, 86'400.0))
+        ->capture_default_str();
+
+    command = add("replay", "Decides a capture again, as it was or under another configuration",
+                  "Example:\n  dekeyctl replay /var/lib/dekeyd/captures/000001-*.csv --config new.yaml",
+                  [this] { return run_replay(replay_); });
+    command->add_option("file", replay_.file, "a capture or a recording")->type_name(file)->required();
+    command->add_option("--config", replay_.configuration, "what would this configuration have done?")->type_name(file);
+    command->add_flag("--json", replay_.json, "the same as JSON");
+}
+
+}  // namespace dekeyd::ctl

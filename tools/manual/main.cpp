@@ -1,0 +1,63 @@
+// Prints one manual page, or the completion: `manual dekeyd.8`, `manual dekeyctl.1`, `manual dekeyd.yaml.5 FILE`,
+// `manual completion`.
+#include <cstdio>
+#include <fstream>
+#include <sstream>
+#include <string>
+#include <string_view>
+
+#include "daemon/arguments.hpp"
+#include "dekeyctl/command_line.hpp"
+#include "manual/pages.hpp"
+
+namespace {
+
+using namespace dekeyd;
+
+constexpr manual::Page daemon_page{.name = "dekeyd",
+                                   .section = '8',
+                                   .what = "last-line interlock for a radio-frequency power amplifier",
+                                   .files =
+                                       "/etc/dekeyd/dekeyd.yaml\tThe configuration.\n"
+                                       "/run/dekeyd/control\tThe control socket, for the group dekeyd.\n"
+                                       "/var/lib/dekeyd\tLatches, holds, events, logs and captures of trips.",
+                                   .see = ".BR dekeyctl (1),\n.BR dekeyd.yaml (5)"};
+constexpr manual::Page command_page{
+    .name = "dekeyctl",
+    .section = '1',
+    .what = "shows and commands the interlock dekeyd",
+    .files = "/run/dekeyd/control\tThe control socket: one line of JSON for each request and answer.",
+    .see = ".BR dekeyd (8),\n.BR dekeyd.yaml (5)"};
+constexpr manual::Page configuration_page{.name = "dekeyd.yaml",
+                                          .section = '5',
+                                          .what = "configuration of the interlock dekeyd",
+                                          .files = "/etc/dekeyd/dekeyd.yaml\tThe configuration.",
+                                          .see = ".BR dekeyctl (1),\n.BR dekeyd (8)"};
+
+std::string made(std::string_view what, const char* file) {
+    if (what == "dekeyd.8") {
+        CLI::App app;
+        Arguments arguments;
+        define_arguments(app, arguments);
+        return manual::program_page(daemon_page, app, program_version);
+    }
+    const ctl::CommandLine command_line;
+    if (what == "dekeyctl.1") return manual::program_page(command_page, command_line.app(), program_version);
+    if (what == "completion") return manual::completion(command_line.app());
+    if (what != "dekeyd.yaml.5" || file == nullptr) return {};
+    std::ostringstream yaml;
+    yaml << std::ifstream{file}.rdbuf();
+    return yaml.str().empty() ? std::string{}
+                              : manual::configuration_page(configuration_page, yaml.str(), program_version);
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+    const std::string text = argc > 1 ? made(argv[1], argc > 2 ? argv[2] : nullptr) : "";
+    if (text.empty()) {
+        std::fputs("manual: expected dekeyd.8, dekeyctl.1, dekeyd.yaml.5 FILE or completion\n", stderr);
+        return 2;
+    }
+    return std::fwrite(text.data(), 1, text.size(), stdout) == text.size() && std::fflush(stdout) == 0 ? 0 : 1;
+}
