@@ -49,7 +49,8 @@ Edited refuse(std::string trouble) {
 
 }  // namespace
 
-Edited with_address(std::string_view yaml, std::string_view sensor, std::string_view address) {
+Edited with_address(std::string_view yaml, std::string_view sensor, std::string_view address,
+                    const std::string& folder) {
     Tree before = read_tree(yaml);
     const Node* value = address_of(before, sensor);
     if (!before.faults.empty() || value == nullptr || value->kind != Node::Kind::scalar || value->text.empty()) {
@@ -81,7 +82,7 @@ Edited with_address(std::string_view yaml, std::string_view sensor, std::string_
         return refuse(fmt::format("with {} in the place of {} more than that one value would change; change it by hand",
                                   address, old));
     }
-    const Loaded loaded = load_configuration(text);
+    const Loaded loaded = load_configuration(text, folder);
     if (!loaded.faults.empty() || !loaded.configuration) {
         return refuse(loaded.faults.empty() ? "the changed configuration can't be read"
                                             : fmt::format("the changed configuration has a fault: {}: {}; expected {}",

@@ -13,7 +13,9 @@ struct Edited {
 };
 
 /// The text with another `address` for the sensor `sensor`. The result was read again: it has no fault, and its tree
-/// differs from the old one in that single value. Never throws for any content.
-Edited with_address(std::string_view yaml, std::string_view sensor, std::string_view address);
+/// differs from the old one in that single value. Never throws for any content. `folder`: where the files that it names
+/// are; empty: the working directory.
+Edited with_address(std::string_view yaml, std::string_view sensor, std::string_view address,
+                    const std::string& folder = {});
 
 }  // namespace dekeyd::formats

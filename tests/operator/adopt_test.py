@@ -12,6 +12,18 @@ sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent / "integra
 import station  # noqa: E402
 
 DEKEYCTL = os.environ["DEKEYCTL"]
+# The straight law of the station's detectors, as 'dekeyctl calibrate' writes a table.
+CALIBRATION = """\
+calibration: 1
+sensor: forward
+date: 2026-05-01T10:20:30Z
+reference: "Bench meter"
+reference_uncertainty: 0.200 dB
+residual: 0.050 dB
+table:
+  - {at: -50.000 dBm, volts: 1.69824 V}
+  - {at: 5.000 dBm, volts: 0.35624 V}
+"""
 OLD, NEW = "28-000000000001", "28-0000000000a7"
 
 
@@ -85,6 +97,15 @@ class Adopt(station.StationTest):
             self.assertEqual(asked.wait(station.CAP_S), 1)
         os.close(master)
         self.assertEqual(s.configuration.read_text(), before)
+
+    def test_a_calibration_file_beside_the_configuration_is_found(self):
+        s = self.swapped()
+        (s.top / "forward.calibration.yaml").write_text(CALIBRATION)
+        with_file = s.configuration.read_text().replace("role: forward,", "role: forward, calibration: forward.calibration.yaml,")
+        s.configuration.write_text(with_file)
+        ran = run("adopt", "heatsink", "--config", str(s.configuration), "--yes", "--no-restart")
+        self.assertEqual(ran.returncode, 0, ran.stderr)
+        self.assertEqual(s.configuration.read_text(), with_file.replace(OLD, NEW))
 
     def test_no_restart_leaves_it_held(self):
         s = self.swapped()

@@ -120,9 +120,14 @@ bool agreed(const AdoptOptions& options) {
     return answer == "y" || answer == "Y" || answer == "yes";
 }
 
+// Where the files that a configuration names are.
+std::string folder_of(const std::string& file) {
+    return std::filesystem::path{file}.parent_path().string();
+}
+
 // Empty, or why the file is as it was.
 std::string splice(const std::string& file, const std::string& seen, const Adoption& adoption) {
-    const formats::Edited edited = formats::with_address(seen, adoption.sensor, adoption.new_address);
+    const formats::Edited edited = formats::with_address(seen, adoption.sensor, adoption.new_address, folder_of(file));
     if (!edited.trouble.empty()) return edited.trouble;
     std::error_code error;
     // The file itself, not the link to it, which would be replaced.
@@ -155,7 +160,7 @@ std::optional<double> await_reading(const std::string& socket, const std::string
 int run_adopt(const AdoptOptions& options) {
     const formats::FileBytes source = formats::read_whole(options.file, formats::largest_text);
     if (!source.ok()) return fail(exit_refused, formats::file_trouble("can't read", options.file, source.error));
-    const formats::Loaded loaded = formats::load_configuration(source.bytes);
+    const formats::Loaded loaded = formats::load_configuration(source.bytes, folder_of(options.file));
     if (!loaded.configuration || !loaded.faults.empty())
         return fail(exit_refused,
                     fmt::format("{} has faults; 'dekeyctl check {}' shows them", options.file, options.file));
