@@ -8,13 +8,13 @@ using namespace bench;
 
 TEST_CASE("every word that a message offers is understood") {
     for (const char* word :
-         {"good", "absent", "empty", "garbage", "frozen", "85", "crc", "jammed", "swapped", "rf-noise"}) {
+         {"good", "absent", "empty", "garbage", "frozen", "85", "crc", "jammed", "swapped", "rf-noise", "shorted"}) {
         CAPTURE(word);
         CHECK(sensor_fault(word).has_value());
         CHECK(sensor_fault_words().find(word) != std::string_view::npos);
     }
-    for (const char* word :
-         {"good", "absent", "empty", "garbage", "stuck", "railed", "zero", "exchanged", "renumbered", "jammed"}) {
+    for (const char* word : {"good", "absent", "empty", "garbage", "stuck", "railed", "zero", "exchanged", "renumbered",
+                             "jammed", "ones"}) {
         CAPTURE(word);
         CHECK(chip_fault(word).has_value());
         CHECK(chip_fault_words().find(word) != std::string_view::npos);

@@ -9,6 +9,8 @@ import pathlib
 import sys
 
 import board as virtual
+import debian
+import image as images
 
 LINES = {"high": 5, "low": 6}  # by the level that permits; each untouched until its turn
 failures = []
@@ -77,7 +79,7 @@ def killed_while_permitting(board):
 
 
 def scenario(source, cache):
-    image = virtual.Image(source, cache)
+    image = images.Image(source, cache)
     folder = pathlib.Path(__file__).resolve().parent
     programs = [image.compile("line_program", [folder / "line_program.cpp"]),
                 image.compile("dekeyd-inhibit", [source / "daemon/inhibit/main.cpp"])]
@@ -101,11 +103,11 @@ def scenario(source, cache):
 def main():
     source, cache = (pathlib.Path(argument).resolve() for argument in sys.argv[1:3])
     try:
-        missing = virtual.missing_tools()
+        missing = images.missing_tools(images.TOOLS)
         if missing:
-            raise virtual.Unavailable(f"{', '.join(missing)} not installed; tools/packages hardware installs what is needed")
+            raise debian.Unavailable(f"{', '.join(missing)} not installed; tools/packages hardware installs what is needed")
         scenario(source, cache)
-    except virtual.Unavailable as reason:
+    except debian.Unavailable as reason:
         required = os.environ.get("DEKEYD_HARDWARE") == "required"
         print(f"{'FAILED' if required else 'skipped'}: no virtual board: {reason}")
         return 1 if required else 77

@@ -306,8 +306,8 @@ std::string_view command_help() noexcept {
   thermal-speed 20                 heat moves so many times faster
   relay welded|good                welded: once closed, it stays
   contact emergency-stop|lid open|closed     an open emergency stop breaks the enable by itself
-  sensor heatsink|air FAULT        good, absent, empty, garbage, frozen, 85, crc, rf-noise, jammed, swapped (heatsink)
-  adc|psu|fan FAULT                good, absent, empty, garbage, stuck, railed, zero, exchanged (adc), renumbered, jammed
+  sensor heatsink|air FAULT        good, absent, empty, garbage, frozen, 85, crc, rf-noise, shorted, jammed, swapped (heatsink)
+  adc|psu|fan FAULT                good, absent, empty, garbage, stuck, railed, zero, ones, exchanged (adc), renumbered, jammed
   detector forward|reflected|drive|spare unplugged|good
   mark QUANTITY above|below NUMBER  stamps when a true quantity of `status` first passes a level; mark off
   status                           the truth, one line of JSON; stamps are CLOCK_MONOTONIC nanoseconds, -1 for never

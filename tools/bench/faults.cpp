@@ -6,17 +6,17 @@ namespace bench {
 namespace {
 
 constexpr std::pair<std::string_view, SensorFault> sensor_words[] = {
-    {"good", SensorFault::good},         {"absent", SensorFault::absent}, {"empty", SensorFault::empty},
-    {"garbage", SensorFault::garbage},   {"frozen", SensorFault::frozen}, {"85", SensorFault::power_on},
-    {"crc", SensorFault::crc},           {"jammed", SensorFault::jammed}, {"swapped", SensorFault::swapped},
-    {"rf-noise", SensorFault::rf_noise},
+    {"good", SensorFault::good},         {"absent", SensorFault::absent},   {"empty", SensorFault::empty},
+    {"garbage", SensorFault::garbage},   {"frozen", SensorFault::frozen},   {"85", SensorFault::power_on},
+    {"crc", SensorFault::crc},           {"jammed", SensorFault::jammed},   {"swapped", SensorFault::swapped},
+    {"rf-noise", SensorFault::rf_noise}, {"shorted", SensorFault::shorted},
 };
 
 constexpr std::pair<std::string_view, ChipFault> chip_words[] = {
     {"good", ChipFault::good},       {"absent", ChipFault::absent},       {"empty", ChipFault::empty},
     {"garbage", ChipFault::garbage}, {"stuck", ChipFault::stuck},         {"railed", ChipFault::railed},
     {"zero", ChipFault::zero},       {"exchanged", ChipFault::exchanged}, {"renumbered", ChipFault::renumbered},
-    {"jammed", ChipFault::jammed},
+    {"jammed", ChipFault::jammed},   {"ones", ChipFault::ones},
 };
 
 template <typename Value, std::size_t Size>
@@ -38,11 +38,11 @@ std::optional<ChipFault> chip_fault(std::string_view word) noexcept {
 }
 
 std::string_view sensor_fault_words() noexcept {
-    return "good, absent, empty, garbage, frozen, 85, crc, rf-noise, jammed or swapped";
+    return "good, absent, empty, garbage, frozen, 85, crc, rf-noise, shorted, jammed or swapped";
 }
 
 std::string_view chip_fault_words() noexcept {
-    return "good, absent, empty, garbage, stuck, railed, zero, exchanged, renumbered or jammed";
+    return "good, absent, empty, garbage, stuck, railed, zero, ones, exchanged, renumbered or jammed";
 }
 
 }  // namespace bench

@@ -15,9 +15,10 @@ enum class SensorFault : std::uint8_t {
     garbage,   ///< text that no kernel writes
     frozen,    ///< the last value for ever, with a good CRC
     power_on,  ///< 85.000 degC, as after a brown-out, with a good CRC
-    crc,       ///< a bad CRC: w1_slave says NO, `temperature` is empty
+    crc,       ///< a bad CRC: Linux 6.1 gives zero bytes, in `w1_slave` too (older ones said NO there)
     jammed,    ///< opening the file hangs (a reader that takes care not to hang finds an error)
     rf_noise,  ///< RF on its cable: a bad CRC in two readings of five while there is RF, none otherwise
+    shorted,   ///< the bus's data line held to ground: zeros, whose checksum is zero too
     swapped,   ///< gone, and another sensor with another id in its place
 };
 
@@ -29,6 +30,7 @@ enum class ChipFault : std::uint8_t {
     stuck,       ///< the last values for ever
     railed,      ///< every channel at the end of its scale
     zero,        ///< every channel reads 0, as with the chip's input side unplugged
+    ones,        ///< the data line held high while it answers: every bit is 1
     exchanged,   ///< the converter alone: forward and reflected are exchanged
     renumbered,  ///< the same chip under another number
     jammed,      ///< opening the files hangs (a reader that takes care not to hang finds an error)

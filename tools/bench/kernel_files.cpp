@@ -18,6 +18,8 @@ namespace {
 namespace fs = std::filesystem;
 
 constexpr std::string_view garbage = "  2?q7!\n";  // as long as a number
+constexpr std::string_view shorted_w1_slave =
+    "00 00 00 00 00 00 00 00 00 : crc=00 YES\n00 00 00 00 00 00 00 00 00 t=0\n";
 
 /// x^8 + x^5 + x^4 + 1, lowest bit first: Maxim's CRC for 1-Wire.
 std::uint8_t crc_of(const std::array<std::uint8_t, 8>& bytes) noexcept {
@@ -51,7 +53,7 @@ int millidegrees(int sixteenths) noexcept {
     return sixteenths * 1000 / 16;
 }  // toward zero, as the driver does
 
-std::string w1_slave_text(int sixteenths, bool valid) {
+std::string w1_slave_text(int sixteenths) {
     const auto raw = static_cast<std::uint16_t>(sixteenths);
     // The scratchpad: value, alarm levels, configuration (12 bits), reserved, "count remain", reserved.
     const std::array<std::uint8_t, 8> pad{static_cast<std::uint8_t>(raw & 0xFFU),
@@ -62,13 +64,11 @@ std::string w1_slave_text(int sixteenths, bool valid) {
                                           0xff,
                                           0x0c,
                                           0x10};
-    const std::uint8_t right = crc_of(pad);
-    const auto sent = static_cast<std::uint8_t>(valid ? right : right ^ 0x5aU);
     std::string bytes;
     for (const std::uint8_t byte : pad) bytes += fmt::format("{:02x} ", byte);
-    bytes += fmt::format("{:02x} ", sent);
-    return fmt::format("{}: crc={:02x} {}\n{}t={}\n", bytes, right, valid ? "YES" : "NO", bytes,
-                       millidegrees(sixteenths));
+    const std::uint8_t crc = crc_of(pad);
+    bytes += fmt::format("{:02x} ", crc);
+    return fmt::format("{}: crc={:02x} YES\n{}t={}\n", bytes, crc, bytes, millidegrees(sixteenths));
 }
 
 DeviceFolder::DeviceFolder(fs::path root, fs::path place) : root_(std::move(root)), place_(std::move(place)) {}
@@ -203,7 +203,7 @@ KernelFiles::KernelFiles(const fs::path& root)
     for (const auto& sensor : sensors) {
         sensor.first->file("name", std::string(sensor.second) + "\n", true);
         sensor.first->file("temperature", number_text(0));
-        sensor.first->file("w1_slave", w1_slave_text(0, true));
+        sensor.first->file("w1_slave", w1_slave_text(0));
     }
     adc_.file("name", "ads1015\n", true);
     for (int channel = 0; channel < 4; ++channel) {
@@ -229,10 +229,10 @@ void KernelFiles::write(const Registers& registers, const Faults& faults) {
         const int code = faults.unplugged[channel] ? codes[channel] % 3 : codes[channel];
         voltages[fmt::format("in_voltage{}_raw", channel)] = code;
     }
-    write_chip(adc_, voltages, faults.adc, 32767, iio(0), iio(4));
+    write_chip(adc_, voltages, faults.adc, 32767, -1, iio(0), iio(4));
     write_chip(psu_, {{"in1_input", registers.supply_mv}, {"curr1_input", registers.current_ma}}, faults.psu,
-               ltc4151_in_mv(1e3), hwmon(0), hwmon(4));
-    write_chip(fan_, {{"fan1_input", registers.fan_rpm}}, faults.fan, 65535, hwmon(1), hwmon(5));
+               ltc4151_in_mv(1e3), ltc4151_in_mv(1e3), hwmon(0), hwmon(4));
+    write_chip(fan_, {{"fan1_input", registers.fan_rpm}}, faults.fan, 65535, 65535, hwmon(1), hwmon(5));
 
     contacts_.write("emergency-stop", registers.emergency_closed ? "1\n" : "0\n");
     contacts_.write("lid", registers.lid_closed ? "1\n" : "0\n");
@@ -256,9 +256,10 @@ void KernelFiles::write_sensor(DeviceFolder& folder, DeviceFolder* replacement, 
         case SensorFault::rf_noise:  // good or bad CRC by the moment: decided by Bench::showing
         case SensorFault::swapped:
             shown->write("temperature", number_text(millidegrees(sixteenths)));
-            shown->write("w1_slave", w1_slave_text(sixteenths, true));
+            shown->write("w1_slave", w1_slave_text(sixteenths));
             break;
         case SensorFault::empty:
+        case SensorFault::crc:
             shown->write("temperature", "");
             shown->write("w1_slave", "");
             break;
@@ -268,11 +269,11 @@ void KernelFiles::write_sensor(DeviceFolder& folder, DeviceFolder* replacement, 
             break;
         case SensorFault::power_on:
             shown->write("temperature", number_text(85000));
-            shown->write("w1_slave", w1_slave_text(85 * 16, true));
+            shown->write("w1_slave", w1_slave_text(85 * 16));
             break;
-        case SensorFault::crc:
-            shown->write("temperature", "");
-            shown->write("w1_slave", w1_slave_text(sixteenths, false));
+        case SensorFault::shorted:
+            shown->write("temperature", number_text(0));
+            shown->write("w1_slave", shorted_w1_slave);
             break;
         case SensorFault::frozen:
         case SensorFault::jammed:
@@ -288,13 +289,14 @@ void KernelFiles::write_sensor(DeviceFolder& folder, DeviceFolder* replacement, 
 }
 
 void KernelFiles::write_chip(DeviceFolder& folder, const std::map<std::string, int>& values, ChipFault fault,
-                             int end_of_scale, const fs::path& usual, const fs::path& other) {
+                             int end_of_scale, int all_ones, const fs::path& usual, const fs::path& other) {
     for (const auto& [name, value] : values) {
         switch (fault) {
             case ChipFault::empty: folder.write(name, ""); break;
             case ChipFault::garbage: folder.write(name, garbage); break;
             case ChipFault::railed: folder.write(name, number_text(end_of_scale)); break;
             case ChipFault::zero: folder.write(name, number_text(0)); break;
+            case ChipFault::ones: folder.write(name, number_text(all_ones)); break;
             case ChipFault::good:
             case ChipFault::exchanged:
             case ChipFault::renumbered: folder.write(name, number_text(value)); break;

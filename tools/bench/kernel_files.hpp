@@ -28,8 +28,8 @@ inline constexpr std::string_view adc_scale = "0.062500000\n";  ///< mV per code
 
 /// Eight bytes: the number after blanks, and a newline.
 std::string number_text(int value);
-/// Both lines of w1_slave for a value in sixteenths of a degree; `valid` false spoils the CRC and says NO.
-std::string w1_slave_text(int sixteenths, bool valid);
+/// Both lines of w1_slave for a value in sixteenths of a degree.
+std::string w1_slave_text(int sixteenths);
 /// What the kernel's `temperature` says for a value in sixteenths: whole millidegrees.
 int millidegrees(int sixteenths) noexcept;
 
@@ -74,7 +74,7 @@ private:
     void write_sensor(DeviceFolder& folder, DeviceFolder* replacement, int sixteenths, SensorFault fault,
                       SensorFault before);
     void write_chip(DeviceFolder& folder, const std::map<std::string, int>& values, ChipFault fault, int end_of_scale,
-                    const std::filesystem::path& usual, const std::filesystem::path& other);
+                    int all_ones, const std::filesystem::path& usual, const std::filesystem::path& other);
 
     DeviceFolder heatsink_, replacement_, air_, adc_, psu_, fan_, contacts_;
     Faults before_;
