@@ -38,6 +38,7 @@ spdlog::level::level_enum log_level(core::EventKind kind) noexcept {
         case core::EventKind::locked_out:
         case core::EventKind::warning:
         case core::EventKind::sensor_lost:
+        case core::EventKind::commissioning:
         case core::EventKind::refused: return spdlog::level::warn;
         default: return spdlog::level::info;
     }

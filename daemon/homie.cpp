@@ -391,6 +391,9 @@ std::string Device::summary(const core::Snapshot& snapshot, const Surroundings& 
     json["reason"] = around.reason;
     json["held"] = held(snapshot.memory);
     json["monitor_only"] = snapshot.monitor_only;
+    json["commissioning_left_s"] = snapshot.commissioning_until
+                                       ? whole_seconds(*snapshot.commissioning_until - snapshot.now)
+                                       : nlohmann::ordered_json(nullptr);
     json["rf"] = snapshot.rf_present;
     json["transmitting_s"] = snapshot.transmitting_since ? whole_seconds(snapshot.now - *snapshot.transmitting_since)
                                                          : nlohmann::ordered_json(nullptr);
@@ -452,6 +455,9 @@ std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) cons
         standing["frozen-" + plan.channels[channel].id] = {
             name + " has read exactly the same for too long: is it still connected?", false};
     }
+    if (snapshot.commissioning_until) {
+        standing["commissioning"] = {"Commissioning: provisional limits, and power that nobody has calibrated.", false};
+    }
     if (snapshot.memory.locked_out) {
         standing["locked-out"] = {"Locked out: an operator must find out why, and reset it.", true};
     }
@@ -502,7 +508,8 @@ std::string_view log_level(core::EventKind kind) noexcept {
         case core::EventKind::warning:
         case core::EventKind::sensor_lost:
         case core::EventKind::transmission_ending:
-        case core::EventKind::contactor_opened: return "warn";
+        case core::EventKind::contactor_opened:
+        case core::EventKind::commissioning: return "warn";
         default: return "info";
     }
 }

@@ -32,6 +32,8 @@ std::string_view text(CommandKind kind) noexcept {
         case CommandKind::release: return "release";
         case CommandKind::reset: return "reset";
         case CommandKind::alive: return "alive";
+        case CommandKind::commission: return "commission";
+        case CommandKind::end_commissioning: return "end-commissioning";
     }
     return "unknown";
 }
@@ -57,6 +59,8 @@ std::string_view text(EventKind kind) noexcept {
         case EventKind::transmission_ending: return "transmission ending";
         case EventKind::contactor_opened: return "contactor opened";
         case EventKind::contactor_closed: return "contactor closed";
+        case EventKind::commissioning: return "commissioning";
+        case EventKind::commissioning_over: return "commissioning over";
     }
     return "unknown";
 }
@@ -254,7 +258,9 @@ void Interlock::obey(Instant now, const Command& command, EventList& events) noe
             return;
         case CommandKind::release: release(now, command, events); return;
         case CommandKind::reset: reset(now, command, events); return;
-        case CommandKind::alive: return;
+        case CommandKind::alive:
+        case CommandKind::commission:
+        case CommandKind::end_commissioning: return;  // Protection's
     }
 }
 

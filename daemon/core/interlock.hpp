@@ -16,8 +16,8 @@ enum class State : std::uint8_t { permitted, starting, tripped, held, latched, l
 std::string_view text(State state) noexcept;
 
 enum class Origin : std::uint8_t { none, local, remote };
-/// alive: the control link speaks; it changes no cause.
-enum class CommandKind : std::uint8_t { hold, release, reset, alive };
+/// alive: the control link speaks; it changes no cause. The last two begin and end a commissioning, locally only.
+enum class CommandKind : std::uint8_t { hold, release, reset, alive, commission, end_commissioning };
 std::string_view text(Origin origin) noexcept;
 std::string_view text(CommandKind kind) noexcept;
 
@@ -70,6 +70,8 @@ enum class EventKind : std::uint8_t {
     transmission_ending,  ///< the longest transmission is nearly reached
     contactor_opened,     ///< the second line dropped the supply
     contactor_closed,
+    commissioning,  ///< a detector is being calibrated: provisional limits
+    commissioning_over,
 };
 std::string_view text(EventKind kind) noexcept;
 

@@ -41,12 +41,13 @@ using Detector = std::variant<LogDetector, TableDetector, SquareLawDetector>;
 /// dBm on the line = dBm at the detector + coupling + pads + cable + waveform.
 struct PowerChain {
     Detector detector;
-    double coupling_db = 0.0;  ///< positive: 40 for a 40 dB coupler
-    double pads_db = 0.0;      ///< attenuators between port and detector, positive
-    double cable_db = 0.0;     ///< loss of the cable to the detector, positive
-    double waveform_db = 0.0;  ///< what a detector calibrated on a carrier must have added for this modulation
-    double floor_dbm = 0.0;    ///< at the detector: below it the power is "at most this"
-    double ceiling_dbm = 0.0;  ///< at the detector: above it the power is "at least this"
+    double coupling_db = 0.0;          ///< positive: 40 for a 40 dB coupler
+    double pads_db = 0.0;              ///< attenuators between port and detector, positive
+    double cable_db = 0.0;             ///< loss of the cable to the detector, positive
+    double waveform_db = 0.0;          ///< what a detector calibrated on a carrier must have added for this modulation
+    double floor_dbm = 0.0;            ///< at the detector: below it the power is "at most this"
+    double ceiling_dbm = 0.0;          ///< at the detector: above it the power is "at least this"
+    bool calibration_pending = false;  ///< never compared with a reference: no permit but while commissioning
     std::optional<std::uint16_t> temperature_channel;  ///< for the coefficient
     double temperature_db_per_k = 0.0;                 ///< added per kelvin above the reference
     double temperature_reference_c = 25.0;
@@ -168,6 +169,7 @@ struct LimitPlan {
     std::optional<Gate> gate;
     bool trips = true;            ///< false: it only warns, until past `clear`; trip == warn (a forecast, compression)
     bool while_supplied = false;  ///< rests while the supply contactor is open (supply limits)
+    bool provisional = false;     ///< rests but while commissioning
 };
 
 // ---- heat ------------------------------------------------------------------------------------------------------
@@ -197,7 +199,8 @@ struct SupervisionPlan {
     Duration contactor_time = std::chrono::milliseconds{500};  ///< from closing to a settled supply
     std::optional<Duration> longest_transmission;
     Duration transmission_warning = std::chrono::minutes{1};  ///< before its end
-    std::optional<Duration> control_link;  ///< silence of the required control link for so long inhibits
+    std::optional<Duration> control_link;   ///< silence of the required control link for so long inhibits
+    std::optional<Duration> commissioning;  ///< a commissioning lasts so long; empty: there is none
 };
 
 // ---- the interlock ---------------------------------------------------------------------------------------------

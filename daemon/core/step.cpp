@@ -136,8 +136,9 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start)
     }
     for (const LimitPlan& limit : plan.limits) {
         timers_.emplace_back(limit.qualify);
-        // A limit that only warns doesn't stand in for the channel's own source.
-        if (limit.trips && limit.watch < plan.channels.size() && !limit.gate) watched_[limit.watch] = 1;
+        // A limit that only warns, or seldom watches, doesn't stand in for the channel's own source.
+        if (limit.trips && !limit.provisional && limit.watch < plan.channels.size() && !limit.gate)
+            watched_[limit.watch] = 1;
     }
 }
 
@@ -145,6 +146,11 @@ Decision Protection::step(const StepInput& input) noexcept {
     const Instant now = stepped_ ? std::max(input.now, last_step_) : input.now;
     events_.clear();
     if (!stepped_) report(EventKind::started, no_source, now);
+    auto& until = snapshot_.commissioning_until;
+    if (until && now >= *until) {
+        until.reset();
+        report(EventKind::commissioning_over, no_source, now);
+    }
     std::fill(conditions_.begin(), conditions_.end(), Condition::missed);
     std::fill(judged_.begin(), judged_.end(), std::uint8_t{0});
 
@@ -158,6 +164,7 @@ Decision Protection::step(const StepInput& input) noexcept {
     judge_channels();
     look_for_rf(now);
     supervise(input, now);
+    commission(input.commands, now);
 
     const bool free = interlock_.step(now, conditions_, drive_absent(), input.commands, events_);
     permit_ = free && !plan_.supervision.monitor_only;
@@ -168,6 +175,7 @@ Decision Protection::step(const StepInput& input) noexcept {
 
     Instant wake_at = interlock_.due();
     for (const QualifyTimer& timer : timers_) wake_at = std::min(wake_at, timer.due());
+    if (until) wake_at = std::min(wake_at, *until);
     return {.permit = permit_, .contactor = supervision_.contactor_closed(), .wake_at = wake_at};
 }
 
@@ -364,6 +372,7 @@ void Protection::judge_limit(std::size_t index, Instant now, bool news) noexcept
     const Reading* gate = limit.gate ? &snapshot_.quantities[limit.gate->quantity] : nullptr;
     Verdict verdict = judge(limit, watched, gate, rf_absent());
     if (limit.while_supplied && !supervision_.supplied(now)) verdict = Verdict::rest;
+    if (limit.provisional && !snapshot_.commissioning_until) verdict = Verdict::rest;
     // What has become unknown is unknown at once. Otherwise an old look proves nothing more: the gate may have opened
     // since a quantity was found not measurable, and the next scan measures it.
     const bool seen = news_[limit.watch] != 0 && news;
@@ -428,6 +437,7 @@ void Protection::supervise(const StepInput& input, Instant now) noexcept {
                                                  .heat = dc && r.forward ? &quantity(Derived::heat) : nullptr,
                                                  .ratios_measurable = measurable_,
                                                  .link_alive = alive,
+                                                 .commissioning = snapshot_.commissioning_until.has_value(),
                                                  .transmitting_since = snapshot_.transmitting_since});
     for (std::size_t i = 0; i < builtin_count; ++i) fold(source_of(plan_, static_cast<Builtin>(i)), conditions[i]);
     const bool closed = supervision_.contactor_closed();
@@ -458,6 +468,23 @@ void Protection::look_for_rf(Instant now) noexcept {
         now - *since >= *rule.longest_transmission - rule.transmission_warning) {
         ending_warned_ = true;
         report(EventKind::transmission_ending, source_of(plan_, Builtin::longest_transmission), now);
+    }
+}
+
+// Acts from the next step on, so that no command permits in its own.
+void Protection::commission(std::span<const Command> commands, Instant now) noexcept {
+    const auto& length = plan_.supervision.commissioning;
+    auto& until = snapshot_.commissioning_until;
+    for (const Command& command : commands) {
+        const bool begins = command.kind == CommandKind::commission;
+        if (!begins && command.kind != CommandKind::end_commissioning) continue;
+        const bool allowed = command.origin == Origin::local && (begins ? length.has_value() : until.has_value());
+        if (allowed) until = begins ? std::optional{now + *length} : std::nullopt;
+        const EventKind kind = !allowed ? EventKind::refused
+                               : begins ? EventKind::commissioning
+                                        : EventKind::commissioning_over;
+        events_.add(
+            {.at = now, .kind = kind, .origin = command.origin, .command = command.kind, .command_id = command.id});
     }
 }
 

@@ -58,6 +58,7 @@ struct Snapshot {
     bool monitor_only = false;  ///< permit is never driven; `state` says what it would be
     bool contactor_closed = false;
     std::optional<Instant> transmitting_since;
+    std::optional<Instant> commissioning_until;
     std::vector<Reading> quantities;     ///< channels, then Derived
     std::vector<Cause> causes;           ///< limits, channels, Builtin
     std::vector<std::uint8_t> warnings;  ///< per limit: 1 while its warning stands
@@ -114,6 +115,7 @@ private:
     void judge_channels() noexcept;
     void supervise(const StepInput& input, Instant now) noexcept;
     void look_for_rf(Instant now) noexcept;
+    void commission(std::span<const Command> commands, Instant now) noexcept;
     void warn(std::size_t limit, Verdict verdict, Instant now) noexcept;
     void report_sensors(Instant now) noexcept;
     void fold(std::size_t source, Condition condition) noexcept;

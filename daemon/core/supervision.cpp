@@ -23,6 +23,7 @@ BuiltinInfo describe(Builtin builtin) noexcept {
         case Builtin::heat_without_rise: return {"heat-without-rise", "heat with no rise in temperature", true};
         case Builtin::longest_transmission: return {"longest-transmission", "the longest transmission", false, false};
         case Builtin::control_link: return {"control-link", "the control link", false, false};
+        case Builtin::uncalibrated: return {"uncalibrated", "a detector that waits for its calibration", false, false};
         case Builtin::count_: break;
     }
     return {"none", "none"};
@@ -65,6 +66,7 @@ const std::array<Condition, builtin_count>& Supervision::judge(const Situation& 
     set(Builtin::heat_without_rise, heat_.update(s.now, heat_without_rise(s)));
     set(Builtin::longest_transmission, longest_transmission(s));
     set(Builtin::control_link, control_link(s));
+    set(Builtin::uncalibrated, uncalibrated(s));
     set(Builtin::contactor_open, contactor(s));
     return conditions_;
 }
@@ -187,6 +189,14 @@ Condition Supervision::control_link(const Situation& s) noexcept {
 bool Supervision::supplied(Instant now) const noexcept {
     if (!plan_.supervision.contactor) return true;
     return contactor_closed_ && now - contactor_changed_ >= plan_.supervision.contactor_time;
+}
+
+// A power that was never compared with a reference decides nothing at full power.
+Condition Supervision::uncalibrated(const Situation& s) const noexcept {
+    const bool pending = std::any_of(plan_.channels.begin(), plan_.channels.end(), [](const Channel& channel) {
+        return channel.power && channel.power->calibration_pending;
+    });
+    return pending && !s.commissioning ? Condition::bad : Condition::clear;
 }
 
 Condition Supervision::contactor(const Situation& s) noexcept {

@@ -29,6 +29,7 @@ enum class Builtin : std::uint8_t {
     heat_without_rise,          ///< a temperature sensor that fell off
     longest_transmission,
     control_link,  ///< the required control link is silent
+    uncalibrated,  ///< a detector waits for its calibration, and nobody is commissioning
     count_,
 };
 inline constexpr std::size_t builtin_count = static_cast<std::size_t>(Builtin::count_);
@@ -63,6 +64,7 @@ struct Situation {
     const Reading* heat = nullptr;
     bool ratios_measurable = false;  ///< RF stood around the last reflected reading
     bool link_alive = false;         ///< the control link spoke since the last step
+    bool commissioning = false;
     std::optional<Instant> transmitting_since;
 };
 
@@ -99,6 +101,7 @@ private:
     [[nodiscard]] Verdict heat_without_rise(const Situation& s) noexcept;
     [[nodiscard]] Condition longest_transmission(const Situation& s) const noexcept;
     [[nodiscard]] Condition control_link(const Situation& s) noexcept;
+    [[nodiscard]] Condition uncalibrated(const Situation& s) const noexcept;
     [[nodiscard]] Condition contactor(const Situation& s) noexcept;
     [[nodiscard]] bool settled(const Situation& s) const noexcept;
     [[nodiscard]] bool rf_absent(const Situation& s) const noexcept;

@@ -75,8 +75,8 @@ std::optional<core::Command> to_command(std::string_view text) {
     if (first == std::string_view::npos || second == std::string_view::npos) return std::nullopt;
     core::Command command;
     bool known = false;
-    for (const auto kind :
-         {core::CommandKind::hold, core::CommandKind::release, core::CommandKind::reset, core::CommandKind::alive}) {
+    for (int i = 0; i <= static_cast<int>(core::CommandKind::end_commissioning); ++i) {
+        const auto kind = static_cast<core::CommandKind>(i);
         if (core::text(kind) != text.substr(0, first)) continue;
         command.kind = kind;
         known = true;

@@ -64,6 +64,7 @@ void read_all(const Node& root, Draft& draft) {
     check_ages(draft);
     read_rules(top, draft);
     read_limits(top, draft);
+    read_commissioning(top, draft);
     read_mqtt(top, draft);
     read_recorder(top, draft);
     top.finish();

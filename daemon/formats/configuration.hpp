@@ -111,6 +111,9 @@ struct LevelPlan {
     std::optional<double> efficiency_percent;  ///< at the wanted power
 };
 
+/// In the place of a calibration's file name: it is still to be made, and until then nothing is permitted.
+inline constexpr std::string_view calibration_pending = "pending";
+
 /// A detector's calibration against a reference, from the file that the configuration names.
 struct Calibration {
     std::string sensor;

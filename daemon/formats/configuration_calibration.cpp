@@ -69,9 +69,13 @@ void read_calibration(Section& sensor, Draft& draft, core::PowerChain& chain) {
     }
     const auto name = sensor.text("calibration", Need::optional);
     if (!name) return;
+    if (*name == calibration_pending) {
+        chain.calibration_pending = true;
+        return;
+    }
     if (!plain_name(*name)) {
         sensor.fault("calibration", fmt::format("'{}' is no plain file name", name->substr(0, 60)),
-                     "the name of a file beside the configuration, such as 'forward.calibration.yaml'");
+                     "the name of a file beside the configuration, such as 'forward.calibration.yaml', or 'pending'");
         return;
     }
     const std::string path = draft.folder.empty() ? *name : fmt::format("{}/{}", draft.folder, *name);

@@ -4,9 +4,11 @@
 
 #include <algorithm>
 #include <cstddef>
+#include <filesystem>
 #include <optional>
 
 #include "formats/configuration.hpp"
+#include "formats/durable_file.hpp"
 #include "formats/yaml_tree.hpp"
 
 namespace dekeyd::formats {
@@ -19,8 +21,8 @@ Node* child(Node* node, std::string_view key) {
     return found == node->entries.end() ? nullptr : &found->value;
 }
 
-Node* address_of(Tree& tree, std::string_view sensor) {
-    return child(child(child(tree.root ? &*tree.root : nullptr, "sensors"), sensor), "address");
+Node* value_of(Tree& tree, std::string_view sensor, std::string_view key) {
+    return child(child(child(tree.root ? &*tree.root : nullptr, "sensors"), sensor), key);
 }
 
 /// Equal but for places, which move when a value's length changes.
@@ -49,38 +51,37 @@ Edited refuse(std::string trouble) {
 
 }  // namespace
 
-Edited with_address(std::string_view yaml, std::string_view sensor, std::string_view address,
-                    const std::string& folder) {
+Edited with_sensor_value(std::string_view yaml, const std::string& folder, std::string_view sensor,
+                         std::string_view key, std::string_view wanted) {
     Tree before = read_tree(yaml);
-    const Node* value = address_of(before, sensor);
+    const Node* value = value_of(before, sensor, key);
     if (!before.faults.empty() || value == nullptr || value->kind != Node::Kind::scalar || value->text.empty()) {
         return refuse(
-            fmt::format("the configuration has no readable 'sensors: {}: address:'; mend it by hand, with "
-                        "'dekeyctl check'",
-                        sensor));
+            fmt::format("the configuration has no readable 'sensors: {}: {}:'; mend it by hand, with 'dekeyctl check'",
+                        sensor, key));
     }
     const std::string old = value->text;
     auto offset = offset_of(yaml, value->place);
     if (offset && *offset < yaml.size() && (yaml[*offset] == '\'' || yaml[*offset] == '"')) ++*offset;
     if (!offset || yaml.substr(*offset, old.size()) != old) {
         return refuse(
-            fmt::format("line {}: the address of '{}' is written in a way that can't be replaced alone; "
+            fmt::format("line {}: the {} of '{}' is written in a way that can't be replaced alone; "
                         "change it by hand to {}",
-                        value->place.line, sensor, address));
+                        value->place.line, key, sensor, wanted));
     }
     std::string text{yaml};
-    text.replace(*offset, old.size(), address);
+    text.replace(*offset, old.size(), wanted);
 
     Tree after = read_tree(text);
-    Node* changed = address_of(after, sensor);
-    if (!after.faults.empty() || changed == nullptr || changed->text != address) {
+    Node* changed = value_of(after, sensor, key);
+    if (!after.faults.empty() || changed == nullptr || changed->text != wanted) {
         return refuse(fmt::format("with {} in the place of {} the text reads otherwise than meant; change it by hand",
-                                  address, old));
+                                  wanted, old));
     }
     changed->text = old;
     if (!same(*before.root, *after.root)) {
         return refuse(fmt::format("with {} in the place of {} more than that one value would change; change it by hand",
-                                  address, old));
+                                  wanted, old));
     }
     const Loaded loaded = load_configuration(text, folder);
     if (!loaded.faults.empty() || !loaded.configuration) {
@@ -90,6 +91,21 @@ Edited with_address(std::string_view yaml, std::string_view sensor, std::string_
                                                           loaded.faults.front().expected));
     }
     return {std::move(text), {}};
+}
+
+std::string set_sensor_value(const std::string& file, std::string_view seen, std::string_view sensor,
+                             std::string_view key, std::string_view value) {
+    std::error_code error;
+    // The file itself, not the link to it, which would be replaced.
+    const std::filesystem::path real = std::filesystem::canonical(file, error);
+    if (error) return fmt::format("{}: {}", file, error.message());
+    // What the text names lies beside the link.
+    const std::string folder = std::filesystem::path{file}.parent_path().string();
+    const Edited edited = with_sensor_value(seen, folder, sensor, key, value);
+    if (!edited.trouble.empty()) return edited.trouble;
+    const FileBytes again = read_whole(real.string(), largest_text);
+    if (!again.ok() || again.bytes != seen) return file + " was changed meanwhile; nothing was written: try again";
+    return write_durably(real.string(), edited.text, Access::as_it_was);
 }
 
 }  // namespace dekeyd::formats

@@ -12,10 +12,15 @@ struct Edited {
     std::string trouble;  ///< why nothing was changed: what, where, how to mend it
 };
 
-/// The text with another `address` for the sensor `sensor`. The result was read again: it has no fault, and its tree
-/// differs from the old one in that single value. Never throws for any content. `folder`: where the files that it names
-/// are; empty: the working directory.
-Edited with_address(std::string_view yaml, std::string_view sensor, std::string_view address,
-                    const std::string& folder = {});
+/// The text with another value for the sensor's `key` (address, calibration), which is there. The result was read
+/// again: it has no fault, and its tree differs from the old one in that single value. `folder`: where the files are
+/// that the text names. Never throws for any content.
+Edited with_sensor_value(std::string_view yaml, const std::string& folder, std::string_view sensor,
+                         std::string_view key, std::string_view value);
+
+/// The same in the file itself, durably and with its owner and mode kept, while it still holds the text `seen`. Empty,
+/// or why the file is as it was.
+std::string set_sensor_value(const std::string& file, std::string_view seen, std::string_view sensor,
+                             std::string_view key, std::string_view value);
 
 }  // namespace dekeyd::formats

@@ -86,6 +86,7 @@ void assign_slots(Draft& draft);                   // buses' slots, in reading o
 void check_ages(Draft& draft);
 void read_limits(Section& top, Draft& draft);
 void read_rules(Section& top, Draft& draft);  // supervision, plausibility
+void read_commissioning(Section& top, Draft& draft);
 void read_mqtt(Section& top, Draft& draft);
 void read_recorder(Section& top, Draft& draft);
 void give_advice(Draft& draft);

@@ -107,7 +107,8 @@ Request parse_request(std::string_view text) {
     }
     if (what == "watch") return watch_request(object);
     if (what == "record") return record_request(object);
-    for (const auto kind : {core::CommandKind::hold, core::CommandKind::release, core::CommandKind::reset}) {
+    for (const auto kind : {core::CommandKind::hold, core::CommandKind::release, core::CommandKind::reset,
+                            core::CommandKind::commission, core::CommandKind::end_commissioning}) {
         if (what == core::text(kind)) return command_request(object, kind);
     }
     return bad(fmt::format("'{}' can't be asked for", printable(what, 40)));

@@ -90,6 +90,16 @@ std::string forward_beside(const core::Plan& plan, core::SourceIndex source, std
     return "; forward " + in_words(around[forward], core::Unit::watt);
 }
 
+/// The detectors that wait for their calibration.
+std::string uncalibrated(const core::Plan& plan) {
+    std::string names;
+    for (const core::Channel& channel : plan.channels) {
+        if (!channel.power || !channel.power->calibration_pending) continue;
+        names += (names.empty() ? "" : ", ") + (channel.name.empty() ? channel.id : channel.name);
+    }
+    return "Not calibrated: " + names;
+}
+
 /// How the inhibit that this cause made will end.
 std::string way_out(const core::Plan& plan, const core::Event& event) {
     switch (event.state) {
@@ -101,6 +111,9 @@ std::string way_out(const core::Plan& plan, const core::Event& event) {
         case core::State::tripped: break;
     }
     if (event.source == core::no_source) return {};
+    if (event.source == core::source_of(plan, core::Builtin::uncalibrated)) {
+        return "'dekeyctl calibrate' mends it; 'dekeyctl commission' permits for a while, under provisional limits.";
+    }
     const SourceInfo info = core::describe_source(plan, event.source);
     const core::LimitPlan* limit = limit_of(plan, info);
     const core::Duration hold_off = limit != nullptr ? limit->hold_off : plan.interlock.sensor_hold_off;
@@ -125,6 +138,12 @@ std::string refusal(const core::Plan& plan, const core::Event& event) {
         return event.origin == core::Origin::remote && event.state != core::State::permitted
                    ? what + ": no hold that may be released remotely stands. Nothing changed."
                    : what + ": no hold stands. Nothing changed.";
+    }
+    if (event.command == core::CommandKind::commission) {
+        return what + ": the configuration has no 'commissioning:'. Nothing changed.";
+    }
+    if (event.command == core::CommandKind::end_commissioning) {
+        return "Refused: nobody is commissioning. Nothing changed.";
     }
     return what + ": nothing is latched. Nothing changed.";
 }
@@ -222,6 +241,7 @@ std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, cor
                    : fmt::format("{} gives no reading that may be believed", name);
     }
     if (condition == Condition::unknown) return fmt::format("{}: can't be told", name);
+    if (source == core::source_of(plan, core::Builtin::uncalibrated)) return uncalibrated(plan);
     return name;
 }
 
@@ -273,6 +293,10 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
                        : std::string{"The transmission nears the longest allowed: end it, or it is ended."};
         case EventKind::contactor_opened: return "The supply contactor was opened.";
         case EventKind::contactor_closed: return "The supply contactor was closed.";
+        case EventKind::commissioning:
+            return fmt::format("Commissioning begins, for {}: provisional limits hold.",
+                               duration_in_words(plan.supervision.commissioning.value_or(core::Duration::zero())));
+        case EventKind::commissioning_over: return "Commissioning is over.";
     }
     return "Unknown event.";
 }

@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cmath>
 #include <optional>
 
 #include "formats/event_text.hpp"
@@ -65,7 +66,13 @@ std::string reason(const core::Plan& plan, const core::Snapshot& snapshot) {
         case core::State::permitted: break;
     }
     if (snapshot.monitor_only) return "Nothing stands against a permit; monitor-only, so it is never driven.";
-    return snapshot.permit ? "Nothing stands against the permit." : "The daemon stops, and inhibits.";
+    if (!snapshot.permit) return "The daemon stops, and inhibits.";
+    if (snapshot.commissioning_until) {
+        const double left_s = std::chrono::duration<double>(*snapshot.commissioning_until - snapshot.now).count();
+        return fmt::format("Commissioning under provisional limits, for another {:.0f} min.",
+                           std::ceil(std::max(0.0, left_s) / 60.0));
+    }
+    return "Nothing stands against the permit.";
 }
 
 }  // namespace dekeyd::formats

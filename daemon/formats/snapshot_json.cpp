@@ -88,6 +88,7 @@ Json limits_json(const core::Plan& plan, const core::Snapshot& snapshot) {
                         {"direction", limit.direction == core::Direction::above ? "above" : "below"},
                         {"trip", json_number(limit.trip)},
                         {"trips", limit.trips},
+                        {"provisional", limit.provisional},
                         {"clear", by_level ? json_number(limit.clear) : Json(nullptr)},
                         {"warn", optional_number(limit.warn)},
                         {"clear_by", by_level ? "level" : "rf off"},
@@ -152,6 +153,9 @@ nlohmann::ordered_json status_json(const Configuration& configuration, const cor
             {"advice", advice.empty() ? Json(nullptr) : Json(advice)},
             {"line", context.line},
             {"monitor_only", snapshot.monitor_only},
+            {"commissioning_left_s", snapshot.commissioning_until
+                                         ? Json(std::max(0.0, seconds(*snapshot.commissioning_until - snapshot.now)))
+                                         : Json(nullptr)},
             {"rf_present", snapshot.rf_present},
             {"contactor_closed", plan.supervision.contactor ? Json(snapshot.contactor_closed) : Json(nullptr)},
             {"causes", causes_json(plan, snapshot)},

@@ -71,7 +71,8 @@ std::string limit_sentence(const Configuration& configuration, const core::Limit
                 : fmt::format("De-keys when {}{} is at or {} {}{}", edge, lower_first(info.name),
                               limit.direction == core::Direction::above ? "above" : "below",
                               show(limit.trip, info.unit), for_time);
-    const std::string gate = limit.gate ? gate_words(plan, *limit.gate) : "";
+    const std::string gate = (limit.provisional ? ", while commissioning" : "") +
+                             (limit.gate ? gate_words(plan, *limit.gate) : std::string{});
     const std::string leave =
         contact && limit.rearm == core::Rearm::automatic
             ? fmt::format("permits again when it has been closed for {}", show(limit.hold_off))
@@ -112,6 +113,17 @@ void add_interlock(const Configuration& configuration, std::vector<std::string>&
     sentences.push_back(fmt::format("Locks out after {} trips within {}, or {} starts after an unclean stop within {}.",
                                     interlock.lockout_trips, show(interlock.lockout_window), interlock.unclean_starts,
                                     show(interlock.unclean_window)));
+    std::vector<std::string> pending;
+    for (const core::Channel& channel : configuration.plan.channels)
+        if (channel.power && channel.power->calibration_pending) pending.push_back(lower_first(channel.name));
+    const auto& commissioning = configuration.plan.supervision.commissioning;
+    if (!pending.empty())
+        sentences.push_back(fmt::format("Never permits until {} {} calibrated{}.", fmt::join(pending, ", "),
+                                        pending.size() == 1 ? "is" : "are",
+                                        commissioning ? ", but while commissioning" : ""));
+    if (commissioning)
+        sentences.push_back(
+            fmt::format("'dekeyctl commission' lasts for {}, under provisional limits.", show(*commissioning)));
     if (configuration.plan.roles.drive)
         sentences.push_back(fmt::format("Re-arms by itself only while drive is under {}.",
                                         show(configuration.plan.rf.drive_absent_w, core::Unit::watt)));

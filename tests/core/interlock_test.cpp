@@ -319,10 +319,10 @@ TEST_CASE("events that find no room are counted") {
 
 TEST_CASE("every word is there") {
     for (int i = 0; i <= static_cast<int>(State::locked_out); ++i) CHECK_FALSE(text(static_cast<State>(i)).empty());
-    for (int i = 0; i <= static_cast<int>(EventKind::contactor_closed); ++i)
+    for (int i = 0; i <= static_cast<int>(EventKind::commissioning_over); ++i)
         CHECK_FALSE(text(static_cast<EventKind>(i)).empty());
     for (int i = 0; i <= static_cast<int>(Origin::remote); ++i) CHECK_FALSE(text(static_cast<Origin>(i)).empty());
-    for (int i = 0; i <= static_cast<int>(CommandKind::alive); ++i) {
+    for (int i = 0; i <= static_cast<int>(CommandKind::end_commissioning); ++i) {
         CHECK_FALSE(text(static_cast<CommandKind>(i)).empty());
     }
 }

@@ -575,3 +575,98 @@ TEST_CASE("a limit that only warns: never trips, ends at its clear level, and do
     b.faults[heatsink] = Fault::absent;
     CHECK(b.until(false, 10s) >= 0s);
 }
+
+namespace {
+
+/// Forward waits for its calibration; while commissioning it may be 12 W at the high end of its interval.
+Plan uncalibrated_plan() {
+    Plan p = plan();
+    p.channels[forward].power->calibration_pending = true;
+    p.supervision.commissioning = 10s;
+    LimitPlan cap = limit("commissioning-forward", forward, 12.0, 0.0, 0s, 1s, Rearm::latched);
+    cap.clear_by = ClearBy::rf_off;
+    cap.edge = Edge::high;
+    cap.provisional = true;
+    p.limits.push_back(cap);
+    return p;
+}
+constexpr SourceIndex commissioning_cap = 7;
+
+Command commission(Origin origin = Origin::local) {
+    return {CommandKind::commission, origin, 5};
+}
+
+}  // namespace
+
+TEST_CASE("a detector that waits for its calibration permits nothing; commissioning does, for its time") {
+    Bench b{uncalibrated_plan()};
+    CHECK(b.run(5s, false));
+    CHECK(b.protection.snapshot().causes[source_of(b.the_plan, Builtin::uncalibrated)].active);
+    CHECK_FALSE(b.step({commission()}));  // no command permits in its own step
+    CHECK(b.last(EventKind::commissioning)->command_id == 5);
+    const Duration permitted = b.until(true, 5s);
+    REQUIRE(permitted >= 1s);
+    b.key(7.0, 0.1);  // 7 W and what the detector's law leaves open: under 12 W
+    CHECK(b.run(10s - permitted - 40ms, true));
+    CHECK(b.until(false, 100ms) >= 0ms);  // its time is up: RF or not
+    CHECK(b.count(EventKind::commissioning_over) == 1);
+    CHECK(b.last(EventKind::tripped)->source == source_of(b.the_plan, Builtin::uncalibrated));
+    b.unkey();
+    CHECK(b.run(30s, false));
+    CHECK(b.count(EventKind::locked_out) == 0);
+}
+
+TEST_CASE("the provisional limit counts the detector's doubt against the amplifier, and rests at other times") {
+    Bench b{uncalibrated_plan()};
+    b.step({commission()});
+    REQUIRE(b.until(true, 5s) >= 0s);
+    b.key(11.0, 0.1);  // the reading is below 12 W; what it may be in truth is not
+    CHECK(b.until(false, 100ms) >= 0ms);
+    CHECK(b.last(EventKind::tripped)->source == commissioning_cap);
+    CHECK(b.state() == State::latched);
+
+    Plan calibrated = uncalibrated_plan();
+    calibrated.channels[forward].power->calibration_pending = false;
+    Bench c{calibrated};
+    REQUIRE(c.start());
+    c.key(80.0, 0.1);
+    CHECK(c.run(1s, true));
+    c.step({commission()});  // caps what was free before
+    CHECK(c.until(false, 100ms) >= 0ms);
+    CHECK(c.last(EventKind::tripped)->source == commissioning_cap);
+}
+
+TEST_CASE("commissioning is local, configured, and can be ended before its time") {
+    Bench b{uncalibrated_plan()};
+    b.step({commission(Origin::remote)});
+    CHECK(b.last(EventKind::refused)->command == CommandKind::commission);
+    CHECK(b.run(5s, false));
+    b.step({{CommandKind::end_commissioning, Origin::local, 6}});
+    CHECK(b.last(EventKind::refused)->command_id == 6);
+    b.step({commission()});
+    REQUIRE(b.until(true, 5s) >= 0s);
+    b.step({{CommandKind::end_commissioning, Origin::remote, 7}});
+    CHECK(b.last(EventKind::refused)->command_id == 7);
+    CHECK(b.step());
+    b.step({{CommandKind::end_commissioning, Origin::local, 8}});
+    CHECK(b.last(EventKind::commissioning_over)->command_id == 8);
+    CHECK_FALSE(b.step());
+
+    Plan without = uncalibrated_plan();
+    without.supervision.commissioning.reset();
+    Bench never{without};
+    never.step({commission()});
+    CHECK(never.count(EventKind::refused) == 1);
+    CHECK(never.run(10s, false));
+}
+
+TEST_CASE("commissioning goes on in a replay, and not over a restart") {
+    Bench b{uncalibrated_plan()};
+    b.step({commission()});
+    REQUIRE(b.until(true, 5s) >= 0s);
+    Bench replayed{uncalibrated_plan()};
+    REQUIRE(replayed.protection.take_state(b.protection.state()));
+    CHECK(replayed.protection.snapshot().commissioning_until == b.protection.snapshot().commissioning_until);
+    Bench restarted{uncalibrated_plan(), b.protection.snapshot().memory};
+    CHECK(restarted.run(10s, false));
+}

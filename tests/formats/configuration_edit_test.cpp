@@ -6,6 +6,8 @@
 #include <sstream>
 #include <string>
 
+#include "temporary_folder.hpp"
+
 using namespace dekeyd::formats;
 
 namespace {
@@ -21,6 +23,10 @@ std::string replaced(std::string text, const std::string& what, const std::strin
     const auto at = text.find(what);
     REQUIRE(at != std::string::npos);
     return text.replace(at, what.size(), by);
+}
+
+Edited with_address(std::string_view yaml, std::string_view sensor, std::string_view address) {
+    return with_sensor_value(yaml, "", sensor, "address", address);
 }
 
 }  // namespace
@@ -62,4 +68,25 @@ TEST_CASE("what can't be done is refused with a reason, and gives no text") {
             "change it by hand");
     // A file that is faulty elsewhere is not touched either.
     refused(with_address(replaced(text, "period: 20 ms", "period: 20"), "heatsink", "28-0000000000a7"), "has a fault");
+}
+
+TEST_CASE("a pending calibration is replaced in the file itself, where its folder has the calibration") {
+    const dekeyd::test::TemporaryFolder folder;
+    const std::string file = folder.path() + "/dekeyd.yaml";
+    const std::string text = replaced(annotated(), "    # calibration: forward.calibration.yaml",
+                                      "    calibration: pending  # was: forward.calibration.yaml");
+    std::ofstream{file} << text;
+    // Not yet there: what would be refused at the next start isn't written.
+    CHECK(set_sensor_value(file, text, "forward", "calibration", "forward.calibration.yaml").find("can't be read") !=
+          std::string::npos);
+    std::ofstream{folder.path() + "/forward.calibration.yaml"}
+        << "calibration: 1\nsensor: forward\ndate: 2026-03-01T10:00:00Z\nreference: Meter\n"
+           "reference_uncertainty: 0.2 dB\nresidual: 0.1 dB\ntable:\n"
+           "  - {at: -25 dBm, volts: 1.1 V}\n  - {at: 0 dBm, volts: 0.47 V}\n";
+    CHECK(set_sensor_value(file, text, "forward", "calibration", "forward.calibration.yaml") == "");
+    std::ostringstream now;
+    now << std::ifstream{file}.rdbuf();
+    CHECK(now.str() == replaced(text, "calibration: pending", "calibration: forward.calibration.yaml"));
+    CHECK(set_sensor_value(file, text, "forward", "calibration", "pending").find("was changed meanwhile") !=
+          std::string::npos);
 }

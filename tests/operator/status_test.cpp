@@ -81,3 +81,23 @@ TEST_CASE("faults that come with RF alone are called what they are") {
     even.channels[0] = {.id = "heatsink", .last_fault = "none", .good_keyed = 5, .good_idle = 5};
     CHECK(sensor_notes(even).empty());
 }
+
+TEST_CASE("advice, and a commissioning with the limits that only then watch") {
+    auto json = sample::status();
+    auto cap = sample::limit("commissioning-forward", "forward", "W", "above", 12.0);
+    cap["provisional"] = true;
+    json["limits"].push_back(cap);
+    json["advice"] = "Back off by 2 dB.";
+    json["commissioning_left_s"] = nullptr;
+    Status status = *read_message(nlohmann::json{{"status", json}}.dump()).status;
+    CHECK(status.advice == "Back off by 2 dB.");
+    CHECK_FALSE(status.commissioning_left_s);
+    CHECK(status.limits.size() == 5);
+    json["limits"][5]["active"] = true;  // a trip that stands is shown whatever comes after it
+    CHECK(read_message(nlohmann::json{{"status", json}}.dump()).status->limits.size() == 6);
+    json["limits"][5]["active"] = false;
+    json["commissioning_left_s"] = 90.0;
+    status = *read_message(nlohmann::json{{"status", json}}.dump()).status;
+    CHECK(*status.commissioning_left_s == doctest::Approx(90.0));
+    CHECK(status.limits.size() == 6);
+}

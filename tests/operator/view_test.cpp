@@ -212,3 +212,15 @@ TEST_CASE("a limit that only warns is no trip: not on the bar, not in words, not
     CHECK(has(text, "1.00 W beyond warning"));
     CHECK_FALSE(has(text, "beyond trip"));
 }
+
+TEST_CASE("advice stands below the reason, whole at every width, and not under old news") {
+    auto json = sample::status();
+    json["advice"] = "Back off by 2 dB, and the heatsink stays under its warning.";
+    CHECK(has(plain(picture(json), {.width = 100, .height = 30}),
+              "\nNo cause stands.\nBack off by 2 dB, and the heatsink stays under its warning.\n"));
+    CHECK(has(plain(picture(json), {.width = 40, .height = 30}),
+              "\nBack off by 2 dB, and the heatsink stays\nunder its warning.\n"));
+    Picture old = picture(json);
+    old.status_age_s = 3.0;
+    CHECK_FALSE(has(plain(old, {.width = 100, .height = 30}), "Back off"));
+}

@@ -120,24 +120,6 @@ bool agreed(const AdoptOptions& options) {
     return answer == "y" || answer == "Y" || answer == "yes";
 }
 
-// Where the files that a configuration names are.
-std::string folder_of(const std::string& file) {
-    return std::filesystem::path{file}.parent_path().string();
-}
-
-// Empty, or why the file is as it was.
-std::string splice(const std::string& file, const std::string& seen, const Adoption& adoption) {
-    const formats::Edited edited = formats::with_address(seen, adoption.sensor, adoption.new_address, folder_of(file));
-    if (!edited.trouble.empty()) return edited.trouble;
-    std::error_code error;
-    // The file itself, not the link to it, which would be replaced.
-    const std::string real = std::filesystem::canonical(file, error).string();
-    if (error) return fmt::format("{}: {}", file, error.message());
-    const formats::FileBytes again = formats::read_whole(real, formats::largest_text);
-    if (!again.ok() || again.bytes != seen) return file + " was changed meanwhile; nothing was written: try again";
-    return formats::write_durably(real, edited.text, formats::Access::as_it_was);
-}
-
 std::optional<double> value_of(const Status& status, const std::string& id) {
     for (const Quantity& quantity : status.quantities)
         if (quantity.id == id) return quantity.value;
@@ -180,7 +162,9 @@ int run_adopt(const AdoptOptions& options) {
 
     // Held before anything changes, so that nothing started anew can permit by itself.
     const std::string not_held = hold(socket, adoption.sensor);
-    if (const std::string trouble = splice(options.file, source.bytes, adoption); !trouble.empty())
+    if (const std::string trouble =
+            formats::set_sensor_value(options.file, source.bytes, adoption.sensor, "address", adoption.new_address);
+        !trouble.empty())
         return fail(exit_refused,
                     trouble + (not_held.empty() ? " (dekeyd is held: 'dekeyctl release' ends that)" : ""));
     tell(fmt::format("{}: {} is {} now", options.file, adoption.sensor, adoption.new_address));

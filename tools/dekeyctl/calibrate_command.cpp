@@ -1,6 +1,7 @@
 // calibrate: a detector against a reference power meter, level by level, over the daemon's own readings.
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <chrono>
 #include <cmath>
 #include <cstdio>
@@ -16,6 +17,7 @@
 #include "dekeyctl/text.hpp"
 #include "formats/calibration.hpp"
 #include "formats/configuration.hpp"
+#include "formats/configuration_edit.hpp"
 #include "formats/durable_file.hpp"
 #include "formats/units.hpp"
 
@@ -121,6 +123,31 @@ std::string plain(std::string text) {
     return clip(printable(text), 100);
 }
 
+/// `calibration: pending` becomes the file's name; anything else is left to the operator.
+void name_in_configuration(const CalibrateOptions& options, const std::string& file) {
+    const formats::Loaded now = formats::load_configuration_file(options.file);
+    const auto waits = [&](const core::Channel& channel) {
+        return channel.id == options.sensor && channel.power && channel.power->calibration_pending;
+    };
+    const bool pending = now.configuration && std::any_of(now.configuration->plan.channels.begin(),
+                                                          now.configuration->plan.channels.end(), waits);
+    const std::string trouble =
+        pending ? formats::set_sensor_value(options.file, now.configuration->text, options.sensor, "calibration", file)
+                : std::string{};
+    if (pending && trouble.empty()) {
+        say(
+            fmt::format("'calibration: {}' is now in {}. Below its lowest level the sensor will say 'no power'. "
+                        "'dekeyctl check {}', and a restart of dekeyd, come next.",
+                        file, options.file, options.file));
+        return;
+    }
+    if (pending) say(fmt::format("It could not be named in {}: {}.", options.file, trouble));
+    say(
+        fmt::format("Below its lowest level the sensor then says 'no power'. Add 'calibration: {}' to the sensor '{}', "
+                    "look at 'dekeyctl check {}', and restart dekeyd.",
+                    file, options.sensor, options.file));
+}
+
 int write(const CalibrateOptions& options, const formats::CalibrationFit& fit, std::optional<double> temperature_c) {
     formats::Calibration calibration;
     calibration.sensor = options.sensor;
@@ -140,10 +167,7 @@ int write(const CalibrateOptions& options, const formats::CalibrationFit& fit, s
         return exit_refused;
     }
     say(fmt::format("Written: {}", path));
-    say(
-        fmt::format("Below its lowest level the sensor now says 'no power'. Add 'calibration: {}' to the sensor '{}', "
-                    "look at 'dekeyctl check {}', and restart dekeyd.",
-                    calibration.file, options.sensor, options.file));
+    name_in_configuration(options, calibration.file);
     return exit_done;
 }
 

@@ -87,6 +87,16 @@ void CommandLine::add_state_commands() {
     add_order("reset", "Ends latches and the lockout whose causes are gone; otherwise says what still stands",
               "Example:\n  dekeyctl reset && dekeyctl status");
 
+    command = add("commission", "Permits for a while, under provisional limits, with detectors not calibrated yet",
+                  "Example:\n  dekeyctl commission && dekeyctl calibrate forward dekeyd.yaml --reference 'power meter'",
+                  [this] {
+                      order_.socket = socket();
+                      order_.order = end_commissioning_ ? "end-commissioning" : "commission";
+                      return run_order(order_);
+                  });
+    command->add_flag("--end", end_commissioning_, "ends it before its time");
+    command->add_flag("--json", order_.json, "the daemon's answer, as JSON");
+
     command = add("watch", "Live view; plain lines where the output isn't a terminal",
                   "Examples:\n  dekeyctl watch\n  dekeyctl watch --json | jq 'select(.event)'", [this] {
                       watch_.socket = socket();

@@ -36,6 +36,7 @@ private:
     int between_ms_ = 100;
     StatusOptions status_;
     OrderOptions order_;
+    bool end_commissioning_ = false;
     CheckOptions check_;
     CalibrateOptions calibrate_;
     FindOptions find_;

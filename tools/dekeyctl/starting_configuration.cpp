@@ -52,6 +52,7 @@ public:
         buses();
         sensors();
         amplifier();
+        commissioning();
         limits();
         return std::move(text_);
     }
@@ -181,6 +182,7 @@ private:
         put("    coupling: {}", placeholder);
         put("    pads: {}", placeholder);
         put("    cable: {}", placeholder);
+        put("    calibration: pending  # permits nothing but while commissioning, until 'dekeyctl calibrate'");
     }
 
     void sensors() {
@@ -252,6 +254,17 @@ private:
     void limit(std::string_view id, std::string_view side, std::string_view clear, std::string_view rest) {
         put("  {}: {{watch: {}, {}: {}, clear: {}, {}}}", id, id.starts_with("supply") ? "supply" : id, side,
             placeholder, clear, rest);
+    }
+
+    void commissioning() {
+        if (adc_ == nullptr) return;
+        put("");
+        put("# RF to calibrate with: 'dekeyctl commission' permits for so long, under these provisional limits.");
+        put("commissioning:");
+        put("  time: 30 min");
+        put("  forward: {}    # at most a quarter of the rated power", placeholder);
+        if (inputs(*adc_->channels, "voltage").size() > 1) put("  reflected: {}", placeholder);
+        if (!wire_.empty()) put("  heatsink: {}   # below its limit", placeholder);
     }
 
     void limits() {

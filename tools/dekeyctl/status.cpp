@@ -84,7 +84,8 @@ Limit read_limit(const Json& json) {
             .condition = text_of(json, "condition"),
             .active = flag_of(json, "active"),
             .warning = flag_of(json, "warning"),
-            .trips = !json.contains("trips") || flag_of(json, "trips")};
+            .trips = !json.contains("trips") || flag_of(json, "trips"),
+            .provisional = flag_of(json, "provisional")};
 }
 
 Cause read_cause(const Json& json) {
@@ -121,9 +122,14 @@ std::optional<Status> read_status(const Json& json) {
     status.state = text_of(json, "state");
     status.reason = text_of(json, "reason");
     status.line = text_of(json, "line");
+    status.advice = text_of(json, "advice");
+    status.commissioning_left_s = number_if(json, "commissioning_left_s");
     status.causes = list_of<Cause>(json, "causes", read_cause);
     status.quantities = list_of<Quantity>(json, "quantities", read_quantity);
     status.limits = list_of<Limit>(json, "limits", read_limit);
+    // Limits that rest but while commissioning say nothing at other times.
+    if (!status.commissioning_left_s)
+        std::erase_if(status.limits, [](const Limit& limit) { return limit.provisional && !limit.active; });
     status.channels = list_of<ChannelCount>(json, "channels", read_channel);
     if (const Json* guard = member(json, "guard")) {
         status.overruns = count_of(*guard, "overruns");

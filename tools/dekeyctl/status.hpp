@@ -28,9 +28,10 @@ struct Limit {
     double qualify_s = 0.0, hold_off_s = 0.0;
     bool latches = false;
     std::string condition{};
-    bool active = false;   ///< it is one of the causes
-    bool warning = false;  ///< its warning stands
-    bool trips = true;     ///< otherwise its level is a warning and no more
+    bool active = false;       ///< it is one of the causes
+    bool warning = false;      ///< its warning stands
+    bool trips = true;         ///< otherwise its level is a warning and no more
+    bool provisional = false;  ///< watches but while commissioning
 };
 
 struct Cause {
@@ -63,6 +64,8 @@ struct Status {
     std::uint64_t sequence = 0;
     bool permit = false;
     std::string state{}, reason{}, line{};
+    std::string advice{};                          ///< how far to back off, in a sentence; empty: not at all
+    std::optional<double> commissioning_left_s{};  ///< none: nobody is commissioning
     std::vector<Cause> causes{};
     std::vector<Quantity> quantities{};
     std::vector<Limit> limits{};

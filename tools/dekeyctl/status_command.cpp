@@ -35,6 +35,7 @@ int run_status(const StatusOptions& options) {
         fmt::print("inhibit, {}: {}\n", shown(status.state), shown(reason));
     const std::string kept = kept_words(status);
     if (!options.all && kept_is_amiss(status)) fmt::print("{}\n", shown(kept));
+    if (!status.advice.empty()) fmt::print("advice: {}\n", shown(status.advice));
     if (!options.all) return code;
     for (const Cause& cause : status.causes) fmt::print("  {}\n", shown(cause_words(cause)));
     const std::string lines = to_text(limit_lines(status, look), look, !look.colour);

@@ -191,6 +191,9 @@ void add_banner(std::vector<Line>& lines, const Picture& picture, std::size_t wi
         why = picture.status->reason;
     if (why.empty() && heard) why = picture.status->permit ? "No cause stands." : "No reason was given.";
     for (std::string& row : wrap(why, width)) lines.push_back({{std::move(row), Tone::plain}});
+    if (!heard) return;
+    for (std::string& row : wrap(picture.status->advice, width))
+        if (!row.empty()) lines.push_back({{std::move(row), Tone::caution}});
 }
 
 // Clipped to `room` lines; what doesn't fit is counted.

@@ -1,0 +1,100 @@
+// commissioning: how RF may flow, and how little of it, before the detectors have been compared with a reference.
+#include <algorithm>
+
+#include "formats/configuration_parts.hpp"
+
+namespace dekeyd::formats {
+namespace {
+
+// Common practice, no standard: what a wrong detector hides by a few dB is still far below what the amplifier bears.
+constexpr double largest_share = 0.25;
+constexpr core::Duration longest_time = std::chrono::hours{2};
+
+void add_limit(Section& section, Draft& draft, std::string_view what, core::QuantityIndex watch, double trip,
+               bool rf_off) {
+    core::Plan& plan = draft.plan();
+    core::LimitPlan limit;
+    limit.id = fmt::format("commissioning-{}", what);
+    limit.name = fmt::format("{} while commissioning", core::describe(plan, watch).name);
+    limit.watch = watch;
+    limit.edge = core::Edge::high;  // the law is the data sheet's: its doubt counts against the amplifier
+    limit.trip = trip;
+    constexpr double temperature_hysteresis_k = 5.0;
+    limit.clear = trip - temperature_hysteresis_k;
+    limit.clear_by = rf_off ? core::ClearBy::rf_off : core::ClearBy::level;
+    limit.hold_off = std::chrono::seconds{1};
+    limit.rearm = core::Rearm::latched;
+    limit.provisional = true;
+    const bool taken = std::any_of(plan.limits.begin(), plan.limits.end(),
+                                   [&](const core::LimitPlan& other) { return other.id == limit.id; });
+    if (taken) section.fault(what, fmt::format("a limit has the name '{}' already", limit.id), "another name for it");
+    plan.limits.push_back(std::move(limit));
+}
+
+void read_heatsink(Section& section, Draft& draft, const std::optional<std::uint16_t>& channel) {
+    const auto trip = section.quantity("heatsink", Dimension::temperature, channel ? Need::required : Need::optional);
+    if (!trip) return;
+    if (!channel) {
+        section.fault("heatsink", "no heatsink's temperature is measured", "a sensor with 'role: heatsink'");
+        return;
+    }
+    for (const core::LimitPlan& other : draft.plan().limits) {
+        if (other.watch != *channel || !other.trips || other.direction != core::Direction::above) continue;
+        if (*trip >= other.trip) {
+            section.fault("heatsink", "not below the heatsink's own limit",
+                          fmt::format("less than {}", show(other.trip, core::Unit::celsius)));
+            return;
+        }
+    }
+    add_limit(section, draft, "heatsink", *channel, *trip, false);
+}
+
+void read_power(Section& section, Draft& draft, std::string_view key, const std::optional<std::uint16_t>& channel) {
+    const auto trip =
+        section.quantity(key, Dimension::power, channel ? Need::required : Need::optional, Sign::positive);
+    if (!trip) return;
+    if (!channel) {
+        section.fault(key, fmt::format("no {} power is measured", key), fmt::format("a sensor with 'role: {}'", key));
+        return;
+    }
+    const double most_w = draft.plan().rf.rated_w * largest_share;
+    if (draft.amplifier.rated_w && *trip > most_w) {
+        section.fault(key, "too much for a power that nobody has compared with a reference yet",
+                      fmt::format("at most {}, a quarter of the rated power", show(most_w, core::Unit::watt)));
+        return;
+    }
+    add_limit(section, draft, key, *channel, *trip, true);
+}
+
+}  // namespace
+
+void read_commissioning(Section& top, Draft& draft) {
+    core::Plan& plan = draft.plan();
+    Section section = top.section("commissioning", Need::optional);
+    if (section.present()) {
+        const auto time = section.duration("time", Need::required);
+        if (time && *time > longest_time)
+            section.fault("time", "too long for anyone to stay beside it",
+                          fmt::format("at most {}", show(longest_time)));
+        plan.supervision.commissioning = time;
+        if (!plan.roles.forward)
+            section.fault("forward", "no forward power is measured, so nothing can cap it",
+                          "a sensor with 'role: forward'");
+        else
+            read_power(section, draft, "forward", plan.roles.forward);
+        read_power(section, draft, "reflected", plan.roles.reflected);
+        read_heatsink(section, draft, plan.roles.heatsink);
+        section.finish();
+    }
+    for (std::size_t i = 0; i < draft.sensors.size(); ++i) {
+        const auto& chain = plan.channels[i].power;
+        if (!chain || !chain->calibration_pending) continue;
+        draft.report.advise(draft.sensors[i].place, draft.sensors[i].path,
+                            section.present()
+                                ? "its calibration is pending: no permit but while commissioning"
+                                : "its calibration is pending: no permit, ever; calibrate it from a signal source, or "
+                                  "add 'commissioning:' for a permit under provisional limits");
+    }
+}
+
+}  // namespace dekeyd::formats
