@@ -131,6 +131,9 @@ std::string way_out(const core::Plan& plan, const core::Event& event) {
 
 std::string refusal(const core::Plan& plan, const core::Event& event) {
     const std::string what = capital(core::text(event.command)) + " refused";
+    if (event.source == core::source_of(plan, core::Builtin::uncalibrated)) {
+        return fmt::format("{}: {}; 'dekeyctl commission' first. Nothing changed.", what, uncalibrated(plan));
+    }
     if (event.source != core::no_source) {
         return fmt::format("{}: {} still stands. Nothing changed.", what, name_of(plan, event.source));
     }

@@ -144,3 +144,29 @@ TEST_CASE("the event's object is whole and finite") {
     CHECK(json["unit"] == "°C");
     CHECK(json["source"] == "heatsink");
 }
+
+TEST_CASE("a calibration that is pending says whose, and what permits meanwhile") {
+    core::Plan plan = test::sample_plan();
+    plan.channels[1].power->calibration_pending = true;
+    plan.supervision.commissioning = std::chrono::minutes{20};
+    const core::SourceIndex source = core::source_of(plan, core::Builtin::uncalibrated);
+    core::Event event;
+    event.kind = EventKind::tripped;
+    event.source = source;
+    event.state = core::State::tripped;
+    event.condition = core::Condition::bad;
+    event.first_cause = true;
+    CHECK(sentence(plan, event) ==
+          "Tripped: Not calibrated: Forward power. 'dekeyctl calibrate' mends it; 'dekeyctl commission' permits for a "
+          "while, under provisional limits.");
+    event.kind = EventKind::refused;
+    event.command = core::CommandKind::reset;
+    CHECK(sentence(plan, event) ==
+          "Reset refused: Not calibrated: Forward power; 'dekeyctl commission' first. Nothing changed.");
+    event.source = core::no_source;
+    event.kind = EventKind::commissioning;
+    CHECK(sentence(plan, event) == "Commissioning begins, for 20 min: provisional limits hold.");
+    event.kind = EventKind::refused;
+    event.command = core::CommandKind::commission;
+    CHECK(sentence(plan, event) == "Commission refused: the configuration has no 'commissioning:'. Nothing changed.");
+}
