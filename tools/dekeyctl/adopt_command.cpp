@@ -142,7 +142,8 @@ std::optional<double> await_reading(const std::string& socket, const std::string
 int run_adopt(const AdoptOptions& options) {
     const formats::FileBytes source = formats::read_whole(options.file, formats::largest_text);
     if (!source.ok()) return fail(exit_refused, formats::file_trouble("can't read", options.file, source.error));
-    const formats::Loaded loaded = formats::load_configuration(source.bytes, folder_of(options.file));
+    const formats::Loaded loaded =
+        formats::load_configuration(source.bytes, std::filesystem::path{options.file}.parent_path().string());
     if (!loaded.configuration || !loaded.faults.empty())
         return fail(exit_refused,
                     fmt::format("{} has faults; 'dekeyctl check {}' shows them", options.file, options.file));
