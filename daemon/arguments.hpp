@@ -4,6 +4,7 @@
 #include <fmt/format.h>
 
 #include <CLI/CLI.hpp>
+#include <dekeyd_version.hpp>
 #include <string>
 
 #include "daemon/service.hpp"
@@ -34,7 +35,7 @@ inline void define_arguments(CLI::App& app, Arguments& arguments) {
     app.add_option("--config", arguments.path, "The configuration")->type_name("FILE")->capture_default_str();
     app.add_flag("--check", arguments.check_only, "Say what the configuration does, or all its faults, and end");
     app.add_flag("--debug", arguments.debug, "Log more");
-    app.set_version_flag("--version", std::string{"dekeyd "} + program_version);
+    app.set_version_flag("--version", std::string{"dekeyd "} + dekeyd_version);
 }
 
 }  // namespace dekeyd

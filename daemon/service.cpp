@@ -8,6 +8,7 @@
 #include <atomic>
 #include <cerrno>
 #include <cstring>
+#include <dekeyd_version.hpp>
 #include <deque>
 #include <filesystem>
 #include <memory>
@@ -177,7 +178,7 @@ Service::Service(const formats::Configuration& configuration)
 }
 
 formats::StatusContext Service::status_context() const {
-    return {.version = program_version,
+    return {.version = dekeyd_version,
             .line = guard_->line_text(),
             .realtime = realtime_.load(),
             .memory_locked = memory_locked_.load(),
@@ -244,7 +245,7 @@ void Service::decide() {
     guard_->begin(std::make_unique<core::Protection>(configuration_.plan, stored.memory, stored.running));
     recorder_->start();
     archive_ = std::make_unique<Archive>(
-        configuration_, program_version, stored.memory, stored.running, tape_, archive_state_,
+        configuration_, dekeyd_version, stored.memory, stored.running, tape_, archive_state_,
         [this](const std::string& row) { recorder_->tell_transmission(row); }, &recording_,
         telemetry_ ? &latest_ : nullptr);
     archive_->start();

@@ -7,8 +7,6 @@
 
 namespace dekeyd {
 
-inline constexpr const char* program_version = DEKEYD_VERSION;
-
 // Exit codes beside 0, from sysexits.h.
 inline constexpr int exit_software = 70;       ///< a fault of the program
 inline constexpr int exit_system = 71;         ///< the system refused a thread or the like

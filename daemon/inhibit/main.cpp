@@ -8,6 +8,7 @@
 #include <cerrno>
 #include <cstdio>
 #include <cstring>
+#include <dekeyd_version.hpp>
 #include <exception>
 #include <memory>
 #include <optional>
@@ -91,6 +92,10 @@ int inhibit_from_file(const char* path) {
 }  // namespace
 
 int main(int count, char** arguments) {
+    if (count == 2 && std::strcmp(arguments[1], "--version") == 0) {
+        std::printf("dekeyd-inhibit %s\n", dekeyd_version);
+        return inhibited;
+    }
     if (count < 2 || arguments[1][0] == '-') {
         std::fprintf(
             stderr,

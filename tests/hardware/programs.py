@@ -50,7 +50,8 @@ class Programs:
         gpiod = 2 if "gpiod_request_config" in (self.root / "include/gpiod.h").read_text() else 1
         self.compiler = (["ccache"] if shutil.which("ccache") else []) + [CROSS + "g++"]
         self.flags = ["-std=c++20", "-O1", "-ffp-contract=off", f"-DDEKEYD_LIBGPIOD={gpiod}",
-                      f"-isystem{self.root}/include", f"-I{source}", f"-I{source}/daemon"]
+                      f"-isystem{self.root}/include", f"-I{source}", f"-I{source}/daemon", f"-isystem{self.objects}"]
+        (self.objects / "dekeyd_version.hpp").write_text("static const char* const dekeyd_version = \"on the virtual board\";\n")
         headers = [path for folder in ("daemon/core", "drivers") for path in (source / folder).rglob("*.hpp")]
         self.newest_header = max(path.stat().st_mtime for path in headers)
 

@@ -81,6 +81,43 @@ def check_promises(folder, name, run_folder):
     expect("gpio" in (last_of(unit, "SupplementaryGroups") or "").split(), f"{name}: may open them")
     expect(not any("network" in value for key in ("After", "Wants", "Requires") for value in all_of(unit, key)),
            f"{name}: waits for no network")
+    configuration = (last_of(unit, "ExecStart") or "").split("--config ")[-1]
+    expect(last_of(unit, "ConditionPathExists") == configuration, f"{name}: rests while there is no {configuration}")
+
+
+def check_credentials(folder):
+    """systemd.exec(5), LoadCredential=: a file that can't be loaded stops every command of the unit, the stop hook too,
+    unless SetCredential= gives the same credential a value to fall back on."""
+    for path in sorted([*folder.glob("*.service"), *folder.glob("drop-ins/*.conf")]):
+        unit = directives(path.read_text())
+        loaded = {value.split(":")[0] for key in ("LoadCredential", "LoadCredentialEncrypted") for value in all_of(unit, key)}
+        # systemd 252 ignores one with an empty value, says `systemd-analyze verify`.
+        fallen_back_on = {value.split(":")[0] for value in all_of(unit, "SetCredential") if not value.endswith(":")}
+        expect(loaded <= fallen_back_on, f"{path.name}: an absent credential stops neither the start nor the stop hook")
+
+
+def check_drop_ins(folder, programs):
+    """Each is accepted on top of the unit, or as a part of systemd's own configuration."""
+    for path in sorted(folder.glob("drop-ins/*.conf")):
+        sections = re.findall(r"^\[(\w+)\]", path.read_text(), re.M)
+        with tempfile.TemporaryDirectory(prefix="dekeyd-units-") as scratch:
+            if sections == ["Manager"]:
+                keys = {key for key, _ in directives(path.read_text())}
+                expect(keys <= {"RuntimeWatchdogSec", "RebootWatchdogSec"}, f"{path.name}: keys of systemd-system.conf(5)")
+                continue
+            text = (folder / "dekeyd.service").read_text()
+            for installed, built in programs.items():
+                text = text.replace(f"{installed} ", f"{built} ")
+            unit = pathlib.Path(scratch) / "dekeyd.service"
+            unit.write_text(text)
+            (unit.parent / "dekeyd.service.d").mkdir()
+            (unit.parent / "dekeyd.service.d" / path.name).write_text(path.read_text())
+            code, output = run("systemd-analyze", "verify", str(unit))
+            expect(sections == ["Service"] and code == 0 and output.strip() == "",
+                   f"{path.name}: systemd-analyze verify finds nothing {output.strip()}")
+            (unit.parent / "dekeyd.service.d" / path.name).write_text(path.read_text() + "NoSuchKey=1\n")
+            code, output = run("systemd-analyze", "verify", str(unit))
+            expect("NoSuchKey" in output, f"{path.name}: and it was read")
 
 
 def check_alike(folder):
@@ -117,6 +154,8 @@ def main():
         check_promises(folder, name, run_folder)
         check_with_systemd(folder, name, programs)
     check_alike(folder)
+    check_credentials(folder)
+    check_drop_ins(folder, programs)
     check_users(folder)
     print(f"{len(failures)} failures")
     return 1 if failures else 0

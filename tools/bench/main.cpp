@@ -4,6 +4,7 @@
 #include <CLI/CLI.hpp>
 #include <csignal>
 #include <cstdio>
+#include <dekeyd_version.hpp>
 #include <exception>
 #include <iostream>
 #include <string>
@@ -26,6 +27,7 @@ int run_main(int argc, char** argv) {
     app.footer(
         std::string(bench::command_help()) +
         "A scenario holds lines such as \"at 2 s: key on\"; # begins a comment; \"at 60 s: end\" ends the bench.");
+    app.set_version_flag("--version", std::string{"dekeyd-bench "} + dekeyd_version);
     app.require_subcommand(1);
 
     bench::RunOptions options;

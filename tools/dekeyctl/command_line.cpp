@@ -1,5 +1,6 @@
 #include "dekeyctl/command_line.hpp"
 
+#include <dekeyd_version.hpp>
 #include <utility>
 
 namespace dekeyd::ctl {
@@ -35,6 +36,7 @@ constexpr const char* folder = "FOLDER";
 CommandLine::CommandLine()
     : app_{"Shows and commands dekeyd, the last-line interlock of a radio-frequency power amplifier.", "dekeyctl"} {
     app_.footer(closing);
+    app_.set_version_flag("--version", std::string{"dekeyctl "} + dekeyd_version);
     app_.require_subcommand(1);
     app_.fallthrough();
     app_.add_option("--run", run_directory_, "dekeyd's run directory")->type_name(folder)->capture_default_str();

@@ -39,16 +39,16 @@ std::string made(std::string_view what, const char* file) {
         CLI::App app;
         Arguments arguments;
         define_arguments(app, arguments);
-        return manual::program_page(daemon_page, app, program_version);
+        return manual::program_page(daemon_page, app, dekeyd_version);
     }
     const ctl::CommandLine command_line;
-    if (what == "dekeyctl.1") return manual::program_page(command_page, command_line.app(), program_version);
+    if (what == "dekeyctl.1") return manual::program_page(command_page, command_line.app(), dekeyd_version);
     if (what == "completion") return manual::completion(command_line.app());
     if (what != "dekeyd.yaml.5" || file == nullptr) return {};
     std::ostringstream yaml;
     yaml << std::ifstream{file}.rdbuf();
     return yaml.str().empty() ? std::string{}
-                              : manual::configuration_page(configuration_page, yaml.str(), program_version);
+                              : manual::configuration_page(configuration_page, yaml.str(), dekeyd_version);
 }
 
 }  // namespace
