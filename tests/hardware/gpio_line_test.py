@@ -22,6 +22,11 @@ def expect(true, what):
         failures.append(what)
 
 
+def edges_so_far(board):
+    board.pad(0)  # edges and answers come by one socket in their order, the console's words by another
+    return len(board.edges)
+
+
 def edges_since(board, count, wanted):
     board.pad(wanted)  # edges and answers come by one socket in their order: after an answer, all edges are here
     return [level for _, line, level in board.edges[count:] if line == wanted]
@@ -31,7 +36,7 @@ def one_polarity(board, polarity):
     """A whole life of the line. The pad's level that permits is `high` for polarity high."""
     high = polarity == "high"
     pad = LINES[polarity]
-    seen = len(board.edges)
+    seen = edges_so_far(board)
     board.send(f"line_program gpiochip0 {pad} {polarity}")
     answer = board.ask("open")
     expect(answer.startswith("inhibit "), f"permit {polarity}: requested at inhibit: {answer}")
@@ -43,12 +48,12 @@ def one_polarity(board, polarity):
     again = board.ask("again")
     expect(again.startswith("busy ") and "held by 'dekeyd'" in again, f"permit {polarity}: a second request: {again}")
     expect(board.pad(pad) == (True, high), f"permit {polarity}: which changed nothing")
-    seen = len(board.edges)
+    seen = edges_so_far(board)
     expect(board.ask("inhibit") == "inhibit", f"permit {polarity}: inhibit is read back")
     expect(board.pad(pad) == (True, not high) and edges_since(board, seen, pad) == [not high],
            f"permit {polarity}: and seen from outside, as one edge")
     board.ask("permit")
-    seen = len(board.edges)
+    seen = edges_so_far(board)
     expect(board.ask("close") == "closed" and edges_since(board, seen, pad)[:1] == [not high]
            and board.pad(pad)[1] != high, f"permit {polarity}: releasing inhibits first")
     expect(board.ask("open").startswith("inhibit "), f"permit {polarity}: free again after the release")
