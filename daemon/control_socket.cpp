@@ -27,6 +27,7 @@ constexpr core::Duration idle_wait = 50ms;    // events are taken at least so of
 constexpr core::Duration pending_wait = 5ms;  // a command's answer is on its way
 constexpr mode_t socket_mode = 0660;
 constexpr int waiting_clients = 64;
+constexpr core::Duration accept_pause = 100ms;  // without a descriptor for the next client
 
 constexpr core::Duration log_interval = 10s;
 constexpr int log_burst = 5;
@@ -101,7 +102,8 @@ std::string ControlSocket::listen() {
 void ControlSocket::run() {
     while (!leave_.load()) {
         std::vector<pollfd> watched;
-        if (listener_ >= 0) watched.push_back({.fd = listener_, .events = POLLIN, .revents = 0});
+        if (listener_ >= 0 && monotonic_now() >= accept_again_)
+            watched.push_back({.fd = listener_, .events = POLLIN, .revents = 0});
         const std::size_t first_client = watched.size();
         for (const Client& client : clients_) {
             const int events = client.unsent.empty() ? POLLIN : POLLIN | POLLOUT;
@@ -139,7 +141,11 @@ int ControlSocket::poll_timeout(core::Instant now) const {
 void ControlSocket::accept_clients(core::Instant now) {
     while (true) {
         const int descriptor = ::accept4(listener_, nullptr, nullptr, SOCK_CLOEXEC | SOCK_NONBLOCK);
-        if (descriptor < 0) return;
+        if (descriptor < 0) {
+            // No descriptor left: whoever waits goes on waiting, and poll would say so at once, again and again.
+            if (errno != EAGAIN && errno != EINTR) accept_again_ = now + accept_pause;
+            return;
+        }
         Client client;
         client.descriptor = descriptor;
         client.tokens_at = now;

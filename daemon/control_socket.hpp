@@ -87,6 +87,7 @@ private:
     RecordingFeed* recording_;
     std::string path_;
     int listener_ = -1;
+    core::Instant accept_again_{};
     std::vector<Client> clients_;
     std::map<std::uint32_t, Pending> pending_;
     std::uint32_t next_id_ = 1;

@@ -243,17 +243,17 @@ private:
             }
             return;
         }
-        allowance_ = std::min(command_burst, allowance_ + std::chrono::duration<double>(now - allowance_at_).count());
-        allowance_at_ = now;
-        core::Command* place = allowance_ >= 1.0 ? commands_.claim() : nullptr;
+        const auto kind = std::get<core::CommandKind>(judged);
+        Allowance& allowance = kind == core::CommandKind::hold ? holds_ : others_;
+        core::Command* place = allowance.has_one(now) ? commands_.claim() : nullptr;
         if (place == nullptr) {
             if (const auto more = too_many_.pass(now)) {
                 spdlog::warn("a command was refused: too many in a short time{}", kept_back(*more));
             }
             return;
         }
-        allowance_ -= 1.0;
-        *place = {.kind = std::get<core::CommandKind>(judged), .origin = core::Origin::remote, .id = ++command_id_};
+        allowance.left -= 1.0;
+        *place = {.kind = kind, .origin = core::Origin::remote, .id = ++command_id_};
         commands_.commit();
         guard_.ring();
     }
@@ -721,8 +721,17 @@ private:
     Throttle too_many_;
     Throttle floods_;
     std::uint64_t flooded_ = 0;
-    double allowance_ = command_burst;
-    core::Instant allowance_at_{};
+    /// Hold has one of its own: no flood of resets may keep it out.
+    struct Allowance {
+        double left = command_burst;
+        core::Instant at{};
+        bool has_one(core::Instant now) {
+            left = std::min(command_burst, left + std::chrono::duration<double>(now - at).count());
+            at = now;
+            return left >= 1.0;
+        }
+    };
+    Allowance holds_, others_;
     std::uint32_t command_id_ = 0;
     bool goodbye_said_ = false;
     bool gone_ = false;

@@ -319,6 +319,28 @@ TEST_CASE("a flood of commands asks for a handful") {
     amplifier.stop();
 }
 
+TEST_CASE("a flood of resets does not keep a hold out") {
+    Broker broker;
+    Listener controller{broker.port(), "homie/5/hilltop/$state"};
+    Amplifier amplifier{broker.port()};
+    amplifier.start();
+    REQUIRE(eventually([&] { return amplifier.telemetry->connected(); }));
+    // Few enough for the inbox, and many more than are allowed at once.
+    for (int i = 0; i < 25; ++i) controller.publish(amplifier.base() + "/permit/reset/set", "reset", false, 1);
+    controller.publish(amplifier.base() + "/permit/hold/set", "hold", false, 1);
+    bool held = false;
+    int others = 0;
+    REQUIRE(eventually([&] {
+        for (; const core::Command* command = amplifier.commands.front(); amplifier.commands.pop()) {
+            held = held || command->kind == core::CommandKind::hold;
+            others += command->kind == core::CommandKind::hold ? 0 : 1;
+        }
+        return held;
+    }));
+    CHECK(others <= 16);
+    amplifier.stop();
+}
+
 TEST_CASE("what an earlier life left at the broker goes") {
     Broker broker;
     Listener controller{broker.port()};
