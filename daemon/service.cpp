@@ -69,7 +69,7 @@ void set_up_signals() {
     for (const int signal : {SIGTERM, SIGINT, SIGHUP, SIGQUIT}) ::sigaction(signal, &action, nullptr);
     // Each of these would end the process by default.
     action.sa_handler = SIG_IGN;
-    for (const int signal : {SIGPIPE, SIGUSR1, SIGUSR2, SIGALRM, SIGVTALRM, SIGPROF, SIGIO, SIGPWR}) {
+    for (const int signal : {SIGPIPE, SIGUSR1, SIGUSR2, SIGALRM, SIGVTALRM, SIGPROF, SIGIO, SIGPWR, SIGXFSZ, SIGXCPU}) {
         ::sigaction(signal, &action, nullptr);
     }
 }

@@ -21,6 +21,7 @@ constexpr std::string_view prefix = "events-";
 constexpr std::size_t longest_line = 64 * 1024;
 constexpr std::size_t largest_segment = 16 * 1024 * 1024;
 constexpr std::size_t checksum_digits = 8;
+constexpr std::uint64_t largest_number = std::uint64_t{1} << 62U;  // beyond it lies no journal of ours: damage
 
 std::string segment_path(const std::string& folder, std::uint64_t first) {
     return fmt::format("{}/{}{:020}", folder, prefix, first);
@@ -34,6 +35,7 @@ std::optional<std::uint64_t> to_number(std::string_view digits) noexcept {
     std::uint64_t value = 0;
     const auto [end, error] = std::from_chars(digits.data(), digits.data() + digits.size(), value);
     if (digits.empty() || error != std::errc{} || end != digits.data() + digits.size()) return std::nullopt;
+    if (value > largest_number) return std::nullopt;
     return value;
 }
 

@@ -7,6 +7,7 @@
 #include <filesystem>
 #include <fstream>
 
+#include "formats/checksum.hpp"
 #include "formats/durable_file.hpp"
 #include "temporary_folder.hpp"
 
@@ -175,6 +176,32 @@ TEST_CASE("a damaged line in the middle is passed over, and its number is not us
         CHECK(journal.next_number() == 4);
         CHECK(read_all(place) == "1 one, 3 three");
     }
+}
+
+TEST_CASE("a number that no journal comes to is damage, in an entry and in the mark") {
+    const test::TemporaryFolder folder;
+    const std::string place = folder / "journal";
+    std::string epoch;
+    {
+        Journal journal{place};
+        REQUIRE(journal.open() == "");
+        write(journal, "one");
+        epoch = journal.epoch();
+    }
+    const auto sealed = [](const std::string& text) {
+        return formats::hex32(formats::crc32(text)) + ' ' + text + '\n';
+    };
+    put(only_segment(place), bytes_of(only_segment(place)) + sealed("18446744073709551615 the last of all"));
+    put(place + "/delivered", sealed(epoch + " 18446744073709551614"));
+    for (const std::uint64_t next : {2, 3}) {  // the second time nothing is left of it
+        Journal journal{place};
+        REQUIRE(journal.open() == "");
+        CHECK(journal.epoch() == epoch);
+        CHECK(journal.next_number() == next);
+        CHECK(journal.delivered() == 0);
+        write(journal, "more");
+    }
+    CHECK(read_all(place) == "1 one, 2 more, 3 more");
 }
 
 TEST_CASE("a damaged header begins a new epoch and keeps what stands behind it") {
