@@ -100,9 +100,17 @@ private:
         return value;
     }
     void take(double& value) noexcept { value = number<double>(); }
+    /// Beyond it core can't do sums: such a text isn't one of ours.
     void take(bool& value) noexcept { value = number<int>() != 0; }
-    void take(Duration& value) noexcept { value = Duration{number<std::int64_t>()}; }
-    void take(Instant& value) noexcept { value = Instant{Duration{number<std::int64_t>()}}; }
+    std::int64_t nanoseconds() noexcept {
+        constexpr std::int64_t largest = std::int64_t{1} << 61U;
+        const auto ns = number<std::int64_t>();
+        if (ns >= -largest && ns <= largest) return ns;
+        good_ = false;
+        return 0;
+    }
+    void take(Duration& value) noexcept { value = Duration{nanoseconds()}; }
+    void take(Instant& value) noexcept { value = Instant{Duration{nanoseconds()}}; }
     template <std::integral T>
     void take(T& value) noexcept {
         value = number<T>();

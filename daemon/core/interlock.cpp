@@ -74,7 +74,8 @@ bool overflows(Duration level, std::uint32_t entries, Duration window) noexcept 
 }
 
 Duration filled(Duration level, std::uint32_t entries, Duration window) noexcept {
-    return std::min(level + window, window * entries);
+    const Duration full = window * entries;
+    return std::min(std::min(level, full) + window, full);  // whatever a file said: no sum beyond what there is
 }
 
 }  // namespace

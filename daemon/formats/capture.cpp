@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <charconv>
+#include <cmath>
 #include <istream>
 #include <optional>
 
@@ -19,6 +20,7 @@ constexpr std::string_view fixed_columns = "step,t (s),line,commands,contactor,d
 constexpr std::size_t longest_line = 1024UL * 1024;
 constexpr std::size_t most_slots = 4096;
 constexpr std::int64_t second_ns = 1'000'000'000;
+constexpr std::int64_t largest_ns = 1'000'000'000 * second_ns;  // thirty years: sums and differences stay numbers
 
 template <class T>
 void add_number(std::string& out, T value) {
@@ -48,7 +50,7 @@ std::optional<core::Duration> to_duration(std::string_view text) {
     if (negative) text.remove_prefix(1);
     const std::size_t dot = text.find('.');
     const auto whole = to_number<std::int64_t>(text.substr(0, dot));
-    if (!whole || *whole < 0 || *whole > 4'000'000'000) return std::nullopt;
+    if (!whole || *whole < 0 || *whole > 1'000'000'000) return std::nullopt;
     std::int64_t ns = *whole * second_ns;
     if (dot != std::string_view::npos) {
         const std::string_view digits = text.substr(dot + 1);
@@ -338,8 +340,8 @@ CaptureReader::CaptureReader(std::istream& in) : in_{in} {
             if (key == "cause-step") header_.cause_step = to_number<std::uint64_t>(value).value_or(0);
             if (key == "origin-ns") {
                 const auto ns = to_number<std::int64_t>(value);
-                if (!ns) {
-                    fail("origin-ns is no whole number");
+                if (!ns || *ns < -largest_ns || *ns > largest_ns) {
+                    fail("origin-ns is no whole number of a clock's");
                     return;
                 }
                 header_.origin = core::Instant{core::Duration{*ns}};
@@ -473,7 +475,7 @@ bool CaptureReader::parse_row(std::string_view row, RecordedStep& step, bool fir
             }
             const auto raw = to_number<double>(value);
             const auto begun = to_duration(taken);
-            if (!raw || !begun) return fail("a sample is no number, or has no time");
+            if (!raw || !std::isfinite(*raw) || !begun) return fail("a sample is no number, or has no time");
             sample.value = *raw;
             sample.begun = header_.origin + *begun;
             if (!openings.empty()) sample.openings = to_number<std::uint32_t>(openings).value_or(0);

@@ -317,6 +317,16 @@ TEST_CASE("events that find no room are counted") {
     CHECK(small.all()[0].number == 3);
 }
 
+TEST_CASE("counters that a file has far too high are no more than full") {
+    Memory memory;
+    memory.trip_level = memory.unclean_level = Duration::max();
+    const InterlockPlan plan = quick();
+    const Line l{plan, memory, true};
+    CHECK(l.interlock.memory().locked_out);
+    CHECK(l.interlock.memory().trip_level == plan.lockout_window * plan.lockout_trips);
+    CHECK(l.interlock.memory().unclean_level == plan.unclean_window * plan.unclean_starts);
+}
+
 TEST_CASE("every word is there") {
     for (int i = 0; i <= static_cast<int>(State::locked_out); ++i) CHECK_FALSE(text(static_cast<State>(i)).empty());
     for (int i = 0; i <= static_cast<int>(EventKind::commissioning_over); ++i)

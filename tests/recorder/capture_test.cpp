@@ -134,6 +134,33 @@ TEST_CASE("a changed byte shows") {
     CHECK(reader.trouble() != "");
 }
 
+TEST_CASE("times and values that no guard ever saw are refused, and nothing is worked out from them") {
+    const Written written;
+    const auto trouble = [&](std::string_view from, std::string_view to) {
+        std::string text = written.text;
+        const std::size_t place = text.find(from);
+        REQUIRE(place != std::string::npos);
+        text.replace(place, from.size(), to);
+        std::istringstream in{text};
+        formats::CaptureReader reader{in};
+        formats::RecordedStep step;
+        while (reader.next(step)) {
+        }
+        return reader.trouble();
+    };
+    CHECK(trouble("# origin-ns: ", "# origin-ns: 9000000") != "");
+    CHECK(trouble("# origin-ns: ", "# origin-ns: -9000000") != "");
+    CHECK(trouble("\n1,", "\n1,4000000000.5,inhibit,,0,inhibit,\n2,") != "");
+    CHECK(trouble(",5e-324,", ",inf,") != "");
+
+    const Amplifier amplifier;
+    core::Protection other{amplifier.config.plan, {}, false};
+    std::string state = amplifier.guard.state();
+    REQUIRE(other.take_state(state));
+    state.replace(state.find("step ") + 5, state.find(' ', 5) - 5, "9223372036854775807");
+    CHECK_FALSE(other.take_state(state));
+}
+
 TEST_CASE("what is no capture is called that") {
     std::istringstream in{"time,forward\n1,2\n"};
     const formats::CaptureReader reader{in};
