@@ -94,7 +94,7 @@ export class CaptureView {
       legend.push({ curve, value });
     });
     const stage = el("div", { class: "stage" });
-    const figure = el("figure", { "data-chart": chart.id, role: "img", "aria-label": `${chart.title}: ${inWords(capture, chart)}` }, caption, stage);
+    const figure = el("figure", { "data-chart": chart.id, "aria-label": `${chart.title}: ${inWords(capture, chart)}` }, caption, stage);
     this.body.append(figure);
     const axis = { stroke: () => soft, font: "12px system-ui, sans-serif", grid: { stroke: rule, width: 1 }, ticks: { show: false } };
     const plot = new uPlot({

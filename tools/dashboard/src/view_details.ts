@@ -132,7 +132,8 @@ export class DetailsView {
   private show_transmissions(device: Device | undefined, now: number): void {
     const rows = device ? ofToday(device, now) : [];
     this.transmissions.show(rows.map((one) => [
-      one.synchronised ? clock(one.start + device!.clockOffset, now) : "clock not set", duration(one.length_s), figure(one.mean_w, "W"),
+      one.synchronised ? clock(one.start + device!.clockOffset, now) : "clock not set",
+      one.length_s < 10 ? `${one.length_s.toFixed(1)} s` : duration(one.length_s), figure(one.mean_w, "W"),
       figure(one.peak_w, "W"), figure(one.vswr, ""), figure(one.hottest_c, "°C"), `${one.energy_wh.toFixed(2)} Wh`, one.ended]));
     say(this.sums, `${totals(rows)} dekeyd's log on the amplifier has them all.`);
   }
