@@ -36,10 +36,10 @@ def sorts(lower, higher):
 def from_git(script, scratch):
     folder = scratch / "sources"
     (folder / "tools").mkdir(parents=True)
-    shutil.copy(script, folder / "tools/version")
+    shutil.copy(script, folder / "tools/version-from-git")
     (folder / "CMakeLists.txt").write_text("# one\n")
     os.utime(folder / "CMakeLists.txt", (1700000000, 1700000000))
-    version = folder / "tools/version"
+    version = folder / "tools/version-from-git"
     plain = {name: value for name, value in os.environ.items() if name != "SOURCE_DATE_EPOCH"}
     expect(run(version, "1.2.3") == "1.2.3", "without git: the project's number")
     expect(run(version, "--epoch", env=plain) == "1700000000", "without git: the time of a file that every version has")
@@ -93,7 +93,7 @@ def of_programs(source, programs):
 def main():
     source = pathlib.Path(sys.argv[1]).resolve()
     with tempfile.TemporaryDirectory(prefix="dekeyd-version-") as scratch:
-        from_git(source / "tools/version", pathlib.Path(scratch))
+        from_git(source / "tools/version-from-git", pathlib.Path(scratch))
     of_programs(source, [pathlib.Path(program).resolve() for program in sys.argv[2:]])
     print(f"{len(failures)} failures")
     return 1 if failures else 0
