@@ -38,6 +38,8 @@ spdlog::level::level_enum log_level(core::EventKind kind) noexcept {
         case core::EventKind::latched:
         case core::EventKind::locked_out:
         case core::EventKind::warning:
+        case core::EventKind::proof_begun:
+        case core::EventKind::proof_ended:
         case core::EventKind::sensor_lost:
         case core::EventKind::commissioning:
         case core::EventKind::refused: return spdlog::level::warn;
@@ -214,15 +216,23 @@ void ControlSocket::answer(Client& client, std::string_view line, core::Instant 
 }
 
 void ControlSocket::obey(Client& client, const formats::CommandRequest& request, core::Instant now) {
+    const auto& limits = configuration_.plan.limits;
+    const auto limit = std::find_if(limits.begin(), limits.end(), [&](const auto& l) { return l.id == request.limit; });
+    if (request.kind == core::CommandKind::prove_limit && limit == limits.end()) {
+        return send(client, formats::error_answer("there is no such limit; expected one of the configuration's ids"));
+    }
     const std::uint32_t id = next_id_++;
     const std::string reason = request.reason.empty() ? "no reason given" : "reason: " + request.reason;
     spdlog::info("control socket: {} asked for ({})", core::text(request.kind), reason);
-    if (!commands_.push({.kind = request.kind, .origin = core::Origin::local, .id = id})) {
+    const auto index = static_cast<std::uint16_t>(limit == limits.end() ? 0 : limit - limits.begin());
+    if (!commands_.push({.kind = request.kind, .origin = core::Origin::local, .id = id, .limit = index})) {
         send(client, formats::error_answer("the guard takes no more commands just now; expected: try again"));
         return;
     }
     guard_.ring();
-    pending_[id] = {.descriptor = client.descriptor, .until = now + answer_timeout};
+    const bool forces = request.kind == core::CommandKind::prove_line || request.kind == core::CommandKind::prove_limit;
+    client.proves = client.proves || request.kind == core::CommandKind::prove;
+    pending_[id] = {.descriptor = client.descriptor, .until = now + (forces ? proof_timeout : answer_timeout)};
 }
 
 void ControlSocket::send(Client& client, std::string_view text) {
@@ -247,6 +257,10 @@ void ControlSocket::drop_clients() {
     std::erase_if(clients_, [this](const Client& client) {
         if (!client.drop) return false;
         if (client.records) recording_->leave();
+        if (client.proves) {
+            commands_.push({.kind = core::CommandKind::prove_end, .origin = core::Origin::local});
+            guard_.ring();
+        }
         std::erase_if(pending_, [&](const auto& entry) { return entry.second.descriptor == client.descriptor; });
         ::close(client.descriptor);
         return true;
@@ -342,7 +356,7 @@ void ControlSocket::give_up_late(core::Instant now) {
     std::erase_if(pending_, [&](const auto& entry) {
         if (now < entry.second.until) return false;
         if (Client* client = client_of(entry.second.descriptor)) {
-            send(*client, formats::error_answer("the guard didn't answer within 2 s; expected it to decide many times "
+            send(*client, formats::error_answer("the guard didn't answer in time; expected it to decide many times "
                                                 "a second: see the log, and take the command as not done"));
         }
         return true;

@@ -27,6 +27,7 @@ public:
     static constexpr std::size_t most_unsent_bytes = 512UL * 1024;
     static constexpr double requests_per_second = 50.0;
     static constexpr core::Duration answer_timeout = std::chrono::seconds{2};
+    static constexpr core::Duration proof_timeout = std::chrono::seconds{70};  ///< a limit that is forced
 
     /// Asked for each status, on the socket's thread.
     using Context = std::function<formats::StatusContext()>;
@@ -57,6 +58,7 @@ private:
         core::Duration watch_every{};  ///< zero: doesn't watch
         core::Instant watch_next{};
         bool records = false;  ///< the recording goes to it
+        bool proves = false;   ///< began a proof test, which ends when it goes
     };
     struct Pending {
         int descriptor = -1;

@@ -12,6 +12,7 @@
 #include "formats/exposure_json.hpp"
 #include "formats/overview.hpp"
 #include "formats/quantities.hpp"
+#include "formats/reason.hpp"
 #include "formats/snapshot_json.hpp"
 
 namespace dekeyd::homie {
@@ -296,6 +297,7 @@ void Device::add_service() {
     in_service("steps-lost", "Decisions that no capture can show", Datatype::integer, "0:", "#", Source::steps_lost);
     in_service("failed-writes", "Tries to write that failed", Datatype::integer, "0:", "#", Source::failed_writes);
     in_service("clock", "Clock", Datatype::enumeration, "synchronised,not synchronised", "", Source::clock);
+    in_service("proof", "Proof test", Datatype::string, "", "", Source::proof);
     in_service("plan", "Levels of the limits, as configured", Datatype::json, "", "", Source::plan);
     in_service("sensors", "What each sensor was worth since the start", Datatype::json, "", "", Source::sensors);
     in_service("recent", "The last events", Datatype::json, "", "", Source::recent);
@@ -334,7 +336,7 @@ std::string Device::description(std::int64_t version) const {
 Value Device::value(const Property& property, const core::Snapshot& snapshot, const Surroundings& around) const {
     const core::Plan& plan = configuration_.plan;
     switch (property.source) {
-        case Source::permit: return words(snapshot.permit ? "true" : "false");
+        case Source::permit: return words(formats::may_transmit(snapshot) ? "true" : "false");
         case Source::state: return words(core::text(snapshot.state));
         case Source::reason: return sentence(around.reason);
         case Source::advice: return sentence(formats::back_off_text(plan, snapshot));
@@ -363,6 +365,7 @@ Value Device::value(const Property& property, const core::Snapshot& snapshot, co
         case Source::steps_lost: return whole(around.steps_lost);
         case Source::failed_writes: return whole(around.failed_writes);
         case Source::clock: return words(around.stamp.synchronised ? "synchronised" : "not synchronised");
+        case Source::proof: return sentence(around.proof);
         case Source::plan: return words(plan_);
         case Source::recent: return words(around.recent.empty() ? "[]" : around.recent);
         case Source::sensors: {
@@ -386,7 +389,7 @@ std::string Device::summary(const core::Snapshot& snapshot, const Surroundings& 
     json["wall"] = formats::to_iso(around.stamp.since_1970);
     json["synchronised"] = around.stamp.synchronised;
     json["sequence"] = snapshot.sequence;
-    json["permit"] = snapshot.permit;
+    json["permit"] = formats::may_transmit(snapshot);
     json["state"] = core::text(snapshot.state);
     json["reason"] = around.reason;
     json["held"] = held(snapshot.memory);
@@ -394,6 +397,7 @@ std::string Device::summary(const core::Snapshot& snapshot, const Surroundings& 
     json["commissioning_left_s"] = snapshot.commissioning_until
                                        ? whole_seconds(*snapshot.commissioning_until - snapshot.now)
                                        : nlohmann::ordered_json(nullptr);
+    json["proof"] = {{"phase", core::text(snapshot.proof.phase)}, {"text", around.proof}};
     json["rf"] = snapshot.rf_present;
     json["transmitting_s"] = snapshot.transmitting_since ? whole_seconds(snapshot.now - *snapshot.transmitting_since)
                                                          : nlohmann::ordered_json(nullptr);
@@ -458,6 +462,10 @@ std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) cons
     if (snapshot.commissioning_until) {
         standing["commissioning"] = {"Commissioning: provisional limits, and power that nobody has calibrated.", false};
     }
+    if (snapshot.proof.phase != core::ProofPhase::none) {
+        standing["proof-test"] = {"A proof test runs: the line may go to permit for moments, and readings are forced.",
+                                  false};
+    }
     if (snapshot.memory.locked_out) {
         standing["locked-out"] = {"Locked out: an operator must find out why, and reset it.", true};
     }
@@ -507,6 +515,8 @@ std::string_view log_level(core::EventKind kind) noexcept {
         case core::EventKind::refused:
         case core::EventKind::warning:
         case core::EventKind::sensor_lost:
+        case core::EventKind::proof_begun:
+        case core::EventKind::proof_ended:
         case core::EventKind::transmission_ending:
         case core::EventKind::contactor_opened:
         case core::EventKind::commissioning: return "warn";

@@ -56,6 +56,7 @@ enum class Source : std::uint8_t {
     steps_lost,
     failed_writes,
     clock,
+    proof,    ///< the last proof test, whether one is overdue, or the one that runs
     plan,     ///< what the configuration fixes: the limits' levels, the roles
     recent,   ///< the last events, for who comes later
     sensors,  ///< what each sensor was worth since the start
@@ -92,6 +93,7 @@ struct Surroundings {
     std::string recent;                 ///< the last delivered events as a JSON array; empty: none yet
     std::string reason;                 ///< one sentence, for the snapshot's state
     LatestHistory::Kept kept;
+    std::string proof;  ///< of the last proof test, or of the one that runs
 };
 
 /// A payload as it is published. `number`: for the dead band. No text: there is no value.

@@ -12,6 +12,7 @@
 #include "daemon/wall_clock.hpp"
 #include "formats/event_text.hpp"
 #include "formats/journal.hpp"
+#include "formats/proof_record.hpp"
 #include "formats/transmission_log.hpp"
 
 namespace dekeyd {
@@ -75,6 +76,7 @@ private:
         try {
             take_in();
             save_state(false);
+            save_proof();
             write_events(false);
             mark_delivered(false);
         } catch (const std::exception& error) {
@@ -87,6 +89,7 @@ private:
             take_in();
             wanted_.running = false;
             save_state(true);
+            save_proof();
             write_events(true);
             mark_delivered(true);
             all_written_.store(state_durable_ && pending_.empty(), std::memory_order_release);
@@ -105,6 +108,10 @@ private:
             const bool same_step = snapshot.now == event->at;
             Pending pending{.event = *event, .stamp = wall_stamp(event->at), .sentence = {}, .transmission = {}};
             events_.pop();
+            if (pending.event.kind == core::EventKind::proof_passed) {
+                proved_s_ = std::chrono::duration_cast<std::chrono::seconds>(pending.stamp.since_1970).count();
+                state_.proved_at_s.store(proved_s_);
+            }
             pending.sentence = formats::sentence(
                 configuration_.plan, pending.event,
                 same_step ? std::span<const core::Reading>{snapshot.quantities} : std::span<const core::Reading>{});
@@ -157,6 +164,18 @@ private:
         saved_ = wanted_;
         state_durable_ = true;
         well();
+    }
+
+    void save_proof() {
+        const core::Instant now = monotonic_now();
+        if (proved_s_ == 0 || now < try_proof_at_) return;
+        const std::string text = formats::save_proof(configuration_.state_directory, proved_s_);
+        if (text.empty()) {
+            proved_s_ = 0;
+            return well();
+        }
+        try_proof_at_ = now + retry_state_after;
+        trouble("the proof test's date is not durable: " + text);
     }
 
     void write_events(bool last) {
@@ -259,6 +278,8 @@ private:
     formats::StoredState saved_;
     bool state_durable_ = false;
     core::Instant try_state_at_{};
+    std::int64_t proved_s_ = 0;  ///< a proof's date that isn't durable yet
+    core::Instant try_proof_at_{};
     core::Instant try_journal_at_{};
     core::Instant mark_at_{};
     core::Instant complain_at_{};

@@ -13,6 +13,7 @@ struct RecorderState {
     std::atomic<std::uint64_t> pushed_out{0};         ///< events that the budget pushed out undelivered
     std::atomic<std::uint64_t> unwritten{0};          ///< events that could never be written
     std::atomic<std::uint64_t> failed_writes{0};      ///< tries of any kind that failed
+    std::atomic<std::int64_t> proved_at_s{0};         ///< the last proof test passed, seconds since 1970; 0: never
     std::atomic<bool> failing{false};                 ///< the last try failed, and something waits to be written
 };
 

@@ -31,6 +31,7 @@
 #include "daemon/wiring.hpp"
 #include "drivers/line.hpp"
 #include "formats/durable_file.hpp"
+#include "formats/proof_record.hpp"
 #include "formats/reason.hpp"
 #include "formats/state_file.hpp"
 
@@ -143,7 +144,7 @@ private:
     std::atomic<bool> realtime_{false}, memory_locked_{false};
     WatchdogRule rule_;
     std::vector<core::Duration> oldest_scans_;
-    core::Instant next_pet_{}, petted_{};
+    core::Instant next_pet_{}, petted_{}, next_proof_look_{};
     RateLimit unpetted_{60s};
     std::uint64_t failed_writes_ = 0;
     RateLimit write_failures_{60s};
@@ -183,6 +184,8 @@ formats::StatusContext Service::status_context() const {
             .realtime = realtime_.load(),
             .memory_locked = memory_locked_.load(),
             .broker_connected = telemetry_ ? std::optional{telemetry_->connected()} : std::nullopt,
+            .proof = formats::proof_status(recorder_state_.proved_at_s.load(), configuration_.proof_every,
+                                           wall_stamp(monotonic_now())),
             .kept = formats::StatusContext::Kept{.captures = archive_state_.captures.load(),
                                                  .waiting = archive_state_.waiting.load(),
                                                  .dropped = archive_state_.dropped.load(),
@@ -239,6 +242,7 @@ void Service::decide() {
             configuration_.state_directory);
     }
     if (stored.running) spdlog::warn("the last stop was unclean");
+    recorder_state_.proved_at_s.store(formats::load_proof(configuration_.state_directory));
     recorder_ = std::make_unique<Recorder>(configuration_, stored, for_recorder_.events, for_recorder_.snapshot,
                                            recorder_state_, telemetry_ ? &telemetry_->wake() : nullptr);
     for_recorder_.reader = &recorder_->wake();
@@ -295,6 +299,12 @@ void Service::look(core::Instant now) {
     if (const std::uint64_t failed = guard_->failed_writes(); failed != failed_writes_) {
         failed_writes_ = failed;
         if (write_failures_.pass(now)) spdlog::critical("the line refused a write; {} in all", failed);
+    }
+    if (now >= next_proof_look_) {
+        next_proof_look_ = now + 24h;
+        const auto proof =
+            formats::proof_status(recorder_state_.proved_at_s.load(), configuration_.proof_every, wall_stamp(now));
+        if (proof.overdue) spdlog::warn("{} See 'dekeyctl prove'.", proof.words);
     }
     if (now < next_pet_) return;
     std::array<core::Instant, 64> last_scans{};

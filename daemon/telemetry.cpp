@@ -20,6 +20,7 @@
 #include "daemon/wall_clock.hpp"
 #include "formats/event_text.hpp"
 #include "formats/journal.hpp"
+#include "formats/proof_record.hpp"
 #include "formats/reason.hpp"
 
 namespace dekeyd {
@@ -480,6 +481,10 @@ private:
         }
         around_.reason = formats::reason(configuration_.plan, snapshots_.value());
         if (latest_ != nullptr) latest_->take(around_.kept);
+        around_.proof =
+            snapshots_.value().proof.phase == core::ProofPhase::none
+                ? formats::proof_status(recorder_.proved_at_s.load(), configuration_.proof_every, around_.stamp).words
+                : around_.reason;
     }
 
     // After an event the permit and the limits go at once; measured values keep to their pace.

@@ -34,6 +34,11 @@ std::string_view text(CommandKind kind) noexcept {
         case CommandKind::alive: return "alive";
         case CommandKind::commission: return "commission";
         case CommandKind::end_commissioning: return "end-commissioning";
+        case CommandKind::prove: return "prove";
+        case CommandKind::prove_line: return "prove-line";
+        case CommandKind::prove_limit: return "prove-limit";
+        case CommandKind::prove_passed: return "prove-passed";
+        case CommandKind::prove_end: return "prove-end";
     }
     return "unknown";
 }
@@ -61,6 +66,11 @@ std::string_view text(EventKind kind) noexcept {
         case EventKind::contactor_closed: return "contactor closed";
         case EventKind::commissioning: return "commissioning";
         case EventKind::commissioning_over: return "commissioning over";
+        case EventKind::proof_begun: return "proof begun";
+        case EventKind::proof_line: return "proof of the line";
+        case EventKind::proof_limit: return "proof of a limit";
+        case EventKind::proof_passed: return "proof passed";
+        case EventKind::proof_ended: return "proof ended";
     }
     return "unknown";
 }
@@ -121,6 +131,11 @@ State Interlock::state() const noexcept {
 bool Interlock::free_of_causes() const noexcept {
     return !starting_ && active_ == 0 && !memory_.held_locally && !memory_.held_remotely && !memory_.locked_out &&
            !memory_.first_start && !memory_.unreadable;
+}
+
+bool Interlock::only_held_locally() const noexcept {
+    const bool kept = memory_.locked_out || memory_.first_start || memory_.unreadable;
+    return memory_.held_locally && !starting_ && active_ == 0 && !memory_.held_remotely && !kept;
 }
 
 bool Interlock::step(Instant now, std::span<const Condition> conditions, bool drive_absent,
@@ -261,7 +276,12 @@ void Interlock::obey(Instant now, const Command& command, EventList& events) noe
         case CommandKind::reset: reset(now, command, events); return;
         case CommandKind::alive:
         case CommandKind::commission:
-        case CommandKind::end_commissioning: return;  // Protection's
+        case CommandKind::end_commissioning:
+        case CommandKind::prove:
+        case CommandKind::prove_line:
+        case CommandKind::prove_limit:
+        case CommandKind::prove_passed:
+        case CommandKind::prove_end: return;  // Protection's
     }
 }
 

@@ -16,15 +16,28 @@ enum class State : std::uint8_t { permitted, starting, tripped, held, latched, l
 std::string_view text(State state) noexcept;
 
 enum class Origin : std::uint8_t { none, local, remote };
-/// alive: the control link speaks; it changes no cause. The last two begin and end a commissioning, locally only.
-enum class CommandKind : std::uint8_t { hold, release, reset, alive, commission, end_commissioning };
+/// alive: the control link speaks. It and what follows change no cause; what follows is local only.
+enum class CommandKind : std::uint8_t {
+    hold,
+    release,
+    reset,
+    alive,
+    commission,  ///< begins: a permit under provisional limits, for a while
+    end_commissioning,
+    prove,         ///< a proof test begins
+    prove_line,    ///< the line to permit and back
+    prove_limit,   ///< one limit is forced
+    prove_passed,  ///< the operator confirms the contact: the test is passed, if nothing is missing
+    prove_end,
+};
 std::string_view text(Origin origin) noexcept;
 std::string_view text(CommandKind kind) noexcept;
 
 struct Command {
     CommandKind kind = CommandKind::hold;
     Origin origin = Origin::local;
-    std::uint32_t id = 0;  ///< given back in the event that answers it
+    std::uint32_t id = 0;     ///< given back in the event that answers it
+    std::uint16_t limit = 0;  ///< prove_limit: which
 };
 
 /// Index of a cause's source: limits first, then channels, then Builtin.
@@ -72,8 +85,44 @@ enum class EventKind : std::uint8_t {
     contactor_closed,
     commissioning,  ///< a detector is being calibrated: provisional limits
     commissioning_over,
+    proof_begun,
+    proof_line,   ///< the line was driven both ways, or wasn't
+    proof_limit,  ///< a limit was forced
+    proof_passed,
+    proof_ended,  ///< not passed
 };
 std::string_view text(EventKind kind) noexcept;
+
+/// How a proof test, a part of it or an order for it came out.
+enum class ProofEnd : std::uint8_t {
+    none,
+    passed,
+    left,
+    not_local,
+    not_held,
+    rf_present,
+    drive_present,
+    cause,
+    supplied,
+    busy,
+    not_begun,
+    unprovable,
+    unfinished,
+    expired,
+    line_silent,
+    contact_silent,
+    not_tripped,
+    monitor_only,
+};
+std::string_view text(ProofEnd why) noexcept;
+
+/// What a proof measured; zero: not measured.
+struct ProofTimes {
+    Duration line_on{};     ///< from the decision to the line read back at permit
+    Duration line_off{};    ///< ... at inhibit; of a limit: from the injection on
+    Duration contact_on{};  ///< ... to the enable voltage after the contact
+    Duration contact_off{};
+};
 
 struct Event {
     std::uint64_t number = 0;  ///< counts from 1 since this start
@@ -88,6 +137,9 @@ struct Event {
     Origin origin = Origin::none;
     CommandKind command = CommandKind::hold;
     std::uint32_t command_id = 0;
+    bool forced = false;  ///< tripped, latched or cleared by the proof test's doing
+    ProofEnd why = ProofEnd::none;
+    ProofTimes times{};
 };
 
 /// Fixed room, filled during one step, emptied at the next; what doesn't fit is counted, never lost in silence.
@@ -147,6 +199,8 @@ public:
     [[nodiscard]] bool permit() const noexcept { return permit_; }
     [[nodiscard]] State state() const noexcept;
     [[nodiscard]] bool starting() const noexcept { return starting_; }
+    /// Nothing stands against a permit but a local hold.
+    [[nodiscard]] bool only_held_locally() const noexcept;
     [[nodiscard]] std::span<const Cause> causes() const noexcept { return causes_; }
     [[nodiscard]] const Memory& memory() const noexcept { return memory_; }
     [[nodiscard]] std::span<const SourceRule> rules() const noexcept { return rules_; }

@@ -69,6 +69,10 @@ Verdict judge(const LimitPlan& limit, const Reading& watched, const Reading* gat
             case GateState::open: break;
         }
     }
+    return judge_alone(limit, watched, rf_absent);
+}
+
+Verdict judge_alone(const LimitPlan& limit, const Reading& watched, bool rf_absent) noexcept {
     const bool above = limit.direction == Direction::above;
     switch (watched.health) {
         case Health::unknown: return Verdict::unknown;

@@ -37,6 +37,9 @@ std::string_view text(Condition condition) noexcept;
 /// is not measurable because RF is proven absent, which is rest.
 Verdict judge(const LimitPlan& limit, const Reading& watched, const Reading* gate, bool rf_absent) noexcept;
 
+/// The same as if the gate stood open.
+Verdict judge_alone(const LimitPlan& limit, const Reading& watched, bool rf_absent) noexcept;
+
 /// The time part of a limit. Time beyond the level accumulates, and decays at a quarter of the rate inside it, so
 /// that a fault which flaps faster than the qualify time still trips.
 class QualifyTimer {

@@ -52,11 +52,13 @@ std::string Protection::state() const {
     line(out, "supervision", "", supervision_);
     line(out, "forecast", "", forecaster_);
     line(out, "reflected-timer", "", reflected_timer_);
+    line(out, "proof", "", proof_, release_);
     for (std::size_t i = 0; i < channels_.size(); ++i) {
         line(out, "channel", plan_.channels[i].id, channels_[i], snapshot_.channels[i], lost_reported_[i]);
     }
     for (std::size_t i = 0; i < timers_.size(); ++i) {
         line(out, "limit", plan_.limits[i].id, timers_[i], snapshot_.warnings[i]);
+        line(out, "proved", plan_.limits[i].id, proof_.proved(i));
     }
     for (std::size_t i = 0; i < snapshot_.quantities.size(); ++i) {
         line(out, "quantity", describe(plan_, static_cast<QuantityIndex>(i)).id, snapshot_.quantities[i]);
@@ -81,6 +83,7 @@ bool Protection::take_state(std::string_view text) {
         begun = begun || key == "step";
     }
     if (!begun) return false;
+    proof_.mend();
     begin_unseen(seen);
     interlock_.take_causes(snapshot_.causes);
     snapshot_.permit = permit_;
@@ -100,6 +103,7 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
     if (key == "supervision") return read(words, supervision_);
     if (key == "forecast") return read(words, forecaster_);
     if (key == "reflected-timer") return read(words, reflected_timer_);
+    if (key == "proof") return read(words, proof_, release_);
     const std::size_t colon = key.find(':');
     if (colon == std::string_view::npos) return false;
     const std::string_view kind = key.substr(0, colon);
@@ -111,6 +115,10 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
     if (kind == "limit") {
         const std::size_t i = find_id(plan_.limits, id);
         return i == not_found || read(words, timers_[i], snapshot_.warnings[i]);
+    }
+    if (kind == "proved") {
+        const std::size_t i = find_id(plan_.limits, id);
+        return i == not_found || read(words, proof_.proved(i));
     }
     if (kind == "quantity") {
         for (std::size_t i = 0; i < snapshot_.quantities.size(); ++i) {

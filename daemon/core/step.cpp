@@ -120,6 +120,7 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start)
       forecaster_{plan},
       conditions_(source_count(plan)),
       interlock_{plan.interlock, rules_for(plan), std::move(memory), unclean_start},
+      proof_{plan},
       events_{4 * source_count(plan) + 64},
       snapshot_{blank(plan)},
       unclean_start_{unclean_start} {
@@ -167,13 +168,15 @@ Decision Protection::step(const StepInput& input) noexcept {
     commission(input.commands, now);
 
     const bool free = interlock_.step(now, conditions_, drive_absent(), input.commands, events_);
-    permit_ = free && !plan_.supervision.monitor_only;
+    const bool for_proof = prove(input, now);
+    permit_ = (free || for_proof) && !plan_.supervision.monitor_only;
+    release_.step(now, permit_, snapshot_.rf_present, role(plan_.roles.forward), plan_.rf.rf_present_w);
     fill_in_events();
     last_step_ = now;
     stepped_ = true;
     publish(now);
 
-    Instant wake_at = interlock_.due();
+    Instant wake_at = std::min(interlock_.due(), proof_.due(now, forced_due()));
     for (const QualifyTimer& timer : timers_) wake_at = std::min(wake_at, timer.due());
     if (until) wake_at = std::min(wake_at, *until);
     return {.permit = permit_, .contactor = supervision_.contactor_closed(), .wake_at = wake_at};
@@ -380,7 +383,10 @@ void Protection::judge_limit(std::size_t index, Instant now, bool news) noexcept
     const bool gate_lost = gate != nullptr && gate->health == Health::unknown;
     const bool rests = verdict == Verdict::rest && news;
     if (!seen && !lost && !gate_lost && !rests) verdict = Verdict::missed;
-    const Condition condition = timers_[index].update(now, verdict);
+    // What a proof test injects may only make it worse.
+    const bool forced = proof_.injects(index);
+    const Verdict injected = forced ? judge_alone(limit, injected_reading(limit, now), rf_absent()) : verdict;
+    const Condition condition = timers_[index].update(now, worsened(verdict, injected));
     fold(index, limit.trips ? condition : Condition::clear);
     if (news) judged_[index] = 1;
     if (verdict != Verdict::missed) warn(index, verdict, now);
@@ -438,6 +444,7 @@ void Protection::supervise(const StepInput& input, Instant now) noexcept {
                                                  .ratios_measurable = measurable_,
                                                  .link_alive = alive,
                                                  .commissioning = snapshot_.commissioning_until.has_value(),
+                                                 .drop_supply = proof_.opens_contactor(),
                                                  .transmitting_since = snapshot_.transmitting_since});
     for (std::size_t i = 0; i < builtin_count; ++i) fold(source_of(plan_, static_cast<Builtin>(i)), conditions[i]);
     const bool closed = supervision_.contactor_closed();
@@ -445,6 +452,26 @@ void Protection::supervise(const StepInput& input, Instant now) noexcept {
         report(closed ? EventKind::contactor_closed : EventKind::contactor_opened,
                source_of(plan_, Builtin::contactor_open), now);
     }
+}
+
+Instant Protection::forced_due() const noexcept {
+    const SourceIndex limit = proof_.forced();
+    return limit < timers_.size() ? timers_[limit].due() : Instant::max();
+}
+
+bool Protection::prove(const StepInput& input, Instant now) noexcept {
+    const bool drive_measured = plan_.roles.drive.has_value();
+    return proof_.step({.now = now,
+                        .line = input.line,
+                        .held = interlock_.memory().held_locally,
+                        .only_held = interlock_.only_held_locally(),
+                        .rf_absent = rf_absent(),
+                        .no_drive = drive_measured ? drive_absent() : plan_.supervision.contactor,
+                        .contactor_open = supervision_.unsupplied(now),
+                        .enable_sense = role(plan_.roles.enable_sense),
+                        .causes = interlock_.causes(),
+                        .limit_due = forced_due()},
+                       input.commands, events_);
 }
 
 void Protection::look_for_rf(Instant now) noexcept {
@@ -524,6 +551,10 @@ void Protection::fill_in_events() noexcept {
         const bool warning = event.kind == EventKind::warning || event.kind == EventKind::warning_over;
         event.reading = snapshot_.quantities[limit.watch];
         event.level = warning && limit.warn ? *limit.warn : limit.trip;
+        const bool of_trip =
+            event.kind == EventKind::tripped || event.kind == EventKind::latched || event.kind == EventKind::cleared;
+        event.forced = of_trip && event.source == proof_.forced();
+        if (event.forced && event.kind == EventKind::tripped) event.reading = injected_reading(limit, event.at);
     }
 }
 
@@ -535,6 +566,8 @@ void Protection::publish(Instant now) noexcept {
     snapshot_.contactor_closed = supervision_.contactor_closed();
     snapshot_.overruns = supervision_.overruns();
     snapshot_.state = interlock_.state();
+    snapshot_.proof = proof_.view();
+    snapshot_.release = release_.last();
     std::copy(interlock_.causes().begin(), interlock_.causes().end(), snapshot_.causes.begin());
     snapshot_.memory = interlock_.memory();
     snapshot_.settled_since = interlock_.settled_since();

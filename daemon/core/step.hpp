@@ -15,6 +15,7 @@
 #include "core/interlock.hpp"
 #include "core/limit.hpp"
 #include "core/plan.hpp"
+#include "core/proof.hpp"
 #include "core/reading.hpp"
 #include "core/scan.hpp"
 #include "core/supervision.hpp"
@@ -57,6 +58,8 @@ struct Snapshot {
     bool rf_present = false;
     bool monitor_only = false;  ///< permit is never driven; `state` says what it would be
     bool contactor_closed = false;
+    ProofView proof;                  ///< a test that is running; permit may then stand beside a hold
+    std::optional<Duration> release;  ///< how long RF lasted after the last de-key under RF
     std::optional<Instant> transmitting_since;
     std::optional<Instant> commissioning_until;
     std::vector<Reading> quantities;     ///< channels, then Derived
@@ -116,6 +119,8 @@ private:
     void supervise(const StepInput& input, Instant now) noexcept;
     void look_for_rf(Instant now) noexcept;
     void commission(std::span<const Command> commands, Instant now) noexcept;
+    [[nodiscard]] bool prove(const StepInput& input, Instant now) noexcept;
+    [[nodiscard]] Instant forced_due() const noexcept;
     void warn(std::size_t limit, Verdict verdict, Instant now) noexcept;
     void report_sensors(Instant now) noexcept;
     void fold(std::size_t source, Condition condition) noexcept;
@@ -143,6 +148,8 @@ private:
     double ratio_db_ = 0.0;              ///< uncertainty of forward to reflected
     std::vector<Condition> conditions_;  ///< per source, worst news of this step
     Interlock interlock_;
+    Proof proof_;
+    ReleaseWatch release_;
     EventList events_;
     Snapshot snapshot_;
     Instant last_step_{};

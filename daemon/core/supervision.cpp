@@ -199,6 +199,11 @@ Condition Supervision::uncalibrated(const Situation& s) const noexcept {
     return pending && !s.commissioning ? Condition::bad : Condition::clear;
 }
 
+bool Supervision::unsupplied(Instant now) const noexcept {
+    return plan_.supervision.contactor && !contactor_closed_ &&
+           now - contactor_changed_ >= plan_.supervision.contactor_time;
+}
+
 Condition Supervision::contactor(const Situation& s) noexcept {
     if (!plan_.supervision.contactor) return Condition::clear;
     const auto failed = [&](Builtin which) {
@@ -209,11 +214,12 @@ Condition Supervision::contactor(const Situation& s) noexcept {
         failed(Builtin::line_mismatch) || failed(Builtin::enable_mismatch) || failed(Builtin::rf_while_inhibited);
     const bool may_close = !alarm && !s.permit && s.line.known && !s.line.permit && rf_absent(s);
     const bool was_closed = contactor_closed_;
-    if (alarm)
+    if (alarm || s.drop_supply)
         contactor_closed_ = false;
     else if (may_close)
         contactor_closed_ = true;
     if (contactor_closed_ != was_closed) contactor_changed_ = s.now;
+    if (s.drop_supply) return alarm ? Condition::bad : Condition::band;
     if (supplied(s.now)) return Condition::clear;
     // Waiting for the first closing is part of starting; later an open contactor is a cause.
     return s.starting ? Condition::band : Condition::bad;

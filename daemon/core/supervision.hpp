@@ -65,6 +65,7 @@ struct Situation {
     bool ratios_measurable = false;  ///< RF stood around the last reflected reading
     bool link_alive = false;         ///< the control link spoke since the last step
     bool commissioning = false;
+    bool drop_supply = false;  ///< a proof test keeps the supply contactor open
     std::optional<Instant> transmitting_since;
 };
 
@@ -79,6 +80,8 @@ public:
     /// What the second line is to do. Opens at once; closes only with the line read back inhibited and no RF.
     [[nodiscard]] bool contactor_closed() const noexcept { return contactor_closed_; }
     [[nodiscard]] bool supplied(Instant now) const noexcept;
+    /// Opened, and the supply has had the time to fall.
+    [[nodiscard]] bool unsupplied(Instant now) const noexcept;
     [[nodiscard]] std::uint64_t overruns() const noexcept { return overruns_; }
 
     /// Its state, for captures.

@@ -77,17 +77,21 @@ std::optional<core::Command> to_command(std::string_view text) {
     if (first == std::string_view::npos || second == std::string_view::npos) return std::nullopt;
     core::Command command;
     bool known = false;
-    for (int i = 0; i <= static_cast<int>(core::CommandKind::end_commissioning); ++i) {
+    for (int i = 0; i <= static_cast<int>(core::CommandKind::prove_end); ++i) {
         const auto kind = static_cast<core::CommandKind>(i);
         if (core::text(kind) != text.substr(0, first)) continue;
         command.kind = kind;
         known = true;
     }
+    const std::size_t third = text.find(' ', second + 1);
+    const bool of_limit = third != std::string_view::npos;
     const auto origin = to_number<unsigned>(text.substr(first + 1, second - first - 1));
-    const auto id = to_number<std::uint32_t>(text.substr(second + 1));
-    if (!known || !origin || *origin > static_cast<unsigned>(core::Origin::remote) || !id) return std::nullopt;
+    const auto id = to_number<std::uint32_t>(text.substr(second + 1, of_limit ? third - second - 1 : third));
+    const auto limit = of_limit ? to_number<std::uint16_t>(text.substr(third + 1)) : std::optional<std::uint16_t>{0};
+    if (!known || !origin || *origin > static_cast<unsigned>(core::Origin::remote) || !id || !limit) return {};
     command.origin = static_cast<core::Origin>(*origin);
     command.id = *id;
+    command.limit = *limit;
     return command;
 }
 
@@ -281,6 +285,10 @@ void CaptureWriter::add(const RecordedStep& step, const core::Snapshot* after) {
                 add_number(text_, static_cast<unsigned>(command.origin));
                 text_.push_back(' ');
                 add_number(text_, command.id);
+                if (command.kind == core::CommandKind::prove_limit) {
+                    text_.push_back(' ');
+                    add_number(text_, command.limit);
+                }
             }
             text_.append(step.contactor ? ",1," : ",0,").append(step.permit ? "permit," : "inhibit,");
         } else {

@@ -67,6 +67,7 @@ void read_all(const Node& root, Draft& draft) {
     read_commissioning(top, draft);
     read_mqtt(top, draft);
     read_recorder(top, draft);
+    read_proof(top, draft);
     top.finish();
     give_advice(draft);
 }

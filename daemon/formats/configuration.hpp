@@ -158,8 +158,9 @@ struct Configuration {
     std::string state_directory;  ///< default /var/lib/dekeyd
     std::string run_directory;    ///< default /run/dekeyd
     RecorderConfig recorder;
-    std::string text;    ///< what it was read from
-    std::string folder;  ///< where the files that it names are
+    std::optional<core::Duration> proof_every;  ///< a proof test is overdue after so long
+    std::string text;                           ///< what it was read from
+    std::string folder;                         ///< where the files that it names are
     std::vector<Advice> advice;
 };
 

@@ -89,6 +89,7 @@ void read_rules(Section& top, Draft& draft);  // supervision, plausibility
 void read_commissioning(Section& top, Draft& draft);
 void read_mqtt(Section& top, Draft& draft);
 void read_recorder(Section& top, Draft& draft);
+void read_proof(Section& top, Draft& draft);
 void give_advice(Draft& draft);
 
 /// The chain from detector to line of a sensor that measures power.

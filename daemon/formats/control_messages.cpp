@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 #include <optional>
 
+#include "formats/event_text.hpp"
 #include "formats/snapshot_json.hpp"
 
 namespace dekeyd::formats {
@@ -69,9 +70,18 @@ Request record_request(const Json& object) {
 Request command_request(const Json& object, core::CommandKind kind) {
     if (auto fault = only(object, core::text(kind), "reason")) return *fault;
     const auto reason = object.find("reason");
-    if (reason == object.end()) return CommandRequest{kind, {}};
+    if (reason == object.end()) return CommandRequest{kind, {}, {}};
     if (!reason->is_string()) return bad("'reason' is not a text");
-    return CommandRequest{kind, printable(reason->get_ref<const std::string&>(), longest_reason)};
+    return CommandRequest{kind, printable(reason->get_ref<const std::string&>(), longest_reason), {}};
+}
+
+Request prove_request(const Json& object, core::CommandKind kind) {
+    const bool of_limit = kind == core::CommandKind::prove_limit;
+    if (auto fault = only(object, core::text(kind), of_limit ? "limit" : "ask")) return *fault;
+    if (!of_limit) return CommandRequest{kind, {}, {}};
+    const auto limit = object.find("limit");
+    if (limit == object.end() || !limit->is_string()) return bad("'limit' is missing, or not a text");
+    return CommandRequest{kind, {}, limit->get<std::string>()};
 }
 
 std::string line(const Json& json) {
@@ -111,6 +121,10 @@ Request parse_request(std::string_view text) {
                             core::CommandKind::commission, core::CommandKind::end_commissioning}) {
         if (what == core::text(kind)) return command_request(object, kind);
     }
+    for (const auto kind : {core::CommandKind::prove, core::CommandKind::prove_line, core::CommandKind::prove_limit,
+                            core::CommandKind::prove_passed, core::CommandKind::prove_end}) {
+        if (what == core::text(kind)) return prove_request(object, kind);
+    }
     return bad(fmt::format("'{}' can't be asked for", printable(what, 40)));
 }
 
@@ -135,8 +149,13 @@ std::string recording_part(std::string_view text, bool done) {
 }
 
 std::string command_answer(const core::Event& event, std::string_view sentence) {
-    return line(
-        {{"ok", event.kind != core::EventKind::refused}, {"outcome", core::text(event.kind)}, {"text", sentence}});
+    const bool failed = event.why != core::ProofEnd::none && event.why != core::ProofEnd::passed &&
+                        event.command != core::CommandKind::prove_end;
+    Json json{{"ok", event.kind != core::EventKind::refused && !failed},
+              {"outcome", core::text(event.kind)},
+              {"text", sentence}};
+    if (event.why != core::ProofEnd::none) json["proof"] = proof_json(event);
+    return line(json);
 }
 
 }  // namespace dekeyd::formats

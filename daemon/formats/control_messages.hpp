@@ -25,6 +25,7 @@ struct RecordRequest {
 struct CommandRequest {
     core::CommandKind kind = core::CommandKind::hold;
     std::string reason;  ///< for the log: printable, at most 200 bytes
+    std::string limit;   ///< of prove-limit: its id
 };
 /// Why a line is no request: what it is, and what was expected.
 struct BadRequest {

@@ -129,7 +129,48 @@ std::string way_out(const core::Plan& plan, const core::Event& event) {
     return fmt::format("Clears by itself once {} for {}.", when, duration_in_words(hold_off));
 }
 
+// Times of a proof, as far as they were measured.
+std::string times_in_words(const core::Event& event) {
+    std::string text;
+    const auto add = [&](const char* what, core::Duration time) {
+        if (time > core::Duration::zero())
+            text += fmt::format("{}{} {}", text.empty() ? "" : ", ", what, duration_in_words(time));
+    };
+    const core::ProofTimes& t = event.times;
+    add("permit read back after", t.line_on);
+    add("contact closed after", t.contact_on);
+    add("inhibit read back after", t.line_off);
+    add("contact open after", t.contact_off);
+    return text;
+}
+
+std::string proof_in_words(const core::Plan& plan, const core::Event& event) {
+    const std::string why{core::text(event.why)};
+    const std::string source = event.source == core::no_source ? "" : name_of(plan, event.source);
+    const bool passed = event.why == core::ProofEnd::passed;
+    switch (event.kind) {
+        case EventKind::proof_begun:
+            return "Proof test begins: the line may go to permit for moments, and readings are forced.";
+        case EventKind::proof_line:
+            return passed ? fmt::format("Proof: the line went to permit and back; {}.", times_in_words(event))
+                          : fmt::format("Proof of the line failed: {}.", why);
+        case EventKind::proof_limit:
+            return passed ? fmt::format("Proof: {} forced; the line was at inhibit {} later.", source,
+                                        duration_in_words(event.times.line_off))
+                          : fmt::format("Proof of {} failed: {}.", source, why);
+        case EventKind::proof_passed: return "Proof test passed.";
+        default: break;
+    }
+    return source.empty() ? fmt::format("Proof test ended, inhibited: {}.", why)
+                          : fmt::format("Proof test ended, inhibited: {} ({}).", why, source);
+}
+
 std::string refusal(const core::Plan& plan, const core::Event& event) {
+    if (event.why != core::ProofEnd::none) {
+        const std::string source = event.source == core::no_source ? "" : " (" + name_of(plan, event.source) + ")";
+        return fmt::format("{} refused: {}{}. Nothing changed.", capital(core::text(event.command)),
+                           core::text(event.why), source);
+    }
     const std::string what = capital(core::text(event.command)) + " refused";
     if (event.source == core::source_of(plan, core::Builtin::uncalibrated)) {
         return fmt::format("{}: {}; 'dekeyctl commission' first. Nothing changed.", what, uncalibrated(plan));
@@ -257,12 +298,15 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
         case EventKind::permitted: return "Permitted: no cause stands.";
         case EventKind::tripped: {
             const std::string cause = cause_in_words(plan, event.source, event.condition, &event.reading);
+            if (event.forced) return fmt::format("Proof: forced: {}.", cause);
             return fmt::format("{}: {}{}. {}", event.first_cause ? "Tripped" : "Another cause", cause,
                                forward_beside(plan, event.source, around), way_out(plan, event));
         }
         case EventKind::latched:
-            return fmt::format("Latched: {}. An operator must reset it.", name_of(plan, event.source));
-        case EventKind::cleared: return fmt::format("Cleared: {}.", name_of(plan, event.source));
+            return fmt::format("{}Latched: {}. An operator must reset it.", event.forced ? "Proof: forced: " : "",
+                               name_of(plan, event.source));
+        case EventKind::cleared:
+            return fmt::format("{}Cleared: {}.", event.forced ? "Proof: " : "", name_of(plan, event.source));
         case EventKind::locked_out:
             return event.source == core::no_source
                        ? "Locked out: too many unclean starts. An operator must reset it."
@@ -300,8 +344,26 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
             return fmt::format("Commissioning begins, for {}: provisional limits hold.",
                                duration_in_words(plan.supervision.commissioning.value_or(core::Duration::zero())));
         case EventKind::commissioning_over: return "Commissioning is over.";
+        case EventKind::proof_begun:
+        case EventKind::proof_line:
+        case EventKind::proof_limit:
+        case EventKind::proof_passed:
+        case EventKind::proof_ended: return proof_in_words(plan, event);
     }
     return "Unknown event.";
+}
+
+nlohmann::ordered_json proof_json(const core::Event& event) {
+    const auto seconds = [](core::Duration time) {
+        return time > core::Duration::zero() ? nlohmann::ordered_json(std::chrono::duration<double>(time).count())
+                                             : nlohmann::ordered_json(nullptr);
+    };
+    return {{"why", core::text(event.why)},
+            {"passed", event.why == core::ProofEnd::passed},
+            {"line_on_s", seconds(event.times.line_on)},
+            {"line_off_s", seconds(event.times.line_off)},
+            {"contact_on_s", seconds(event.times.contact_on)},
+            {"contact_off_s", seconds(event.times.contact_off)}};
 }
 
 nlohmann::ordered_json event_json(const core::Plan& plan, const core::Event& event, const WallStamp& stamp,
@@ -328,6 +390,8 @@ nlohmann::ordered_json event_json(const core::Plan& plan, const core::Event& eve
                         (event.kind == EventKind::tripped || event.kind == EventKind::warning ||
                          event.kind == EventKind::warning_over || event.kind == EventKind::latched);
     json["level"] = passed ? json_number(event.level) : nlohmann::ordered_json(nullptr);
+    if (event.forced) json["forced"] = true;
+    if (event.why != core::ProofEnd::none) json["proof"] = proof_json(event);
     json["origin"] = core::text(event.origin);
     json["command_id"] = event.command_id;
     json["text"] = sentence(plan, event, around);

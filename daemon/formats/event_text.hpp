@@ -32,6 +32,10 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
 std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, core::Condition condition,
                            const core::Reading* reading);
 
+/// How a part of a proof test came out, with what was measured: why, passed, line_on_s, line_off_s, contact_on_s,
+/// contact_off_s; null where nothing was measured.
+nlohmann::ordered_json proof_json(const core::Event& event);
+
 /// The `event` object: number, at_s, wall, synchronised, kind, source, state, first_cause, condition, value, unit,
 /// level, origin, command_id, text. `value` is null when nothing was measured, `level` where no limit was passed.
 nlohmann::ordered_json event_json(const core::Plan& plan, const core::Event& event, const WallStamp& stamp,

@@ -44,6 +44,7 @@ Reaction reaction(const Configuration& configuration, const core::LimitPlan& lim
         samplers.insert(samplers.end(), of_gate.begin(), of_gate.end());
     }
     for (const std::uint16_t sampler : samplers) {
+        if (sampler >= configuration.buses.size()) continue;  // a plan that no text has made
         const BusConfig& bus = configuration.buses[sampler];
         // A whole scan is handed over at its end.
         const core::Duration scan = static_cast<core::Duration::rep>(bus.slots.size()) * bus.conversion;

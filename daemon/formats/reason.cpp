@@ -43,6 +43,15 @@ std::string why_starting(const core::Plan& plan, const core::Snapshot& snapshot)
 }  // namespace
 
 std::string reason(const core::Plan& plan, const core::Snapshot& snapshot) {
+    switch (snapshot.proof.phase) {
+        case core::ProofPhase::none: break;
+        case core::ProofPhase::ready: return "Proof test: held, nothing is forced.";
+        case core::ProofPhase::line: return "Proof test: the line is driven to permit and back.";
+        case core::ProofPhase::limit: {
+            const core::LimitPlan& limit = plan.limits[snapshot.proof.limit];
+            return fmt::format("Proof test: {} is forced.", limit.name.empty() ? limit.id : limit.name);
+        }
+    }
     const core::Memory& memory = snapshot.memory;
     const auto active = find_source(snapshot, [](const core::Cause& c) { return c.active; });
     switch (snapshot.state) {

@@ -8,6 +8,11 @@
 
 namespace dekeyd::formats {
 
+/// The line's permit, but for a proof test's: nobody may transmit on that.
+inline bool may_transmit(const core::Snapshot& snapshot) noexcept {
+    return snapshot.permit && snapshot.proof.phase == core::ProofPhase::none;
+}
+
 /// The severest thing that stands, and among equals the cause that took the permit away.
 std::string reason(const core::Plan& plan, const core::Snapshot& snapshot);
 

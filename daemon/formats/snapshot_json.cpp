@@ -6,6 +6,7 @@
 
 #include "formats/back_off_text.hpp"
 #include "formats/json_number.hpp"
+#include "formats/reaction.hpp"
 #include "formats/reason.hpp"
 
 namespace dekeyd::formats {
@@ -75,7 +76,8 @@ Json quantities_json(const core::Plan& plan, const core::Snapshot& snapshot) {
     return list;
 }
 
-Json limits_json(const core::Plan& plan, const core::Snapshot& snapshot) {
+Json limits_json(const Configuration& configuration, const core::Snapshot& snapshot) {
+    const core::Plan& plan = configuration.plan;
     Json list = Json::array();
     for (std::size_t i = 0; i < std::min(plan.limits.size(), snapshot.causes.size()); ++i) {
         const core::LimitPlan& limit = plan.limits[i];
@@ -94,12 +96,33 @@ Json limits_json(const core::Plan& plan, const core::Snapshot& snapshot) {
                         {"clear_by", by_level ? "level" : "rf off"},
                         {"qualify_s", seconds(limit.qualify)},
                         {"hold_off_s", seconds(limit.hold_off)},
+                        {"reaction_s", seconds(reaction(configuration, limit).total())},
+                        {"provable", core::Proof::provable(limit)},
                         {"rearm", limit.rearm == core::Rearm::automatic ? "automatic" : "latched"},
                         {"condition", core::text(snapshot.causes[i].condition)},
                         {"active", snapshot.causes[i].active},
                         {"warning", i < snapshot.warnings.size() && snapshot.warnings[i] != 0}});
     }
     return list;
+}
+
+Json proof_json(const core::Plan& plan, const core::Snapshot& snapshot, const StatusContext& context) {
+    const core::ProofView& proof = snapshot.proof;
+    const bool forces = proof.phase == core::ProofPhase::limit;
+    Json json{{"phase", core::text(proof.phase)},
+              {"running", proof.phase != core::ProofPhase::none},
+              {"line_permits", snapshot.permit},
+              {"limit", forces ? Json(plan.limits[proof.limit].id) : Json(nullptr)},
+              {"injected", proof.injects ? json_number(proof.injected) : Json(nullptr)},
+              {"enable_sense", plan.roles.enable_sense.has_value()},
+              {"release_s", snapshot.release ? Json(seconds(*snapshot.release)) : Json(nullptr)}};
+    if (context.proof) {
+        json["last"] = context.proof->last.empty() ? Json(nullptr) : Json(context.proof->last);
+        json["due"] = context.proof->due.empty() ? Json(nullptr) : Json(context.proof->due);
+        json["overdue"] = context.proof->overdue;
+        json["text"] = context.proof->words;
+    }
+    return json;
 }
 
 Json kept_json(const std::optional<StatusContext::Kept>& kept) {
@@ -147,7 +170,7 @@ nlohmann::ordered_json status_json(const Configuration& configuration, const cor
             {"version", context.version},
             {"now_s", seconds(snapshot.now.time_since_epoch())},
             {"sequence", snapshot.sequence},
-            {"permit", snapshot.permit},
+            {"permit", may_transmit(snapshot)},
             {"state", core::text(snapshot.state)},
             {"reason", reason(plan, snapshot)},
             {"advice", advice.empty() ? Json(nullptr) : Json(advice)},
@@ -160,7 +183,7 @@ nlohmann::ordered_json status_json(const Configuration& configuration, const cor
             {"contactor_closed", plan.supervision.contactor ? Json(snapshot.contactor_closed) : Json(nullptr)},
             {"causes", causes_json(plan, snapshot)},
             {"quantities", quantities_json(plan, snapshot)},
-            {"limits", limits_json(plan, snapshot)},
+            {"limits", limits_json(configuration, snapshot)},
             {"channels", channels_json(plan, snapshot)},
             {"guard",
              {{"overruns", snapshot.overruns},
@@ -169,6 +192,7 @@ nlohmann::ordered_json status_json(const Configuration& configuration, const cor
               {"events_dropped", snapshot.events_dropped}}},
             {"mqtt", context.broker_connected ? Json{{"connected", *context.broker_connected}} : Json(nullptr)},
             {"kept", kept_json(context.kept)},
+            {"proof", proof_json(plan, snapshot, context)},
             {"memory",
              {{"first_start", memory.first_start},
               {"unreadable", memory.unreadable},

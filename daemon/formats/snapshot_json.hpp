@@ -8,6 +8,7 @@
 
 #include "core/step.hpp"
 #include "formats/configuration.hpp"
+#include "formats/proof_record.hpp"
 
 namespace dekeyd::formats {
 
@@ -17,7 +18,8 @@ struct StatusContext {
     std::string_view line;  ///< what the line's driver says of itself
     bool realtime = false;  ///< the guard has real-time priority
     bool memory_locked = false;
-    std::optional<bool> broker_connected;  ///< empty: no broker is configured
+    std::optional<bool> broker_connected;             ///< empty: no broker is configured
+    std::optional<ProofStatus> proof = std::nullopt;  ///< the last proof test that was passed
     /// What is kept of the past: written, waiting for the storage, given up for newer ones, and tries that failed.
     struct Kept {
         std::uint64_t captures = 0, waiting = 0, dropped = 0, failed_writes = 0;

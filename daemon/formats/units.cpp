@@ -48,6 +48,7 @@ constexpr std::array unit_rows{
     UnitRow{"µs", Dimension::time, 1, 1e6},
     UnitRow{"min", Dimension::time, 60, 1},
     UnitRow{"h", Dimension::time, 3600, 1},
+    UnitRow{"d", Dimension::time, 86400, 1},
     UnitRow{"rpm", Dimension::speed, 1, 1},
     UnitRow{"%", Dimension::percent, 1, 1},
     UnitRow{"Hz", Dimension::frequency, 1, 1},

@@ -329,10 +329,10 @@ TEST_CASE("counters that a file has far too high are no more than full") {
 
 TEST_CASE("every word is there") {
     for (int i = 0; i <= static_cast<int>(State::locked_out); ++i) CHECK_FALSE(text(static_cast<State>(i)).empty());
-    for (int i = 0; i <= static_cast<int>(EventKind::commissioning_over); ++i)
+    for (int i = 0; i <= static_cast<int>(EventKind::proof_ended); ++i)
         CHECK_FALSE(text(static_cast<EventKind>(i)).empty());
     for (int i = 0; i <= static_cast<int>(Origin::remote); ++i) CHECK_FALSE(text(static_cast<Origin>(i)).empty());
-    for (int i = 0; i <= static_cast<int>(CommandKind::end_commissioning); ++i) {
+    for (int i = 0; i <= static_cast<int>(CommandKind::prove_end); ++i) {
         CHECK_FALSE(text(static_cast<CommandKind>(i)).empty());
     }
 }

@@ -114,7 +114,7 @@ TEST_CASE("every kind with every kind of source gives a sentence that ends") {
     const core::Plan plan = test::sample_plan();
     std::vector<core::SourceIndex> sources{core::no_source};
     for (std::size_t s = 0; s < core::source_count(plan); ++s) sources.push_back(static_cast<core::SourceIndex>(s));
-    for (int kind = 0; kind <= static_cast<int>(EventKind::commissioning_over); ++kind) {
+    for (int kind = 0; kind <= static_cast<int>(EventKind::proof_ended); ++kind) {
         for (const core::SourceIndex source : sources) {
             // Core gives these a source always.
             const auto what = static_cast<EventKind>(kind);

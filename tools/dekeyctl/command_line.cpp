@@ -14,6 +14,7 @@ constexpr const char* closing = R"(Examples:
   dekeyctl find                          what is there to be measured and driven
   dekeyctl adopt heatsink                a new thermometer in the place of a missing one
   dekeyctl check /etc/dekeyd/dekeyd.yaml every fault of a configuration, or what it guards
+  dekeyctl prove                         line, contact and every limit, held and without RF
   dekeyctl explain dekeyd.yaml           how far each number may be believed, and why
 
 Exit codes:
@@ -45,6 +46,7 @@ CommandLine::CommandLine()
     add_state_commands();
     add_paper_commands();
     add_sensor_commands();
+    add_proof_command();
     add_history_commands();
 }
 
@@ -172,6 +174,29 @@ void CommandLine::add_sensor_commands() {
     command->add_flag("--no-restart", adopt_.no_restart, "leave the restart to the operator");
     command->add_flag("-y,--yes", adopt_.yes, "don't ask; what is ambiguous is refused all the same");
     command->add_flag("--json", adopt_.json, "what was done, as JSON");
+}
+
+void CommandLine::add_proof_command() {
+    CLI::App* const command =
+        add("prove", "The proof test: line, contact and every limit, with the amplifier held and no RF",
+            "Needs a local hold, no RF measured, and drive measured absent (or a supply contactor, which it opens).\n"
+            "The line goes to permit for moments; the exciter must be off. --release-time is the second part, by\n"
+            "choice: one real de-key at reduced power into a dummy load.\n"
+            "Examples:\n  dekeyctl hold --reason 'proof test' && dekeyctl prove --folder /root/proofs\n"
+            "  dekeyctl prove --release-time",
+            [this] {
+                prove_.socket = socket();
+                return run_prove(prove_);
+            });
+    command->add_option("--folder", prove_.folder, "where the reports go")->type_name(folder)->capture_default_str();
+    command->add_option("--note", prove_.note, "for the report");
+    command
+        ->add_option("--slack", prove_.slack_s, "a limit may take so many seconds longer than the configuration says")
+        ->check(CLI::Range(0.0, 10.0))
+        ->capture_default_str();
+    command->add_flag("--release-time", prove_.release_time, "measure how long RF lasts after a real de-key");
+    command->add_flag("-y,--yes", prove_.yes, "the precautions are taken; the contact is asked for all the same");
+    command->add_flag("--json", prove_.json, "the report on standard output too, as JSON");
 }
 
 void CommandLine::add_history_commands() {

@@ -26,6 +26,7 @@ private:
     void add_state_commands();
     void add_paper_commands();
     void add_sensor_commands();
+    void add_proof_command();
     void add_history_commands();
     [[nodiscard]] std::string socket() const { return socket_.empty() ? run_directory_ + "/control" : socket_; }
 
@@ -45,6 +46,7 @@ private:
     LogOptions log_;
     RecordOptions record_;
     ReplayOptions replay_;
+    ProveOptions prove_;
     std::function<int()> chosen_;
 };
 

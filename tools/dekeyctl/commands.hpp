@@ -81,4 +81,16 @@ struct AdoptOptions {
 };
 int run_adopt(const AdoptOptions& options);
 
+struct ProveOptions {
+    std::string socket;
+    std::string folder = ".";   ///< for the reports
+    std::string note;           ///< for the report
+    double slack_s = 0.1;       ///< a limit may take so much longer than promised
+    bool release_time = false;  ///< the second part: a real de-key
+    bool yes = false;           ///< the precautions are taken; the contact is asked for all the same
+    bool json = false;
+};
+/// Asks on standard input, and writes a report as text and as JSON.
+int run_prove(const ProveOptions& options);
+
 }  // namespace dekeyd::ctl

@@ -1,0 +1,288 @@
+// prove: the proof test from the operator's side. What is safe is the daemon's affair: it permits the line only for
+// moments, and ends the test when this program goes.
+#include <fmt/format.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <chrono>
+#include <cmath>
+#include <cstdio>
+#include <iostream>
+#include <nlohmann/json.hpp>
+#include <optional>
+#include <string>
+#include <thread>
+
+#include "dekeyctl/client.hpp"
+#include "dekeyctl/commands.hpp"
+#include "dekeyctl/proof_report.hpp"
+#include "dekeyctl/status.hpp"
+#include "dekeyctl/terminal.hpp"
+#include "dekeyctl/text.hpp"
+#include "formats/durable_file.hpp"
+#include "formats/wall_time.hpp"
+
+namespace dekeyd::ctl {
+namespace {
+
+using namespace std::chrono_literals;
+using Clock = std::chrono::steady_clock;
+using Json = nlohmann::ordered_json;
+
+std::string text_of(const Json& json, const char* key) {
+    const auto found = json.find(key);
+    return found != json.end() && found->is_string() ? printable(found->get_ref<const std::string&>()) : std::string{};
+}
+
+std::optional<double> number_of(const Json& json, const char* key) {
+    const auto found = json.find(key);
+    return found != json.end() && found->is_number() ? std::optional{found->get<double>()} : std::nullopt;
+}
+
+bool is_true(const Json& json, const char* key) {
+    const auto found = json.find(key);
+    return found != json.end() && found->is_boolean() && found->get<bool>();
+}
+
+Json part_of(const Json& json, const char* key) {
+    const auto found = json.find(key);
+    return found != json.end() ? *found : Json{};
+}
+
+std::string now_text() {
+    return formats::to_iso(std::chrono::system_clock::now().time_since_epoch());
+}
+
+class Proving {
+public:
+    explicit Proving(const ProveOptions& options)
+        : options_{options}, connection_{options.socket}, out_{options.json ? stderr : stdout} {}
+
+    int run() { return options_.release_time ? measure_release() : prove(); }
+
+private:
+    void say(const std::string& text) const {
+        fmt::print(out_, "{}\n", look_of(out_).utf8 ? text : to_ascii(text));
+        std::fflush(out_);
+    }
+    int fail(ExitCode code, const std::string& text) const {
+        wipe();
+        fmt::print(stderr, "dekeyctl: {}\n", look_of(stderr).utf8 ? text : to_ascii(text));
+        return code;
+    }
+    // One line that is written over; only where somebody looks.
+    void progress(const std::string& text) const {
+        if (::isatty(::fileno(out_)) == 0) return;
+        fmt::print(out_, "\r\x1b[K{}", clip(text, static_cast<std::size_t>(look_of(out_).width) - 1));
+        std::fflush(out_);
+    }
+    void wipe() const { progress(""); }
+
+    bool agreed(const std::string& question) const {
+        fmt::print(out_, "{} [y/N] ", question);
+        std::fflush(out_);
+        std::string answer;
+        std::getline(std::cin, answer);
+        if (::isatty(STDIN_FILENO) == 0) fmt::print(out_, "{}\n", answer);
+        return answer == "y" || answer == "Y" || answer == "yes";
+    }
+
+    Json ask(const Json& request, std::chrono::milliseconds wait = 10s) {
+        connection_.send(request.dump());
+        const auto line = connection_.receive(wait);
+        if (!line) throw Unreachable(fmt::format("{}: no answer; the test ends by itself", options_.socket));
+        return Json::parse(*line, nullptr, false);
+    }
+    Json status() { return part_of(ask({{"ask", "status"}}), "status"); }
+
+    static bool held(const Json& status) { return is_true(part_of(status, "memory"), "held_locally"); }
+
+    int prove() {
+        const Json first = status();
+        if (!held(first)) {
+            return fail(exit_refused,
+                        "no local hold stands; expected one before a proof test: dekeyctl hold --reason 'proof test'");
+        }
+        const bool sensed = is_true(part_of(first, "proof"), "enable_sense");
+        say("Proof test of " + text_of(first, "name") +
+            ".\n"
+            "The line goes to permit for moments, and every limit is forced. Before it begins:\n"
+            "  - the exciter is off or disconnected, and stays so: nothing may drive the amplifier;\n"
+            "  - nobody works on amplifier, feeder or antenna: for moments the amplifier is enabled;\n"
+            "  - follow your local rules, and leave to licensed people what is theirs.\n"
+            "RF, drive, a lost reading, a release or the end of this program end it, inhibited.");
+        if (!options_.yes && !agreed("Is it so?")) return fail(exit_refused, "nothing was done; expected 'y'");
+        report_.began = now_text();
+        if (const Json begun = ask({{"ask", "prove"}}); !is_true(begun, "ok")) {
+            return fail(exit_refused, text_of(begun, "text") + text_of(begun, "error"));
+        }
+        prove_line(sensed);
+        bool going = report_.line_passed;
+        if (!going) report_.words = "the line or its contact";
+        for (const Json& limit : part_of(first, "limits")) going = going && prove_limit(limit);
+        return finish(going, first);
+    }
+
+    void prove_line(bool sensed) {
+        if (!sensed) {
+            say("The line goes to permit for two seconds: watch or listen to the contact.");
+            if (!options_.yes && !agreed("Ready?")) {
+                report_.line_words = "not begun";
+                return;
+            }
+        }
+        progress("driving the line");
+        const Json answer = ask({{"ask", "prove-line"}}, 80s);
+        wipe();
+        const Json times = part_of(answer, "proof");
+        report_.line_passed = is_true(answer, "ok");
+        report_.line_on_s = number_of(times, "line_on_s");
+        report_.line_off_s = number_of(times, "line_off_s");
+        report_.contact_on_s = number_of(times, "contact_on_s");
+        report_.contact_off_s = number_of(times, "contact_off_s");
+        report_.contact_measured = report_.line_passed && sensed;
+        say("  " + text_of(answer, "text") + text_of(answer, "error"));
+        if (!report_.line_passed) {
+            report_.line_words = text_of(times, "why");
+            return;
+        }
+        if (!sensed) report_.contact_confirmed = agreed("Did the contact close, and open again?");
+        if (!report_.contact_measured && !report_.contact_confirmed) report_.line_passed = false;
+    }
+
+    // Nothing but the hold may stand before the next limit is forced: its hold-off is waited for, its latch reset.
+    bool wait_for_quiet() {
+        const auto until = Clock::now() + 15min;
+        while (Clock::now() < until) {
+            const Json now = status();
+            if (!is_true(part_of(now, "proof"), "running")) return false;
+            const Json causes = part_of(now, "causes");
+            if (causes.empty()) return true;
+            const Json& cause = causes[0];
+            const double left = number_of(cause, "hold_off_left_s").value_or(0.0);
+            progress(fmt::format("waiting for {} to clear: {}", text_of(cause, "name"), time_words(std::ceil(left))));
+            if (is_true(cause, "latched") && left <= 0.0) ask({{"ask", "reset"}});
+            std::this_thread::sleep_for(200ms);
+        }
+        return false;
+    }
+
+    bool prove_limit(const Json& limit) {
+        if (!is_true(limit, "trips")) return true;
+        ProofRow row{
+            .id = text_of(limit, "id"), .name = text_of(limit, "name"), .most_s = number_of(limit, "reaction_s")};
+        if (row.name.empty()) row.name = row.id;
+        bool going = true;
+        if (!is_true(limit, "provable")) {
+            row.result = ProofRow::Result::not_forced;
+            row.words = "its qualify time is longer than anything may be forced";
+        } else if (!wait_for_quiet()) {
+            row.words = "the test has ended, or something stands";
+            going = false;
+        } else {
+            progress("forcing " + row.name);
+            const Json answer = ask({{"ask", "prove-limit"}, {"limit", row.id}}, 80s);
+            const Json result = part_of(answer, "proof");
+            row.result = is_true(answer, "ok") ? ProofRow::Result::passed : ProofRow::Result::failed;
+            row.delay_s = is_true(answer, "ok") ? number_of(result, "line_off_s") : std::nullopt;
+            if (!is_true(answer, "ok")) row.words = text_of(result, "why") + text_of(answer, "error");
+            row = judge_row(row, options_.slack_s);
+        }
+        wipe();
+        say("  " + row_words(row));
+        if (row.result == ProofRow::Result::failed && report_.words.empty()) report_.words = row.name;
+        report_.limits.push_back(std::move(row));
+        return going;
+    }
+
+    int finish(bool going, const Json& first) {
+        const bool late = std::any_of(report_.limits.begin(), report_.limits.end(),
+                                      [](const ProofRow& row) { return row.result == ProofRow::Result::failed; });
+        if (going && !wait_for_quiet()) report_.words = "the last limit didn't clear";
+        if (going && !late && report_.words.empty()) {
+            const Json answer = ask({{"ask", "prove-passed"}});
+            report_.passed = is_true(answer, "ok");
+            if (!report_.passed) report_.words = text_of(answer, "text") + text_of(answer, "error");
+        } else {
+            ask({{"ask", "prove-end"}});
+        }
+        wipe();
+        const Json last = status();
+        report_.amplifier = text_of(first, "id");
+        report_.name = text_of(first, "name");
+        report_.version = text_of(first, "version");
+        report_.line = text_of(first, "line");
+        report_.note = options_.note;
+        report_.release_s = number_of(part_of(last, "proof"), "release_s");
+        if (const auto plain = read_message(Json{{"ok", true}, {"status", last}}.dump()).status)
+            report_.notes = sensor_notes(*plain);
+        report_.ended = now_text();
+        const int code = write_report("proof");
+        if (code != exit_done) return code;
+        say(report_.passed ? "Proof test PASSED. The hold stands: 'dekeyctl release' ends it."
+                           : "Proof test NOT passed: " + report_.words + ". The hold stands.");
+        return report_.passed ? exit_done : exit_refused;
+    }
+
+    int write_report(const std::string& what) {
+        std::string stamp = report_.began.substr(0, 19);
+        std::erase_if(stamp, [](char c) { return c == ':' || c == '-'; });
+        const std::string path = fmt::format("{}/{}-{}-{}Z", options_.folder, what, report_.amplifier, stamp);
+        const std::string json = to_json(report_).dump(2, ' ', false, Json::error_handler_t::replace) + '\n';
+        for (const auto& [name, text] : {std::pair{path + ".txt", to_text(report_)}, std::pair{path + ".json", json}}) {
+            if (const std::string trouble = formats::write_durably(name, text); !trouble.empty())
+                return fail(exit_refused, trouble);
+            say("written: " + name);
+        }
+        if (options_.json) fmt::print("{}", json);
+        return exit_done;
+    }
+
+    // A real de-key: the daemon measures how long RF lasts after its line went to inhibit.
+    int measure_release() {
+        Json now = status();
+        if (!is_true(now, "permit") || !is_true(now, "rf_present")) {
+            return fail(exit_refused,
+                        "no RF; expected a transmission at reduced power into a dummy load, permitted by dekeyd");
+        }
+        say("Release time of " + text_of(now, "name") +
+            ", by one real de-key. Before it:\n"
+            "  - the amplifier works into a dummy load that bears the power, at a quarter of it or less;\n"
+            "  - a de-key under power is what the contact is for, but no more often than needed.");
+        if (!options_.yes && !agreed("Is it so?")) return fail(exit_refused, "nothing was done; expected 'y'");
+        if (const Json answer = ask({{"ask", "hold"}, {"reason", "measuring the release time"}});
+            !is_true(answer, "ok"))
+            return fail(exit_refused, text_of(answer, "text") + text_of(answer, "error"));
+        const double at = number_of(now, "now_s").value_or(0.0);
+        const auto until = Clock::now() + 5s;
+        while (Clock::now() < until) {
+            std::this_thread::sleep_for(50ms);
+            now = status();
+            const auto measured = number_of(part_of(now, "proof"), "release_s");
+            if (is_true(now, "rf_present") || !measured || number_of(now, "now_s").value_or(0.0) <= at) continue;
+            const std::string words = time_words(*measured);
+            say(
+                fmt::format("RF was gone {} after the line went to inhibit (to within one scan of forward power).\n"
+                            "Compare with 'release_time' of the configuration. Held: turn drive off, then "
+                            "'dekeyctl release'.",
+                            words));
+            if (options_.json) fmt::print("{}\n", Json{{"release_s", *measured}}.dump());
+            return exit_done;
+        }
+        return fail(exit_refused,
+                    "RF didn't go within 5 s of the de-key: look at the contact at once; dekeyd holds, and alarms");
+    }
+
+    const ProveOptions& options_;
+    Connection connection_;
+    std::FILE* out_;
+    ProofReport report_;
+};
+
+}  // namespace
+
+int run_prove(const ProveOptions& options) {
+    return Proving{options}.run();
+}
+
+}  // namespace dekeyd::ctl
