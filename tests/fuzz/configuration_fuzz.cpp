@@ -46,7 +46,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     }
     for (const formats::BusConfig& bus : configuration.buses) {
         if (bus.slots.empty()) continue;
-        formats::with_address(text, bus.slots.front().sensor, "28-0000000000aa");
+        formats::with_sensor_value(text, "", bus.slots.front().sensor, "address", "28-0000000000aa");
         break;
     }
     return 0;

@@ -195,6 +195,7 @@ private:
                 case bench::SensorFault::power_on: sample.value = 85.0; return;
                 case bench::SensorFault::crc:
                 case bench::SensorFault::rf_noise: return failed(core::Fault::bad_crc);
+                case bench::SensorFault::shorted: sample.value = 0.0; return;
                 case bench::SensorFault::jammed: jammed = true; return;
             }
             return;
