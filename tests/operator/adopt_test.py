@@ -46,7 +46,7 @@ class Adopt(station.StationTest):
         # The service manager's part: stop the old one, start a new one.
         start = s.top / "restart"
         start.write_text(f"#!/bin/sh\nkill {s.daemon.pid}\n"
-                         f"while kill -0 {s.daemon.pid} 2>/dev/null && [ $(ps -o stat= -p {s.daemon.pid}) != Z ]; do "
+                         f"while kill -0 {s.daemon.pid} 2>/dev/null && [ $(ps -o state= -p {s.daemon.pid}) != Z ]; do "
                          "sleep 0.05; done\n"
                          f"{station.DEKEYD} --config {s.configuration} >>{s.log} 2>&1 & echo $! >{s.top}/pid\n")
         start.chmod(0o755)

@@ -231,7 +231,7 @@ class Evening(station.StationTest):
         station.wait_for(lambda: not s.permits(), "a lost sensor inhibits", CAP_S)
         start = s.top / "restart"
         start.write_text(f"#!/bin/sh\nkill {s.daemon.pid}\nwhile kill -0 {s.daemon.pid} 2>/dev/null && "
-                         f"[ $(ps -o stat= -p {s.daemon.pid}) != Z ]; do sleep 0.05; done\n"
+                         f"[ $(ps -o state= -p {s.daemon.pid}) != Z ]; do sleep 0.05; done\n"
                          f"{station.DEKEYD} --config {s.configuration} >>{s.log} 2>&1 & echo $! >{s.top}/pid\n")
         start.chmod(0o755)
         self.addCleanup(lambda: (s.top / "pid").exists() and os.kill(int((s.top / "pid").read_text()), signal.SIGKILL))
