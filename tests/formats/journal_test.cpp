@@ -193,7 +193,7 @@ TEST_CASE("a number that no journal comes to is damage, in an entry and in the m
     };
     put(only_segment(place), bytes_of(only_segment(place)) + sealed("18446744073709551615 the last of all"));
     put(place + "/delivered", sealed(epoch + " 18446744073709551614"));
-    for (const std::uint64_t next : {2, 3}) {  // the second time nothing is left of it
+    for (const std::uint64_t next : {std::uint64_t{2}, std::uint64_t{3}}) {  // the second time nothing is left of it
         Journal journal{place};
         REQUIRE(journal.open() == "");
         CHECK(journal.epoch() == epoch);
