@@ -110,6 +110,7 @@ export async function openPage(browser: Browser, broker: Broker, { width = 1440,
     Promise<{ page: Page; complaints: string[] }> {
   const context = await browser.newContext({ viewport: { width, height }, colorScheme: dark ? "dark" : "light" });
   const page = await context.newPage();
+  page.setDefaultTimeout(120_000);  // a busy machine starves a browser for long
   const complaints: string[] = [];
   page.on("pageerror", (error) => complaints.push(String(error)));
   page.on("console", (message) => {
