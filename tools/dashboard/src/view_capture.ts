@@ -3,6 +3,7 @@ import uPlot from "uplot";
 
 import { beside, captureCharts, inWords, valueAt, type Capture, type CaptureChart, type CaptureCurve } from "./capture";
 import { el, say } from "./dom";
+import { markLevel, markMoment, withMarks } from "./marks";
 import type { Device } from "./model";
 import { clock, withUnit } from "./words";
 
@@ -235,37 +236,10 @@ export class CaptureView {
   }
 
   private annotate(self: uPlot, chart: CaptureChart): void {
-    const { ctx, bbox } = self;
-    const pixel = devicePixelRatio;
     const [min, max] = this.range;
-    const y = self.scales["y"]!;
-    ctx.save();
-    ctx.beginPath();
-    ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
-    ctx.clip();
-    ctx.strokeStyle = ctx.fillStyle = ink("--stop");
-    ctx.lineWidth = pixel;
-    ctx.textAlign = "left";
-    ctx.font = `${11 * pixel}px system-ui, sans-serif`;
-    if (chart.level !== null && y.max !== undefined && y.min !== undefined && chart.level <= y.max && chart.level >= y.min) {
-      const at = Math.round(self.valToPos(chart.level, "y", true)) + 0.5;
-      ctx.setLineDash([pixel, 3 * pixel]);
-      ctx.beginPath();
-      ctx.moveTo(bbox.left, at);
-      ctx.lineTo(bbox.left + bbox.width, at);
-      ctx.stroke();
-      ctx.textBaseline = at - bbox.top < 16 * pixel ? "top" : "bottom";
-      ctx.fillText(`trips at ${withUnit(chart.level, chart.unit)}`, bbox.left + 4 * pixel, at + (ctx.textBaseline === "top" ? 3 : -2) * pixel);
-      ctx.setLineDash([]);
-    }
-    if (min <= 0 && max >= 0) {
-      const at = Math.round(self.valToPos(0, "x", true)) + 0.5;
-      ctx.beginPath();
-      ctx.moveTo(at, bbox.top);
-      ctx.lineTo(at, bbox.top + bbox.height);
-      ctx.stroke();
-      ctx.fillRect(at - 3.5 * pixel, bbox.top, 7 * pixel, 7 * pixel);
-    }
-    ctx.restore();
+    withMarks(self, ink("--stop"), () => {
+      if (chart.level !== null) markLevel(self, chart.level, `trips at ${withUnit(chart.level, chart.unit)}`);
+      if (min <= 0 && max >= 0) markMoment(self, 0);
+    });
   }
 }

@@ -4,6 +4,7 @@ import "uplot/dist/uPlot.min.css";
 
 import { el, mark, say, show } from "./dom";
 import type { History } from "./history";
+import { markLevel, markMoment, withMarks } from "./marks";
 import { viewersTime, type Device } from "./model";
 import { charts, forecastWords, scaleRange, type Chart, type Curve } from "./trends";
 import { clock, duration, withUnit } from "./words";
@@ -314,40 +315,13 @@ export class TrendsView {
 
   /// In front of them: where the limits trip, and when they did.
   private annotate(self: uPlot, chart: Chart): void {
-    const { ctx, bbox } = self;
-    const pixel = devicePixelRatio;
     const x = self.scales["x"]!;
-    const y = self.scales["y"]!;
-    ctx.save();
-    ctx.beginPath();
-    ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
-    ctx.clip();
-    ctx.strokeStyle = ctx.fillStyle = this.colours.stop;
-    ctx.lineWidth = pixel;
-    ctx.textAlign = "left";
-    ctx.font = `${11 * pixel}px system-ui, sans-serif`;
-    for (const level of chart.levels) {
-      if (y.max === undefined || y.min === undefined || level.value > y.max || level.value < y.min) continue;
-      const at = Math.round(self.valToPos(level.value, "y", true)) + 0.5;
-      ctx.setLineDash([pixel, 3 * pixel]);
-      ctx.beginPath();
-      ctx.moveTo(bbox.left, at);
-      ctx.lineTo(bbox.left + bbox.width, at);
-      ctx.stroke();
-      ctx.textBaseline = at - bbox.top < 16 * pixel ? "top" : "bottom";
-      ctx.fillText(level.label, bbox.left + 4 * pixel, at + (ctx.textBaseline === "top" ? 3 : -2) * pixel);
-    }
-    ctx.setLineDash([]);
-    for (const time of this.trips()) {
-      if (x.min === undefined || x.max === undefined || time < x.min || time > x.max) continue;
-      const at = Math.round(self.valToPos(time, "x", true)) + 0.5;
-      ctx.beginPath();
-      ctx.moveTo(at, bbox.top);
-      ctx.lineTo(at, bbox.top + bbox.height);
-      ctx.stroke();
-      ctx.fillRect(at - 3.5 * pixel, bbox.top, 7 * pixel, 7 * pixel);
-    }
-    ctx.restore();
+    withMarks(self, this.colours.stop, () => {
+      for (const level of chart.levels) markLevel(self, level.value, level.label);
+      for (const time of this.trips()) {
+        if (x.min !== undefined && x.max !== undefined && time >= x.min && time <= x.max) markMoment(self, time);
+      }
+    });
   }
 
   /// Seconds since 1970 by the viewer's clock.
