@@ -7,7 +7,7 @@ import sys
 import unittest
 
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent / "faults"))
-from rig import CAP_S, CONFIGURATION, Failed, now, used_rig  # noqa: E402,F401
+from rig import CAP_S, CONFIGURATION, Failed, RigTest, now  # noqa: E402,F401
 
 LONG = os.environ.get("BADDAY_LONG") == "1"
 FIGURES = []
@@ -18,18 +18,7 @@ def figure(text):
     print(f"figure: {text}", flush=True)
 
 
-class Day(unittest.TestCase):
-    def rig(self, **keywords):
-        rig = used_rig(**keywords)
-
-        def end():
-            if not self._outcome.success:
-                print(f"---- log of {self.id()}\n{rig.log()}----", flush=True)
-            rig.close()
-
-        self.addCleanup(end)
-        return rig
-
+class Day(RigTest):
     def inhibits(self, rig):
         """Seconds from an opened lid to the line at inhibit, both as the test sees them; then well again."""
         began = now()

@@ -10,7 +10,7 @@ import sys
 import time
 import unittest
 
-from rig import CAP_S, CONFIGURATION, DEKEYD, INHIBIT, now, used_rig
+from rig import CAP_S, CONFIGURATION, DEKEYD, INHIBIT, RigTest, now
 
 WORST = {}
 
@@ -47,18 +47,7 @@ class SilentBroker:
         self.port = self.socket.getsockname()[1]
 
 
-class Death(unittest.TestCase):
-    def rig(self, **keywords):
-        rig = used_rig(**keywords)
-
-        def end():
-            if not self._outcome.success:
-                print(f"---- log of {self.id()}\n{rig.log()}----", flush=True)
-            rig.close()
-
-        self.addCleanup(end)
-        return rig
-
+class Death(RigTest):
     # ---- signals ----
 
     def test_a_stop_inhibits_at_once(self):

@@ -8,7 +8,7 @@ import sys
 import time
 import unittest
 
-from rig import CONFIGURATION, now, used_rig
+from rig import CONFIGURATION, RigTest, now
 
 WRITES = "open write pwrite fsync rename ftruncate"
 COUNTS = []
@@ -20,18 +20,7 @@ def restart_after_power_cut(rig, all_names):
     rig.start()
 
 
-class Lasting(unittest.TestCase):
-    def rig(self, **keywords):
-        rig = used_rig(**keywords)
-
-        def end():
-            if not self._outcome.success:
-                print(f"---- log of {self.id()}\n{rig.log()}----", flush=True)
-            rig.close()
-
-        self.addCleanup(end)
-        return rig
-
+class Lasting(RigTest):
     def wait_durable(self, rig, text):
         """Until the disk has it; where nothing looks after the disk, until the file says so."""
         rig.until(lambda: text in (rig.durable_state() if rig.platter else (rig.state / "state").read_text()),

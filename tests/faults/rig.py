@@ -16,6 +16,7 @@ import subprocess
 import tempfile
 import threading
 import time
+import unittest
 
 DEKEYD = os.environ["DEKEYD"]
 INHIBIT = os.environ["DEKEYD_INHIBIT"]
@@ -511,3 +512,18 @@ def used_rig(**keywords):
             return rig
     (rig.state / "state").write_bytes(_state_after_first_start)
     return rig
+
+
+class RigTest(unittest.TestCase):
+    """Tests that each take a used rig: its log is shown where the test fails, and it is closed in any case."""
+
+    def rig(self, **keywords):
+        rig = used_rig(**keywords)
+
+        def end():
+            if not self._outcome.success:
+                print(f"---- log of {self.id()}\n{rig.log()}----", flush=True)
+            rig.close()
+
+        self.addCleanup(end)
+        return rig
