@@ -37,7 +37,10 @@ Supervision::Supervision(const Plan& plan) noexcept
       current_{plan.plausibility.qualify},
       efficiency_{plan.plausibility.qualify},
       floor_{plan.plausibility.qualify},
-      heat_{Duration::zero()} {
+      heat_{Duration::zero()},
+      calibration_pending_{std::any_of(plan.channels.begin(), plan.channels.end(), [](const Channel& channel) {
+          return channel.power && channel.power->calibration_pending;
+      })} {
     conditions_.fill(Condition::unknown);
 }
 
@@ -193,10 +196,7 @@ bool Supervision::supplied(Instant now) const noexcept {
 
 // A power that was never compared with a reference decides nothing at full power.
 Condition Supervision::uncalibrated(const Situation& s) const noexcept {
-    const bool pending = std::any_of(plan_.channels.begin(), plan_.channels.end(), [](const Channel& channel) {
-        return channel.power && channel.power->calibration_pending;
-    });
-    return pending && !s.commissioning ? Condition::bad : Condition::clear;
+    return calibration_pending_ && !s.commissioning ? Condition::bad : Condition::clear;
 }
 
 bool Supervision::unsupplied(Instant now) const noexcept {

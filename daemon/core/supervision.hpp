@@ -114,6 +114,7 @@ private:
     const Plan& plan_;
     std::array<Condition, builtin_count> conditions_{};
     QualifyTimer enable_, rf_, drive_, current_, efficiency_, floor_, heat_;
+    bool calibration_pending_;  ///< of any channel: the plan's, not of the state
     bool stepped_ = false;
     bool permit_ = false;
     bool contactor_closed_ = false;
