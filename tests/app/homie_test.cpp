@@ -170,7 +170,10 @@ TEST_CASE("states, holds and limits in the operator's words") {
 
     CHECK(shown(device, "permit/advice", snapshot) == std::string(1, '\0'));
     snapshot.quantities[configuration.plan.index(core::Derived::back_off)] = test::good(3.0);
+    CHECK(shown(device, "permit/advice", snapshot) == std::string(1, '\0'));  // nobody transmits
+    snapshot.state = core::State::permitted;
     CHECK(shown(device, "permit/advice", snapshot).find("Back off by 3.0 dB") == 0);
+    snapshot.state = core::State::locked_out;
 
     core::Cause& cause = snapshot.causes[test::heatsink_limit];
     CHECK(shown(device, "limits/heatsink", snapshot) == "inside");

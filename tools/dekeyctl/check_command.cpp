@@ -23,10 +23,6 @@ std::string source_of(const std::string& file) {
     return text.str();
 }
 
-std::string count(std::size_t number, const char* thing) {
-    return fmt::format("{} {}{}", number, thing, number == 1 ? "" : "s");
-}
-
 void print_json(const CheckOptions& options, const formats::Loaded& loaded) {
     Json faults = Json::array(), advice = Json::array(), summary = Json::array();
     for (const auto& fault : loaded.faults)
@@ -67,7 +63,7 @@ int run_check(const CheckOptions& options) {
                 fmt::print(stderr, "{}\n", utf8 ? printable(row) : to_ascii(printable(row)));
         }
         fmt::print(stderr, "{}: {}; dekeyd would keep the line inhibited\n", options.file,
-                   count(loaded.faults.size(), "fault"));
+                   counted(loaded.faults.size(), "fault"));
         return exit_refused;
     }
     const Look look = look_of(stdout);
@@ -82,7 +78,7 @@ int run_check(const CheckOptions& options) {
         fmt::format("{}: no faults. {} ({}):", options.file, loaded.configuration->name, loaded.configuration->id);
     fmt::print("{}\n", look.utf8 ? printable(title) : to_ascii(printable(title)));
     for (const std::string& sentence : formats::summarise(*loaded.configuration)) print(sentence);
-    if (!loaded.advice.empty()) fmt::print("\n{} worth a second look:\n", count(loaded.advice.size(), "thing"));
+    if (!loaded.advice.empty()) fmt::print("\n{} worth a second look:\n", counted(loaded.advice.size(), "thing"));
     for (const auto& entry : loaded.advice)
         print(
             fmt::format("{}{}: {}", entry.line > 0 ? fmt::format("line {}, ", entry.line) : "", entry.key, entry.what));

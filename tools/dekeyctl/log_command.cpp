@@ -69,8 +69,9 @@ std::string cell(const std::optional<double>& value, std::string_view unit) {
 
 void print_transmissions(const std::vector<formats::Row>& rows) {
     print(fmt::format("{:<20} {:>12} {:>8} {:>8} {:>6} {:>8} {:>9} {:>6}  {}", "start (UTC)", "length", "mean W",
-                      "peak W", "VSWR", "hottest", "energy Wh", "eff. %", "ended"));
+                      "peak W", "VSWR", "max. °C", "energy Wh", "eff. %", "ended"));
     double energy_wh = 0.0, length_s = 0.0;
+    bool doubtful = false;
     std::size_t count = 0;
     for (const formats::Row& row : rows) {
         const auto t = formats::transmission_from_row(row.text);
@@ -79,12 +80,14 @@ void print_transmissions(const std::vector<formats::Row>& rows) {
         print(fmt::format("{:<20} {:>12} {:>8} {:>8} {:>6} {:>8} {:>9.2f} {:>6}  {}", start, time_words(t->length_s),
                           cell(t->mean_forward_w, "W"), cell(t->peak_forward_w, "W"), cell(t->worst_vswr, ""),
                           cell(t->hottest_c, "°C"), t->energy_wh, cell(t->efficiency_percent, "%"), t->ended));
+        doubtful = doubtful || !t->synchronised;
         energy_wh += t->energy_wh;
         length_s += t->length_s;
         ++count;
     }
-    print(
-        fmt::format("{} transmissions, {} in all, {:.2f} Wh of forward power", count, time_words(length_s), energy_wh));
+    print(fmt::format("{}, {} in all, {:.2f} Wh of forward power", counted(count, "transmission"), time_words(length_s),
+                      energy_wh));
+    if (doubtful) print("?: the clock wasn't synchronised then");
 }
 
 std::vector<std::string> cells_of(std::string_view row) {
@@ -110,7 +113,8 @@ void print_hours(const std::vector<formats::Row>& rows) {
         }
         print(text);
     }
-    print(fmt::format("{} hours; each quantity: least..greatest (mean)", rows.size()));
+    print(fmt::format("{}, each written when it is over; each quantity: least..greatest (mean)",
+                      counted(rows.size(), "hour")));
 }
 
 void print_captures(const LogOptions& options) {
@@ -122,7 +126,7 @@ void print_captures(const LogOptions& options) {
             "{}  {}", path,
             reader.trouble().empty() ? reader.header().origin_wall + "  " + reader.header().cause : reader.trouble()));
     }
-    print(fmt::format("{} captures; 'dekeyctl replay FILE' decides one again", paths.size()));
+    print(fmt::format("{}; 'dekeyctl replay FILE' decides one again", counted(paths.size(), "capture")));
 }
 
 }  // namespace

@@ -181,6 +181,10 @@ std::string with_unit(double value, std::string_view unit) {
     return unit.empty() ? own : own + ' ' + std::string{unit};
 }
 
+std::string counted(std::size_t number, std::string_view thing) {
+    return fmt::format("{} {}{}", number, thing, number == 1 ? "" : "s");
+}
+
 std::string time_words(double seconds) {
     if (!std::isfinite(seconds)) return "?";
     seconds = std::max(seconds, 0.0);

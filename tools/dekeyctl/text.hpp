@@ -32,6 +32,9 @@ std::string figure(double value, std::string_view unit);
 /// "41.3 °C"; without a unit the figure alone.
 std::string with_unit(double value, std::string_view unit);
 
+/// "1 fault", "2 faults".
+std::string counted(std::size_t number, std::string_view thing);
+
 /// A length of time for people: "20 ms", "3.2 s", "45 s", "12 min 5 s", "3 h 4 min", "5 d 2 h".
 std::string time_words(double seconds);
 

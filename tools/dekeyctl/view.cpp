@@ -196,15 +196,21 @@ void add_banner(std::vector<Line>& lines, const Picture& picture, std::size_t wi
         if (!row.empty()) lines.push_back({{std::move(row), Tone::caution}});
 }
 
-// Clipped to `room` lines; what doesn't fit is counted.
+// At most `room` lines: what doesn't fit is clipped or counted.
 void add_causes(std::vector<Line>& lines, const Status& status, std::size_t width, std::size_t room) {
-    if (status.causes.empty()) return;
-    for (std::size_t i = 0; i < status.causes.size() && i < room; ++i) {
-        if (i + 1 == room && status.causes.size() > room) {
+    if (width < 3) return;
+    const std::size_t end = lines.size() + room;
+    for (std::size_t i = 0; i < status.causes.size() && lines.size() < end; ++i) {
+        const std::size_t left = end - lines.size();
+        const bool more = i + 1 < status.causes.size();
+        if (left == 1 && more) {
             lines.push_back({{fmt::format("  and {} more causes", status.causes.size() - i), Tone::danger}});
             return;
         }
-        lines.push_back({{clip("  " + cause_words(status.causes[i]), width), Tone::danger}});
+        const std::string words = cause_words(status.causes[i]);
+        std::vector<std::string> rows = wrap(words, width - 2);
+        if (rows.size() + (more ? 1 : 0) > left) rows = {clip(words, width - 2)};
+        for (const std::string& row : rows) lines.push_back({{"  " + row, Tone::danger}});
     }
 }
 
