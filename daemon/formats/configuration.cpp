@@ -45,11 +45,21 @@ void sort_and_cap(std::vector<Fault>& faults) {
                       .expected = "mend those above first"});
 }
 
+/// A format that this program doesn't know may mean something else by the same words.
+void read_format(Section& top) {
+    constexpr long known = 1;
+    constexpr long imaginable = 1'000'000;
+    const auto format = top.whole("dekeyd", 1, imaginable, Need::required);
+    if (format && *format != known) {
+        top.fault("dekeyd", fmt::format("version {} of the format; this dekeyd knows version {}", *format, known),
+                  fmt::format("a dekeyd that knows it, or a file as version {} has it ('dekeyd: {}')", known, known));
+    }
+}
+
 void read_all(const Node& root, Draft& draft) {
     Section top{&root, {1, 1}, "", draft.report};
     if (!top.present()) return;
-    constexpr long version = 1;
-    top.whole("dekeyd", version, version, Need::required);
+    read_format(top);
     read_device(top, draft);
     read_guard(top, draft);
     read_line(top, draft);

@@ -24,7 +24,7 @@ TEST_CASE("the sample is good, and has the defaults of what it leaves out") {
 
 TEST_CASE("version, device and paths") {
     expect_faults(load_configuration(spoiled("dekeyd: 1\n", "dekeyd: 2\n")),
-                  {{1, "dekeyd", "'2' is no whole number from 1 to 1"}});
+                  {{1, "dekeyd", "version 2 of the format"}});
     expect_faults(load_configuration(spoiled("dekeyd: 1\n", "\n")), {{1, "dekeyd", "'dekeyd' is missing"}});
     expect_faults(load_configuration(spoiled("id: bench", "id: Bench 1")), {{2, "device.id", "'Bench 1' is no id"}});
     expect_faults(load_configuration(with_more("paths: {sysfs: sys}\n")),

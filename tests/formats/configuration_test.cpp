@@ -108,6 +108,34 @@ TEST_CASE("every example loads") {
     CHECK(seen >= 3);
 }
 
+// Files that an earlier dekeyd took, kept as they were: an upgrade must not leave a site de-keyed over its
+// configuration.
+TEST_CASE("what an earlier dekeyd loaded loads still") {
+    std::size_t seen = 0;
+    for (const auto& entry : std::filesystem::directory_iterator{DEKEYD_SOURCE_DIR "/tests/formats/kept"}) {
+        CAPTURE(entry.path().string());
+        expect_no_faults(load_configuration_file(entry.path()));
+        ++seen;
+    }
+    CHECK(seen >= 1);
+}
+
+TEST_CASE("a format of another version is refused, with what to do") {
+    std::string text = read_file(annotated_path);
+    const std::size_t at = text.find("dekeyd: 1\n");
+    REQUIRE(at != std::string::npos);
+    const auto line =
+        static_cast<std::size_t>(std::count(text.begin(), text.begin() + static_cast<long>(at), '\n')) + 1;
+    text.replace(at, 9, "dekeyd: 2");
+    const Loaded newer = load_configuration(text);
+    expect_faults(newer, {{line, "dekeyd", "version 2 of the format; this dekeyd knows version 1"}});
+    CHECK(newer.faults.front().expected.find("a dekeyd that knows it") != std::string::npos);
+    text.replace(at, 9, "dekeyd: x");
+    expect_faults(load_configuration(text), {{line, "dekeyd", "'x' is no whole number"}});
+    text.erase(at, 10);
+    expect_faults(load_configuration(text), {{1, "dekeyd", "'dekeyd' is missing"}});
+}
+
 TEST_CASE("removing the unit from any one value of the annotated configuration is refused, with its line") {
     const std::string text = read_file(annotated_path);
     const std::vector<std::string> lines = lines_of(text);

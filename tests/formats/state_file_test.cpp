@@ -54,6 +54,31 @@ TEST_CASE("each field has a line of its own") {
     }
 }
 
+// Written out and kept as it was, with its sum by Python's zlib: an upgrade must find its latches and holds again.
+TEST_CASE("version 1 of the file stays readable, and another version counts as damage") {
+    const core::Plan plan = test::sample_plan();
+    std::string text =
+        "dekeyd-state 1\n"
+        "running no\n"
+        "first-start no\n"
+        "unreadable no\n"
+        "locked-out no\n"
+        "held-locally yes\n"
+        "held-remotely no\n"
+        "trip-level-ns 5\n"
+        "unclean-level-ns 0\n"
+        "latched limit vswr\n";
+    const StoredState state = state_from_text(plan, text + "crc32 417c57f8\n");
+    CHECK_FALSE(state.memory.unreadable);
+    CHECK_FALSE(state.running);
+    CHECK(state.memory.held_locally);
+    CHECK(state.memory.latched[test::vswr_limit]);
+    CHECK(state.memory.trip_level == std::chrono::nanoseconds{5});
+
+    text.replace(text.find('1'), 1, "2");
+    CHECK(state_from_text(plan, text + "crc32 2aa543bf\n").memory.unreadable);
+}
+
 TEST_CASE("cut at any byte it is unreadable") {
     const core::Plan plan = test::sample_plan();
     const std::string text = to_text(plan, eventful(plan));
