@@ -45,7 +45,8 @@ public:
           latest_{latest},
           tape_{tape},
           state_{state},
-          follower_{configuration, std::move(version), std::move(memory), unclean_start, &wall_stamp},
+          follower_{configuration,        std::move(version), std::move(memory), unclean_start, &wall_stamp,
+                    /*start_noted=*/false},
           captures_{configuration.state_directory + "/captures", configuration.recorder.most_captures,
                     configuration.recorder.most_bytes} {}
 

@@ -23,12 +23,12 @@ constexpr std::size_t second_digits = 19;  // 2026-03-01T07:08:09
 }  // namespace
 
 Follower::Follower(const formats::Configuration& configuration, std::string version, core::Memory memory,
-                   bool unclean_start, WallClock wall)
+                   bool unclean_start, WallClock wall, bool start_noted)
     : configuration_{configuration},
       plan_{configuration.plan},
       version_{std::move(version)},
       wall_{std::move(wall)},
-      core_{std::make_unique<core::Protection>(plan_, std::move(memory), unclean_start)},
+      core_{std::make_unique<core::Protection>(plan_, std::move(memory), unclean_start, start_noted)},
       meter_{plan_},
       hours_{plan_} {}
 

@@ -31,9 +31,10 @@ class Follower {
 public:
     using WallClock = std::function<formats::WallStamp(core::Instant)>;
 
-    /// `memory` and `unclean_start`: as the guard's own core was given. `configuration` must outlive this.
+    /// `memory`, `unclean_start` and `start_noted`: as the guard's own core was given. `configuration` must outlive
+    /// this.
     Follower(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
-             WallClock wall);
+             WallClock wall, bool start_noted = true);
 
     /// One decision of the guard's, in order. What became ready is in ready().
     void follow(const formats::RecordedStep& step);

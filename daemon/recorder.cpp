@@ -7,6 +7,7 @@
 #include <deque>
 #include <mutex>
 #include <nlohmann/json.hpp>
+#include <utility>
 
 #include "daemon/thread.hpp"
 #include "daemon/wall_clock.hpp"
@@ -33,15 +34,16 @@ constexpr std::size_t most_pending = 2000;  ///< about a megabyte
 /// Shared with the thread, so that one that hangs in the kernel never touches what is gone.
 class Recorder::Work {
 public:
-    Work(const formats::Configuration& configuration, formats::StoredState loaded, Ring<core::Event>& events,
-         Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell)
+    Work(const formats::Configuration& configuration, formats::StoredState begun, Ring<core::Event>& events,
+         Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell, std::function<void()> noted)
         : configuration_{configuration},
           events_{events},
           snapshots_{snapshots},
           state_{state},
           to_tell_{to_tell},
+          noted_{std::move(noted)},
           journal_{configuration.state_directory + "/journal"},
-          wanted_{std::move(loaded)} {
+          wanted_{std::move(begun)} {
         wanted_.running = true;
     }
 
@@ -163,6 +165,7 @@ private:
         }
         saved_ = wanted_;
         state_durable_ = true;
+        if (noted_ && wanted_.running) std::exchange(noted_, {})();
         well();
     }
 
@@ -270,6 +273,7 @@ private:
     Newest<core::Snapshot>& snapshots_;
     RecorderState& state_;
     Wake* to_tell_;
+    std::function<void()> noted_;  ///< until it was called
     formats::Journal journal_;
     std::deque<Pending> pending_;
     std::mutex transmissions_mutex_;
@@ -285,9 +289,10 @@ private:
     core::Instant complain_at_{};
 };
 
-Recorder::Recorder(const formats::Configuration& configuration, formats::StoredState loaded, Ring<core::Event>& events,
-                   Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell)
-    : work_{std::make_shared<Work>(configuration, std::move(loaded), events, snapshots, state, to_tell)} {}
+Recorder::Recorder(const formats::Configuration& configuration, formats::StoredState begun, Ring<core::Event>& events,
+                   Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell, std::function<void()> noted)
+    : work_{std::make_shared<Work>(configuration, std::move(begun), events, snapshots, state, to_tell,
+                                   std::move(noted))} {}
 
 Recorder::~Recorder() {
     stop(monotonic_now() + 2s);

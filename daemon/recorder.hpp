@@ -2,6 +2,7 @@
 // waits for it: events wait in memory as far as there is room, and what found none is counted.
 #pragma once
 
+#include <functional>
 #include <memory>
 #include <string>
 
@@ -16,11 +17,13 @@ namespace dekeyd {
 
 class Recorder {
 public:
-    /// `loaded`: what load_state gave at start. All references must outlive this; after a stop() that returned false,
-    /// the thread may still hang in the kernel, and then they must outlive the process (it should _exit).
-    /// `to_tell`, if given, is rung when new events became durable.
-    Recorder(const formats::Configuration& configuration, formats::StoredState loaded, Ring<core::Event>& events,
-             Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell = nullptr);
+    /// `begun`: what must survive as of the start, with what the start itself has raised. All references must outlive
+    /// this; after a stop() that returned false, the thread may still hang in the kernel, and then they must outlive
+    /// the process (it should _exit). `to_tell`, if given, is rung when new events became durable; `noted`, if given,
+    /// is called once, on the recorder's thread, when the storage has taken `begun`.
+    Recorder(const formats::Configuration& configuration, formats::StoredState begun, Ring<core::Event>& events,
+             Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell = nullptr,
+             std::function<void()> noted = {});
     ~Recorder();
     Recorder(const Recorder&) = delete;
     Recorder& operator=(const Recorder&) = delete;

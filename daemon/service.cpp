@@ -127,7 +127,7 @@ private:
     ServiceManager manager_;
     Wake main_wake_, guard_wake_;
     Outlet for_control_, for_recorder_, for_telemetry_, for_main_;
-    Ring<core::Command> local_commands_{command_places}, remote_commands_{command_places};
+    Ring<core::Command> local_commands_{command_places}, remote_commands_{command_places}, own_commands_{1};
     std::deque<Sampler> samplers_;
     std::unique_ptr<Guard> guard_;
     Tape tape_;
@@ -165,7 +165,7 @@ Service::Service(const formats::Configuration& configuration)
         samplers_.emplace_back(std::move(bus), guard_wake_, &monotonic_now);
         ports.scans.push_back(&samplers_.back().scans());
     }
-    ports.commands = {&local_commands_, &remote_commands_};
+    ports.commands = {&local_commands_, &remote_commands_, &own_commands_};
     ports.outlets = {&for_recorder_, &for_control_, &for_main_};
     ports.tape = &tape_;
     if (configuration.mqtt) {
@@ -243,10 +243,18 @@ void Service::decide() {
     }
     if (stored.running) spdlog::warn("the last stop was unclean");
     recorder_state_.proved_at_s.store(formats::load_proof(configuration_.state_directory));
-    recorder_ = std::make_unique<Recorder>(configuration_, stored, for_recorder_.events, for_recorder_.snapshot,
-                                           recorder_state_, telemetry_ ? &telemetry_->wake() : nullptr);
+    // No permit before the storage has this start: the next one then knows how it ended. The guard doesn't wait for it,
+    // and nor does a stop; a storage that never takes it leaves the daemon starting, and saying why.
+    auto protection =
+        std::make_unique<core::Protection>(configuration_.plan, stored.memory, stored.running, /*start_noted=*/false);
+    recorder_ = std::make_unique<Recorder>(
+        configuration_, formats::StoredState{.memory = protection->memory(), .running = true}, for_recorder_.events,
+        for_recorder_.snapshot, recorder_state_, telemetry_ ? &telemetry_->wake() : nullptr, [this] {
+            own_commands_.push({core::CommandKind::noted, core::Origin::none, 0});
+            guard_wake_.ring();
+        });
     for_recorder_.reader = &recorder_->wake();
-    guard_->begin(std::make_unique<core::Protection>(configuration_.plan, stored.memory, stored.running));
+    guard_->begin(std::move(protection));
     recorder_->start();
     archive_ = std::make_unique<Archive>(
         configuration_, dekeyd_version, stored.memory, stored.running, tape_, archive_state_,

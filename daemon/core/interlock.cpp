@@ -39,6 +39,7 @@ std::string_view text(CommandKind kind) noexcept {
         case CommandKind::prove_limit: return "prove-limit";
         case CommandKind::prove_passed: return "prove-passed";
         case CommandKind::prove_end: return "prove-end";
+        case CommandKind::noted: return "noted";
     }
     return "unknown";
 }
@@ -152,7 +153,7 @@ bool Interlock::step(Instant now, std::span<const Condition> conditions, bool dr
     bool ordered = false;
     for (const Command& command : commands) {
         obey(now, command, events);
-        ordered = ordered || command.kind != CommandKind::alive;
+        ordered = ordered || is_order(command.kind);
     }
     const bool permitted_before = permit_;
     permit_ = may_permit && free_of_causes() && (permitted_before || !ordered);
@@ -281,7 +282,8 @@ void Interlock::obey(Instant now, const Command& command, EventList& events) noe
         case CommandKind::prove_line:
         case CommandKind::prove_limit:
         case CommandKind::prove_passed:
-        case CommandKind::prove_end: return;  // Protection's
+        case CommandKind::prove_end:  // Protection's
+        case CommandKind::noted: return;
     }
 }
 

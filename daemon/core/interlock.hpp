@@ -29,7 +29,12 @@ enum class CommandKind : std::uint8_t {
     prove_limit,   ///< one limit is forced
     prove_passed,  ///< the operator confirms the contact: the test is passed, if nothing is missing
     prove_end,
+    noted,  ///< the storage has taken this start
 };
+/// The others only tell something.
+constexpr bool is_order(CommandKind kind) noexcept {
+    return kind != CommandKind::alive && kind != CommandKind::noted;
+}
 std::string_view text(Origin origin) noexcept;
 std::string_view text(CommandKind kind) noexcept;
 

@@ -109,14 +109,14 @@ Snapshot Protection::blank(const Plan& plan) {
     return snapshot;
 }
 
-Protection::Protection(const Plan& plan, Memory memory, bool unclean_start)
+Protection::Protection(const Plan& plan, Memory memory, bool unclean_start, bool start_noted)
     : plan_{(check_indices(plan), plan)},
       watched_(plan.channels.size()),
       news_(plan.quantity_count()),
       judged_(plan.limits.size()),
       lost_reported_(plan.channels.size()),
       reflected_timer_{plan.rf.edge_time},
-      supervision_{plan},
+      supervision_{plan, start_noted},
       forecaster_{plan},
       conditions_(source_count(plan)),
       interlock_{plan.interlock, rules_for(plan), std::move(memory), unclean_start},
@@ -426,8 +426,10 @@ void Protection::judge_channels() noexcept {
 void Protection::supervise(const StepInput& input, Instant now) noexcept {
     const Roles& r = plan_.roles;
     const bool dc = r.supply && r.current;
-    const bool alive = std::any_of(input.commands.begin(), input.commands.end(),
-                                   [](const Command& c) { return c.kind == CommandKind::alive; });
+    const auto told = [&](CommandKind kind) {
+        return std::any_of(input.commands.begin(), input.commands.end(),
+                           [&](const Command& c) { return c.kind == kind; });
+    };
     const bool was_closed = supervision_.contactor_closed();
     const auto& conditions = supervision_.judge({.now = now,
                                                  .permit = permit_,
@@ -442,9 +444,10 @@ void Protection::supervise(const StepInput& input, Instant now) noexcept {
                                                  .dc_power = dc ? &quantity(Derived::dc_power) : nullptr,
                                                  .heat = dc && r.forward ? &quantity(Derived::heat) : nullptr,
                                                  .ratios_measurable = measurable_,
-                                                 .link_alive = alive,
+                                                 .link_alive = told(CommandKind::alive),
                                                  .commissioning = snapshot_.commissioning_until.has_value(),
                                                  .drop_supply = proof_.opens_contactor(),
+                                                 .start_noted = told(CommandKind::noted),
                                                  .transmitting_since = snapshot_.transmitting_since});
     for (std::size_t i = 0; i < builtin_count; ++i) fold(source_of(plan_, static_cast<Builtin>(i)), conditions[i]);
     const bool closed = supervision_.contactor_closed();

@@ -86,13 +86,16 @@ SourceIndex source_of(const Plan& plan, Builtin builtin) noexcept;
 class Protection {
 public:
     /// `plan` must outlive this. Throws std::invalid_argument when indices in it don't fit (a bug of the caller's).
-    Protection(const Plan& plan, Memory memory, bool unclean_start);
+    /// `start_noted` false: no permit before a command `noted` says that the storage has memory() and this start.
+    Protection(const Plan& plan, Memory memory, bool unclean_start, bool start_noted = true);
 
     /// One decision. No throw, no allocation, no clock. Equal inputs give equal outputs, bit for bit.
     Decision step(const StepInput& input) noexcept;
 
     [[nodiscard]] std::span<const Event> events() const noexcept { return events_.all(); }
     [[nodiscard]] const Snapshot& snapshot() const noexcept { return snapshot_; }
+    /// What must survive: from the construction on with what this start itself has raised.
+    [[nodiscard]] const Memory& memory() const noexcept { return interlock_.memory(); }
     /// A copy of the plan-sized, empty snapshot, for readers' buffers.
     [[nodiscard]] static Snapshot blank(const Plan& plan);
 

@@ -24,12 +24,14 @@ BuiltinInfo describe(Builtin builtin) noexcept {
         case Builtin::longest_transmission: return {"longest-transmission", "the longest transmission", false, false};
         case Builtin::control_link: return {"control-link", "the control link", false, false};
         case Builtin::uncalibrated: return {"uncalibrated", "a detector that waits for its calibration", false, false};
+        case Builtin::start_not_stored:
+            return {"start-not-stored", "the storage, which hasn't taken this start yet", false, false};
         case Builtin::count_: break;
     }
     return {"none", "none"};
 }
 
-Supervision::Supervision(const Plan& plan) noexcept
+Supervision::Supervision(const Plan& plan, bool start_noted) noexcept
     : plan_{plan},
       enable_{plan.rf.edge_time},
       rf_{plan.rf.edge_time},
@@ -40,7 +42,8 @@ Supervision::Supervision(const Plan& plan) noexcept
       heat_{Duration::zero()},
       calibration_pending_{std::any_of(plan.channels.begin(), plan.channels.end(), [](const Channel& channel) {
           return channel.power && channel.power->calibration_pending;
-      })} {
+      })},
+      start_noted_{start_noted} {
     conditions_.fill(Condition::unknown);
 }
 
@@ -71,6 +74,8 @@ const std::array<Condition, builtin_count>& Supervision::judge(const Situation& 
     set(Builtin::control_link, control_link(s));
     set(Builtin::uncalibrated, uncalibrated(s));
     set(Builtin::contactor_open, contactor(s));
+    start_noted_ = start_noted_ || s.start_noted;
+    set(Builtin::start_not_stored, start_noted_ ? Condition::clear : s.starting ? Condition::band : Condition::bad);
     return conditions_;
 }
 

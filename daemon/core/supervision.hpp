@@ -28,8 +28,9 @@ enum class Builtin : std::uint8_t {
     reflected_on_floor,         ///< better than any antenna: a loose reflected cable
     heat_without_rise,          ///< a temperature sensor that fell off
     longest_transmission,
-    control_link,  ///< the required control link is silent
-    uncalibrated,  ///< a detector waits for its calibration, and nobody is commissioning
+    control_link,      ///< the required control link is silent
+    uncalibrated,      ///< a detector waits for its calibration, and nobody is commissioning
+    start_not_stored,  ///< a death now would not be counted as an unclean stop: no permit before
     count_,
 };
 inline constexpr std::size_t builtin_count = static_cast<std::size_t>(Builtin::count_);
@@ -66,12 +67,14 @@ struct Situation {
     bool link_alive = false;         ///< the control link spoke since the last step
     bool commissioning = false;
     bool drop_supply = false;  ///< a proof test keeps the supply contactor open
+    bool start_noted = false;  ///< the storage has taken this start, since the last step
     std::optional<Instant> transmitting_since;
 };
 
 class Supervision {
 public:
-    explicit Supervision(const Plan& plan) noexcept;
+    /// `start_noted`: nobody has to say so, as where no storage follows.
+    explicit Supervision(const Plan& plan, bool start_noted = true) noexcept;
 
     /// One condition per built-in source. reflected_exceeds_forward is judged with the scans, and is missed here
     /// unless it can't apply.
@@ -90,7 +93,7 @@ public:
         a(self.conditions_, self.enable_, self.rf_, self.drive_, self.current_, self.efficiency_, self.floor_,
           self.heat_, self.stepped_, self.permit_, self.contactor_closed_, self.contactor_changed_, self.last_,
           self.permit_changed_, self.overruns_, self.overruns_running_, self.link_heard_, self.heating_, self.rested_,
-          self.heat_changed_, self.heating_from_c_);
+          self.heat_changed_, self.heating_from_c_, self.start_noted_);
     }
 
 private:
@@ -129,6 +132,7 @@ private:
     bool rested_ = false;  ///< it had rested long enough before this heating
     std::optional<Instant> heat_changed_;
     double heating_from_c_ = 0.0;
+    bool start_noted_;
 };
 
 }  // namespace dekeyd::core

@@ -2,7 +2,9 @@
 
 #include <doctest/doctest.h>
 
+#include <atomic>
 #include <filesystem>
+#include <fstream>
 #include <nlohmann/json.hpp>
 #include <optional>
 
@@ -77,6 +79,35 @@ TEST_CASE("a run that was not stopped shows, and one that was stopped cleanly do
     CHECK(bench.stop());
     CHECK_FALSE(bench.stored().running);
     CHECK(bench.stored().memory.first_start);
+}
+
+TEST_CASE("the start is told once, when the storage has it and not before") {
+    Bench bench;
+    std::atomic<int> told{0};
+    std::atomic<bool> stored{false};
+    // A file where the folder should be: nothing can be written.
+    bench.configuration.state_directory = bench.folder / "later";
+    { std::ofstream{bench.folder / "later"} << "in the way"; }
+    formats::StoredState begun = formats::load_state(bench.folder.path(), bench.configuration.plan);
+    begun.memory.unclean_level = 7s;
+    begun.running = true;
+    bench.recorder.emplace(bench.configuration, begun, bench.events, *bench.snapshots, bench.state, nullptr, [&] {
+        const auto found = formats::load_state(bench.configuration.state_directory, bench.configuration.plan);
+        stored = found.running && found.memory.unclean_level == 7s;
+        ++told;
+    });
+    bench.recorder->start();
+    REQUIRE(test::eventually([&] { return bench.state.failed_writes > 1; }));
+    CHECK(told == 0);
+    std::filesystem::remove(bench.folder / "later");
+    std::filesystem::create_directory(bench.folder / "later");
+    REQUIRE(test::eventually([&] { return told == 1; }));
+    CHECK(stored);
+    bench.publish();
+    bench.snapshot.memory.held_locally = true;
+    bench.publish();
+    CHECK(bench.stop());
+    CHECK(told == 1);
 }
 
 TEST_CASE("a latch is written when it is made, and its taking away too") {

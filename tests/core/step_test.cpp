@@ -516,6 +516,35 @@ TEST_CASE("a required control link that falls silent inhibits, and its word alon
     CHECK(silent <= 2100ms);
 }
 
+TEST_CASE("no permit before the storage has the start; it stays starting, and then settles") {
+    Bench b{plan(), {}, false, false};
+    const core::SourceIndex waits = source_of(b.the_plan, Builtin::start_not_stored);
+    CHECK(b.run(30s, false));
+    CHECK(b.state() == State::starting);
+    CHECK(b.protection.snapshot().causes[waits].condition == Condition::band);
+    CHECK(b.count(EventKind::tripped) == 0);  // it waits; nothing is wrong with the amplifier
+    b.step({{CommandKind::hold, Origin::local, 1}});
+    b.step({{CommandKind::release, Origin::local, 2}});
+    b.step({{CommandKind::alive, Origin::remote, 0}});
+    CHECK(b.run(5s, false));
+    b.step({{CommandKind::noted, Origin::none, 0}});
+    CHECK(b.until(true, 3s) >= 900ms);  // the settling time begins only now
+    CHECK(b.run(10s, true));
+    CHECK(b.protection.snapshot().memory.trip_level == 0s);
+}
+
+TEST_CASE("what a start itself raises is to be had before the first decision") {
+    Plan p = plan();
+    p.interlock.unclean_starts = 2;
+    Memory memory;
+    for (const bool locked : {false, true}) {
+        const Protection protection{p, memory, true, false};
+        memory = protection.memory();
+        CHECK(memory.unclean_level > 0s);
+        CHECK(memory.locked_out == locked);
+    }
+}
+
 TEST_CASE("a stuck relay: the contactor drops the supply, latches, and comes back only after a reset") {
     Plan p = plan();
     p.supervision.contactor = true;

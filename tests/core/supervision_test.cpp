@@ -263,6 +263,27 @@ TEST_CASE("the contactor closes only with the line read back inhibited and no RF
     CHECK(w.supervision.contactor_closed());  // the latch that stands in the interlock keeps the permit away
 }
 
+TEST_CASE("a start that nobody has to note is no cause") {
+    Watch w{complete()};
+    CHECK(w.step(Builtin::start_not_stored) == Condition::clear);
+}
+
+TEST_CASE("a start that the storage hasn't taken: part of starting, a cause later, gone for good once it has") {
+    Plan p = complete();
+    Supervision supervision{p, false};
+    const auto judged = [&](bool starting, bool noted) {
+        return supervision.judge({.now = Instant{100s},
+                                  .starting = starting,
+                                  .line = {},
+                                  .start_noted = noted,
+                                  .transmitting_since = {}})[static_cast<std::size_t>(Builtin::start_not_stored)];
+    };
+    CHECK(judged(true, false) == Condition::band);
+    CHECK(judged(false, false) == Condition::bad);
+    CHECK(judged(true, true) == Condition::clear);
+    CHECK(judged(false, false) == Condition::clear);
+}
+
 TEST_CASE("the guard's own deadline") {
     Watch w{complete()};
     w.step(Builtin::overrun);

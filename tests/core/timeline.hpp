@@ -118,8 +118,8 @@ struct Bench {
     bool line_lies = false;
     std::vector<Event> events;
 
-    explicit Bench(Plan p = plan(), Memory memory = {}, bool unclean = false)
-        : the_plan{std::move(p)}, protection{the_plan, std::move(memory), unclean} {}
+    explicit Bench(Plan p = plan(), Memory memory = {}, bool unclean = false, bool start_noted = true)
+        : the_plan{std::move(p)}, protection{the_plan, std::move(memory), unclean, start_noted} {}
 
     Sample sample(std::uint16_t index, double value, std::uint32_t openings = 0) const {
         return {.value = value, .begun = now - 1ms, .openings = openings, .fault = faults[index]};

@@ -244,6 +244,41 @@ class Lasting(RigTest):
         self.wait_durable(rig, "latched limit load-hot-opened")
         self.each_end(rig, "latched")
 
+    def test_card_that_fails_at_the_start(self):
+        """Full, read-only or hanging: inhibited for as long, saying why, and stoppable; then it permits."""
+        for operations, action, number in (("write pwrite", "errno", errno.ENOSPC), ("rename", "errno", errno.EROFS),
+                                           ("fsync", "hang", 0)):
+            with self.subTest(operations=operations, action=action):
+                rig = self.rig()
+                for end in ("stopped", "mended"):
+                    rule = rig.shim.on(operations, action, rig.state, number)
+                    rig.start()
+                    rig.wait(lambda: "hasn't taken this start" in rig.status["reason"], "it says what it waits for")
+                    since = rig.status["now_s"]
+                    rig.wait(lambda: rig.status["now_s"] > since + 1, "longer than the settling time")
+                    self.assertEqual((rig.status["state"], rig.permits()), ("starting", False))
+                    self.assertEqual(rig.status["guard"]["overruns"], 0)
+                    if end == "stopped":
+                        rig.stop()
+                    rig.shim.off(rule)
+                rig.wait_permit()
+                rig.stop()
+
+    def test_a_permit_is_never_older_than_the_note_of_the_start(self):
+        """A slow card, and death at the first sight of a permit: each is counted, also after a power cut."""
+        rig = self.rig(platter=True, configuration=CONFIGURATION.replace("unclean_starts: 100", "unclean_starts: 3"))
+        for starts in range(3):
+            rule = rig.shim.on("fsync", "slow", rig.state, 300_000_000)
+            rig.start(wait=False)
+            rig.until(rig.permits, "a permit")
+            rig.stop(signal.SIGKILL)
+            rig.shim.off(rule)
+            self.assertIn("running yes", rig.durable_state())
+            rig.power_cut(all_names=False)
+            rig.line.write_bytes(b"0\n")
+        rig.start()
+        self.stands(rig, "locked out")
+
 
 def last_of_journal(rig, text):
     segments = sorted((rig.state / "journal").glob("events-*"))
