@@ -99,6 +99,8 @@ core::Instant Guard::cycle(core::Instant now) noexcept {
     permits_.store(line_->permits(), std::memory_order_release);
     cycles_.fetch_add(1, std::memory_order_release);
     if (ports_.tape != nullptr) ports_.tape->record(input, decision);
+    // A scan's decision is the period's as well: what the period is for is silence.
+    if (!scans_.empty()) next_period_ = now + period_;
     give_back();
     for (Outlet* outlet : ports_.outlets) {
         for (const core::Event& event : protection_->events()) outlet->events.push(event);
@@ -187,7 +189,8 @@ void Guard::publish_snapshot(bool permit) noexcept {
         draft.overruns += lost_scans;
         draft.events_dropped += outlet->events.refused();
         outlet->snapshot.publish();
-        if (outlet->reader != nullptr) outlet->reader->ring();
+        // Values can wait for the reader's next look of its own. To wake it costs the guard more than to decide.
+        if (outlet->reader != nullptr && !protection_->events().empty()) outlet->reader->ring();
     }
 }
 

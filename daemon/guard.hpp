@@ -25,7 +25,7 @@ namespace dekeyd {
 struct Outlet {
     Ring<core::Event> events;
     Newest<core::Snapshot> snapshot;
-    Wake* reader = nullptr;  ///< rung after each decision, where there is one
+    Wake* reader = nullptr;  ///< rung after each decision that has events, where there is one
 
     explicit Outlet(const core::Plan& plan) : events{event_places}, snapshot{core::Protection::blank(plan)} {}
     static constexpr std::size_t event_places = 1024;
