@@ -90,8 +90,11 @@ Reading ChannelReader::convert(const Sample& sample, std::optional<double> tempe
 }
 
 bool ChannelReader::take(const Sample& sample, Instant now, std::optional<double> temperature_c) noexcept {
+    return sample.fault != Fault::not_in_scan && take(sample, convert(sample, temperature_c), now);
+}
+
+bool ChannelReader::take(const Sample& sample, Reading reading, Instant now) noexcept {
     if (sample.fault == Fault::not_in_scan) return false;
-    Reading reading = convert(sample, temperature_c);
     // A stamp from the future would never grow old.
     reading.taken = std::min(reading.taken, now);
     if (channel_->kind == ChannelKind::contact && reading.health == Health::good) {

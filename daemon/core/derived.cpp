@@ -75,12 +75,12 @@ Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState s
     const auto falling = [&](auto function) {
         return reading_of({function(gamma.value), function(gamma.high), function(gamma.low)}, taken, health);
     };
-    const double loss_db = rf.feeder_loss_db;
-    const double feeder = 1.0 / watts_from_dbm(30.0 + loss_db);
+    const double feeder = 1.0 / watts_from_dbm(30.0 + rf.feeder_loss_db);
+    const double growth = far_end_factor(rf.feeder_loss_db);
     const Estimate forward{forward_w, std::min(bracket.forward_before.low, bracket.forward_after.low),
                            std::max(bracket.forward_before.high, bracket.forward_after.high)};
     const auto accepted = [](double g) { return 1.0 - g * g; };
-    const auto far = [&](double g) { return reflection_at_far_end(g, loss_db); };
+    const auto far = [&](double g) { return std::min(1.0, g * growth); };
     const auto power = [&](auto reflection, double share) {
         return reading_of({forward.value * share * accepted(reflection(gamma.value)),
                            forward.low * share * accepted(reflection(gamma.high)),

@@ -177,10 +177,13 @@ double coupler_main_line_loss_db(double coupling_db) noexcept {
     return taken < 1.0 ? std::clamp(-10.0 * std::log10(1.0 - taken), 0.0, largest_dbm) : largest_dbm;
 }
 
-double reflection_at_far_end(double reflection, double feeder_loss_db) noexcept {
-    const double loss_db = bounded(feeder_loss_db, 0.0, largest_dbm, largest_dbm);
+double far_end_factor(double feeder_loss_db) noexcept {
     // Down and back: twice the loss in return loss.
-    return std::min(1.0, unit_reflection(reflection) * std::pow(10.0, loss_db / 10.0));
+    return std::pow(10.0, bounded(feeder_loss_db, 0.0, largest_dbm, largest_dbm) / 10.0);
+}
+
+double reflection_at_far_end(double reflection, double feeder_loss_db) noexcept {
+    return std::min(1.0, unit_reflection(reflection) * far_end_factor(feeder_loss_db));
 }
 
 ReflectionInterval reflection_interval(double measured, double directivity_db) noexcept {

@@ -55,6 +55,8 @@ double mismatch_loss_db(double reflection) noexcept;
 double coupler_main_line_loss_db(double coupling_db) noexcept;
 /// |Gamma| beyond a lossy feeder, from what is seen before it; at most 1.
 double reflection_at_far_end(double reflection, double feeder_loss_db) noexcept;
+/// What |Gamma| grows by on the way there.
+double far_end_factor(double feeder_loss_db) noexcept;
 
 struct ReflectionInterval {
     double low = 0.0;

@@ -228,7 +228,8 @@ void Protection::take_forward(const Scan& scan, Instant now) noexcept {
         return r.health == Health::above_range ? unbounded : r.measured() ? r.value : -1.0;
     };
     const bool second_is_larger = strength(bracket.forward_after) > strength(bracket.forward_before);
-    const bool news = channels_[index].take(second_is_larger ? second : first, now, temperature);
+    const bool news = second_is_larger ? channels_[index].take(second, bracket.forward_after, now)
+                                       : channels_[index].take(first, bracket.forward_before, now);
     ChannelCount& counts = snapshot_.channels[index];
     for (const Reading* reading : {&bracket.forward_before, &bracket.forward_after}) {
         const bool good = reading->health != Health::unknown;
