@@ -275,7 +275,8 @@ void Proof::obey(const ProofInput& in, const Command& command, EventList& events
         case CommandKind::reset:
         case CommandKind::alive:
         case CommandKind::commission:
-        case CommandKind::end_commissioning: return;
+        case CommandKind::end_commissioning:
+        case CommandKind::noted: return;
         case CommandKind::prove:
         case CommandKind::prove_line:
         case CommandKind::prove_limit:

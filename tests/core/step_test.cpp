@@ -518,7 +518,7 @@ TEST_CASE("a required control link that falls silent inhibits, and its word alon
 
 TEST_CASE("no permit before the storage has the start; it stays starting, and then settles") {
     Bench b{plan(), {}, false, false};
-    const core::SourceIndex waits = source_of(b.the_plan, Builtin::start_not_stored);
+    const SourceIndex waits = source_of(b.the_plan, Builtin::start_not_stored);
     CHECK(b.run(30s, false));
     CHECK(b.state() == State::starting);
     CHECK(b.protection.snapshot().causes[waits].condition == Condition::band);
