@@ -25,8 +25,8 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr core::Duration follow_every = 100ms;
-constexpr core::Duration look_every = 500ms;
+constexpr core::Duration follow_every = 250ms;
+constexpr core::Duration look_every = 1s;
 constexpr core::Duration retry_after = 5s;
 constexpr std::size_t most_waiting_bytes = 8UL * 1024 * 1024;
 constexpr std::size_t most_waiting = 2000;

@@ -23,8 +23,9 @@ using namespace std::chrono_literals;
 
 namespace {
 
-constexpr core::Duration idle_wait = 50ms;    // events are taken at least so often
-constexpr core::Duration pending_wait = 5ms;  // a command's answer is on its way
+constexpr core::Duration lonely_wait = 250ms;  // events are taken at least so often, for the log
+constexpr core::Duration idle_wait = 50ms;     // and so often where a client may want them
+constexpr core::Duration pending_wait = 5ms;   // a command's answer is on its way
 constexpr mode_t socket_mode = 0660;
 constexpr int waiting_clients = 64;
 constexpr core::Duration accept_pause = 100ms;  // without a descriptor for the next client
@@ -131,7 +132,7 @@ void ControlSocket::run() {
 }
 
 int ControlSocket::poll_timeout(core::Instant now) const {
-    core::Duration wait = pending_.empty() ? idle_wait : pending_wait;
+    core::Duration wait = !pending_.empty() ? pending_wait : clients_.empty() ? lonely_wait : idle_wait;
     for (const Client& client : clients_) {
         if (client.watch_every > 0ns) wait = std::clamp<core::Duration>(client.watch_next - now, 0ns, wait);
     }

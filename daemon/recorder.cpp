@@ -21,7 +21,7 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr core::Duration look_every = 50ms;
+constexpr core::Duration look_every = 500ms;
 constexpr core::Duration retry_state_after = 1s;
 constexpr core::Duration retry_journal_after = 5s;
 constexpr core::Duration mark_at_most_every = 1s;

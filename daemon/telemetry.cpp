@@ -28,7 +28,7 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr core::Duration look_every = 25ms;
+constexpr core::Duration look_every = 100ms;
 constexpr core::Duration summary_every = 1s;
 constexpr core::Duration first_retry = 1s;
 constexpr core::Duration slowest_retry = 60s;
