@@ -41,7 +41,18 @@ def can_be_made():
         raise Unavailable("debootstrap is not installed; tools/packages package installs it")
 
 
-def clean_root(cache, release, packages):
+def shown(*command, **options):
+    """As run(), with the output passed on line by line."""
+    lines = []
+    with subprocess.Popen([str(word) for word in command], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+                          stdin=subprocess.DEVNULL, **options) as process:
+        for line in process.stdout:
+            print(line, end="", flush=True)
+            lines.append(line)
+    return process.returncode, "".join(lines)
+
+
+def clean_root(cache, release, packages, show=False):
     """The folder with the release and these packages. Kept; made again when the packages differ."""
     can_be_made()
     root, stamp = cache / release, cache / f"{release}.packages"
@@ -58,7 +69,8 @@ def clean_root(cache, release, packages):
              (*apt, "update"),
              (*apt, "install", "--no-install-recommends", *sorted(packages)))
     for step in steps:
-        code, output = run(*step, env={**os.environ, "PATH": PATH, "LC_ALL": "C.UTF-8", "DEBIAN_FRONTEND": "noninteractive"})
+        environment = {**os.environ, "PATH": PATH, "LC_ALL": "C.UTF-8", "DEBIAN_FRONTEND": "noninteractive"}
+        code, output = (shown if show else run)(*step, env=environment)
         if code != 0:
             shutil.rmtree(root, ignore_errors=True)
             last = "\n".join(output.splitlines()[-5:])

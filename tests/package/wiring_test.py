@@ -37,8 +37,8 @@ with tempfile.TemporaryDirectory(prefix="dekeyd-wiring-") as scratch:
         print("skipped: dtc is not installed (Debian's device-tree-compiler, which tools/packages package installs)")
     else:
         for overlay in overlays:
-            done = subprocess.run(["dtc", "-@", "-I", "dts", "-O", "dtb", "-o", f"{scratch}/overlay.dtbo"], input=overlay, text=True,
-                                  capture_output=True, check=False)
+            done = subprocess.run(["dtc", "-@", "-I", "dts", "-O", "dtb", "-o", f"{scratch}/overlay.dtbo"], input=overlay,
+                                  text=True, capture_output=True, check=False)
             chip = re.search(r'compatible = "([^"]+)"', overlay)
             expect(done.returncode == 0 and done.stderr == "", f"dtc takes the overlay for {chip and chip[1]} {done.stderr}")
 print(f"{failures} failures")
