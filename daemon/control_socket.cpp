@@ -258,14 +258,16 @@ void ControlSocket::drop_clients() {
     std::erase_if(clients_, [this](const Client& client) {
         if (!client.drop) return false;
         if (client.records) recording_->leave();
-        if (client.proves) {
-            commands_.push({.kind = core::CommandKind::prove_end, .origin = core::Origin::local});
-            guard_.ring();
-        }
+        proof_is_left_ = proof_is_left_ || client.proves;
         std::erase_if(pending_, [&](const auto& entry) { return entry.second.descriptor == client.descriptor; });
         ::close(client.descriptor);
         return true;
     });
+    // Where the guard takes no more just now: at the next turn.
+    if (proof_is_left_ && commands_.push({.kind = core::CommandKind::prove_end, .origin = core::Origin::local})) {
+        proof_is_left_ = false;
+        guard_.ring();
+    }
 }
 
 ControlSocket::Client* ControlSocket::client_of(int descriptor) {

@@ -93,6 +93,7 @@ private:
     std::vector<Client> clients_;
     std::map<std::uint32_t, Pending> pending_;
     std::uint32_t next_id_ = 1;
+    bool proof_is_left_ = false;  ///< its client has gone, and the guard must be told
     std::map<std::pair<core::EventKind, core::SourceIndex>, RateLimit> log_limits_;
     RateLimit refused_clients_{std::chrono::minutes{1}};
     std::atomic<bool> leave_{false};

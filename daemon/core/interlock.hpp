@@ -118,6 +118,7 @@ enum class ProofEnd : std::uint8_t {
     contact_silent,
     not_tripped,
     monitor_only,
+    commissioning,
 };
 std::string_view text(ProofEnd why) noexcept;
 

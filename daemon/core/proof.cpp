@@ -37,6 +37,7 @@ std::string_view text(ProofEnd why) noexcept {
         case ProofEnd::contact_silent: return "the enable voltage didn't follow";
         case ProofEnd::not_tripped: return "the limit didn't trip";
         case ProofEnd::monitor_only: return "monitor-only: the permit is never driven";
+        case ProofEnd::commissioning: return "commissioning runs, with other limits and detectors not calibrated yet";
     }
     return "unknown";
 }
@@ -74,6 +75,7 @@ bool Proof::step(const ProofInput& in, std::span<const Command> commands, EventL
 
 ProofEnd Proof::against(const ProofInput& in) const noexcept {
     if (plan_.supervision.monitor_only) return ProofEnd::monitor_only;
+    if (in.commissioning) return ProofEnd::commissioning;
     if (!in.held) return ProofEnd::not_held;
     if (!in.rf_absent) return ProofEnd::rf_present;
     if (!in.no_drive) return ProofEnd::drive_present;
@@ -96,6 +98,11 @@ void Proof::watch(const ProofInput& in, EventList& events) noexcept {
     if (const ProofEnd why = against(in); why != ProofEnd::none) return end(in.now, why, no_source, events);
     if (const SourceIndex source = other_cause(in); source != no_source) {
         return end(in.now, ProofEnd::cause, source, events);
+    }
+    // Once the forced trip is seen to be gone, this limit is like any other again: its next trip is a real one.
+    if (forced_ && phase_ == ProofPhase::ready) {
+        const Cause& cause = in.causes[limit_];
+        forced_ = cause.active || cause.condition != Condition::clear;
     }
     const bool forced_stands = forced_ && in.causes[limit_].active;
     if (!in.only_held && !forced_stands) return end(in.now, ProofEnd::cause, no_source, events);
@@ -262,6 +269,9 @@ void Proof::begin_part(ProofPhase phase, const Command& command) noexcept {
     permit_ = injecting_ = forced_ = seen_up_ = false;
     command_ = command.id;
     limit_ = command.limit;
+    // Whatever was proved before: what fails now is not proved.
+    if (phase == ProofPhase::limit) proved_[limit_] = 0;
+    if (phase == ProofPhase::line) line_proved_ = false;
     times_ = {};
 }
 

@@ -48,6 +48,7 @@ Reading injected_reading(const LimitPlan& limit, Instant now) noexcept;
 struct ProofInput {
     Instant now{};
     LineState line;
+    bool commissioning = false;
     bool held = false;            ///< a local hold stands
     bool only_held = false;       ///< ... and nothing else
     bool rf_absent = false;       ///< measured
@@ -75,7 +76,7 @@ public:
     [[nodiscard]] bool running() const noexcept { return phase_ != ProofPhase::none; }
     /// This limit's readings are made worse.
     [[nodiscard]] bool injects(std::size_t limit) const noexcept { return injecting_ && limit == limit_; }
-    /// The limit forced last in this test, whose trip is the test's doing; or no_source.
+    /// The limit that is forced, until it has cleared again: its trip is the test's doing; or no_source.
     [[nodiscard]] SourceIndex forced() const noexcept { return running() && forced_ ? limit_ : no_source; }
     /// The supply contactor is kept open, for drive is not measured.
     [[nodiscard]] bool opens_contactor() const noexcept { return running() && !plan_.roles.drive; }
@@ -119,7 +120,7 @@ private:
     Stage stage_ = Stage::raise;
     bool permit_ = false;
     bool injecting_ = false;
-    bool forced_ = false;   ///< limit_ was forced
+    bool forced_ = false;   ///< limit_ was forced, and hasn't been seen clear since
     bool seen_up_ = false;  ///< the line was read back at permit in this part
     bool line_proved_ = false;
     std::uint16_t limit_ = 0;

@@ -168,10 +168,11 @@ Decision Protection::step(const StepInput& input) noexcept {
     commission(input.commands, now);
 
     const bool free = interlock_.step(now, conditions_, drive_absent(), input.commands, events_);
+    const SourceIndex forced = proof_.forced();  // as it was when the limits were judged
     const bool for_proof = prove(input, now);
     permit_ = (free || for_proof) && !plan_.supervision.monitor_only;
     release_.step(now, permit_, snapshot_.rf_present, role(plan_.roles.forward), plan_.rf.rf_present_w);
-    fill_in_events();
+    fill_in_events(forced);
     last_step_ = now;
     stepped_ = true;
     publish(now);
@@ -467,6 +468,7 @@ bool Protection::prove(const StepInput& input, Instant now) noexcept {
     const bool drive_measured = plan_.roles.drive.has_value();
     return proof_.step({.now = now,
                         .line = input.line,
+                        .commissioning = snapshot_.commissioning_until.has_value(),
                         .held = interlock_.memory().held_locally,
                         .only_held = interlock_.only_held_locally(),
                         .rf_absent = rf_absent(),
@@ -540,7 +542,7 @@ void Protection::report_sensors(Instant now) noexcept {
     }
 }
 
-void Protection::fill_in_events() noexcept {
+void Protection::fill_in_events(SourceIndex forced) noexcept {
     for (Event& event : events_.all()) {
         if (event.kind == EventKind::started) event.reading.value = unclean_start_ ? 1.0 : 0.0;
         if (const Reading* forward = role(plan_.roles.forward);
@@ -557,7 +559,7 @@ void Protection::fill_in_events() noexcept {
         event.level = warning && limit.warn ? *limit.warn : limit.trip;
         const bool of_trip =
             event.kind == EventKind::tripped || event.kind == EventKind::latched || event.kind == EventKind::cleared;
-        event.forced = of_trip && event.source == proof_.forced();
+        event.forced = of_trip && event.source == forced;
         if (event.forced && event.kind == EventKind::tripped) event.reading = injected_reading(limit, event.at);
     }
 }

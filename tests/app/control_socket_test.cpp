@@ -162,6 +162,27 @@ TEST_CASE("a full queue to the guard is said, and not waited for") {
     CHECK(client.receive()["error"].get<std::string>().find("no more commands") != std::string::npos);
 }
 
+TEST_CASE("a proof test ends with its client, also where the queue to the guard is full just then") {
+    Bench bench;
+    bench.run();
+    Client other{bench.path()};
+    {
+        Client prover{bench.path()};
+        prover.send("{\"ask\":\"prove\"}\n");
+        CHECK(bench.next_command().kind == core::CommandKind::prove);
+        std::string requests;
+        for (int i = 0; i < 5; ++i) requests += "{\"ask\":\"hold\"}\n";
+        other.send(requests);
+        CHECK(other.receive()["error"].get<std::string>().find("no more commands") != std::string::npos);
+    }
+    for (int turn = 0; turn < 2; ++turn) {  // after the second answer the socket has seen that the first is gone
+        other.send("{\"ask\":\"status\"}\n");
+        CHECK(other.receive().contains("status"));
+    }
+    for (int i = 0; i < 4; ++i) CHECK(bench.next_command().kind == core::CommandKind::hold);
+    CHECK(bench.next_command().kind == core::CommandKind::prove_end);
+}
+
 TEST_CASE("the mode, and what is already there") {
     Bench bench;
     SUBCASE("a dead one's socket is replaced") {

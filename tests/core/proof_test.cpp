@@ -217,6 +217,91 @@ TEST_CASE("a sensor without news: the line isn't kept at permit for its sake") {
     CHECK_FALSE(bench.protection.snapshot().proof.injects);
 }
 
+TEST_CASE("a limit that was forced, and then trips by itself, is a cause like any other") {
+    Held bench;
+    bench.begin();
+    bench.step({order(CommandKind::prove_limit, hot)});
+    bench.at_permit(EventKind::proof_limit, 61s);
+    REQUIRE(bench.last(EventKind::tripped) != nullptr);
+    CHECK(bench.last(EventKind::tripped)->forced);
+    bench.run(6s, false);  // its hold-off
+    REQUIRE(bench.last(EventKind::cleared) != nullptr);
+    CHECK(bench.last(EventKind::cleared)->forced);
+    REQUIRE(bench.phase() == ProofPhase::ready);
+    bench.events.clear();
+    for (int i = 0; i < 8; ++i) {  // no jump, which would be a fault of the sensor
+        bench.heatsink_c += 5.5;
+        bench.run(1500ms, false);
+    }
+    REQUIRE(bench.last(EventKind::tripped) != nullptr);
+    CHECK_FALSE(bench.last(EventKind::tripped)->forced);
+    CHECK(bench.last(EventKind::tripped)->reading.value > 70.0);
+    REQUIRE(bench.last(EventKind::proof_ended) != nullptr);
+    CHECK(bench.last(EventKind::proof_ended)->why == ProofEnd::cause);
+    CHECK(bench.last(EventKind::proof_ended)->source == hot);
+}
+
+TEST_CASE("a forced trip is marked so even where the test ends in the same step") {
+    Held bench;
+    bench.begin();
+    bench.step({order(CommandKind::prove_limit, lid_open)});
+    while (!bench.protection.snapshot().proof.injects) bench.step();
+    bench.events.clear();
+    bench.step({order(CommandKind::prove_end)});
+    REQUIRE(bench.last(EventKind::tripped) != nullptr);
+    CHECK(bench.last(EventKind::tripped)->forced);
+    CHECK(bench.phase() == ProofPhase::none);
+}
+
+TEST_CASE("a limit that passed and then fails is not proved") {
+    Plan p = plan();
+    p.channels[heatsink].allowed_age = 60s;
+    p.limits[hot].qualify = 0s;
+    Held bench{p};
+    bench.begin();
+    bench.step({order(CommandKind::prove_line)});
+    bench.at_permit(EventKind::proof_line, 10s);
+    for (std::uint16_t limit = 0; limit < p.limits.size(); ++limit) {
+        bench.events.clear();
+        bench.step({order(CommandKind::prove_limit, limit)});
+        bench.at_permit(EventKind::proof_limit, 61s);
+        settle(bench);
+    }
+    bench.faults[heatsink] = Fault::not_in_scan;
+    bench.events.clear();
+    bench.step({order(CommandKind::prove_limit, hot)});
+    bench.at_permit(EventKind::proof_limit, 61s);
+    REQUIRE(bench.last(EventKind::proof_limit)->why == ProofEnd::not_tripped);
+    bench.faults[heatsink] = Fault::none;
+    bench.step();
+    const Event& refused = bench.answer(CommandKind::prove_passed);
+    CHECK(refused.why == ProofEnd::unfinished);
+    CHECK(refused.source == hot);
+}
+
+TEST_CASE("no test while commissioning, and commissioning ends one") {
+    Plan p = plan();
+    p.supervision.commissioning = 10min;
+    Held bench{p};
+    bench.step({order(CommandKind::commission)});
+    CHECK(bench.answer(CommandKind::prove).why == ProofEnd::commissioning);
+    bench.step({order(CommandKind::end_commissioning)});
+    // In one step, in either order: commissioning is seen first.
+    bench.events.clear();
+    bench.step({order(CommandKind::prove), order(CommandKind::commission)});
+    REQUIRE(bench.last(EventKind::refused) != nullptr);
+    CHECK(bench.last(EventKind::refused)->why == ProofEnd::commissioning);
+    bench.step({order(CommandKind::end_commissioning)});
+    bench.begin();
+    bench.step({order(CommandKind::prove_line)});
+    REQUIRE(bench.until(true, 100ms) >= 0s);
+    bench.events.clear();
+    CHECK_FALSE(bench.step({order(CommandKind::commission)}));
+    REQUIRE(bench.last(EventKind::proof_ended) != nullptr);
+    CHECK(bench.last(EventKind::proof_ended)->why == ProofEnd::commissioning);
+    CHECK(bench.run(1s, false));
+}
+
 TEST_CASE("where drive isn't measured the contactor is opened first, and stays open for the test") {
     Plan p = plan();
     p.roles.drive.reset();

@@ -34,15 +34,20 @@ void wander(Bench& bench, Dice& dice) {
 std::vector<Command> orders(Dice& dice) {
     std::vector<Command> all;
     if (!dice.one_in(12)) return all;
-    constexpr CommandKind kinds[] = {CommandKind::hold,        CommandKind::hold,         CommandKind::reset,
-                                     CommandKind::reset,       CommandKind::prove,        CommandKind::prove_line,
-                                     CommandKind::prove_limit, CommandKind::prove_limit,  CommandKind::prove_limit,
-                                     CommandKind::release,     CommandKind::prove_passed, CommandKind::prove_end};
-    const std::int64_t last = dice.one_in(8) ? 11 : 8;
-    all.push_back({.kind = kinds[dice.upto(last)],
-                   .origin = dice.one_in(12) ? Origin::remote : Origin::local,
-                   .id = 1,
-                   .limit = static_cast<std::uint16_t>(dice.upto(7))});
+    do {
+        constexpr CommandKind kinds[] = {CommandKind::hold,         CommandKind::hold,
+                                         CommandKind::reset,        CommandKind::reset,
+                                         CommandKind::prove,        CommandKind::prove_line,
+                                         CommandKind::prove_limit,  CommandKind::prove_limit,
+                                         CommandKind::prove_limit,  CommandKind::release,
+                                         CommandKind::prove_passed, CommandKind::prove_end,
+                                         CommandKind::commission,   CommandKind::end_commissioning};
+        const std::int64_t last = dice.one_in(8) ? 13 : 8;
+        all.push_back({.kind = kinds[dice.upto(last)],
+                       .origin = dice.one_in(12) ? Origin::remote : Origin::local,
+                       .id = 1,
+                       .limit = static_cast<std::uint16_t>(dice.upto(7))});
+    } while (dice.one_in(6));  // several in one step
     return all;
 }
 
@@ -52,8 +57,10 @@ TEST_CASE("an injected value never permits what the true readings would inhibit"
     std::size_t pulses = 0, forced = 0;
     for (std::uint64_t seed = 1; seed <= 400; ++seed) {
         Dice dice{std::mt19937_64{seed}};
-        Bench tested;  // has the proof's orders
-        Bench plain;   // has the same readings, holds, releases and resets, and no proof
+        Plan p = plan();
+        p.supervision.commissioning = 2s;
+        Bench tested{p};  // has the proof's orders
+        Bench plain{p};   // has the same readings and all other orders, and no proof
         tested.step({{.kind = CommandKind::hold}});
         plain.step({{.kind = CommandKind::hold}});
         Instant pulse_began{};
@@ -71,13 +78,18 @@ TEST_CASE("an injected value never permits what the true readings would inhibit"
             const std::vector<Command> all = orders(dice);
             std::vector<Command> usual;
             for (const Command& c : all)
-                if (c.kind < CommandKind::alive) usual.push_back(c);
+                if (c.kind < CommandKind::prove) usual.push_back(c);
+            const ProofView earlier = tested.protection.snapshot().proof;
+            tested.events.clear();
             const bool permit = tested.step(all);
             plain.step(usual);
             const Snapshot& with = tested.protection.snapshot();
             const Snapshot& without = plain.protection.snapshot();
             CAPTURE(seed);
             CAPTURE(i);
+            // Only what is being made worse counts as the test's doing.
+            for (const Event& e : tested.events)
+                if (e.kind == EventKind::tripped && e.forced) REQUIRE((earlier.injects && e.source == earlier.limit));
             for (std::size_t limit = 0; limit < tested.the_plan.limits.size(); ++limit) {
                 const auto bad = [](Condition c) { return c == Condition::bad || c == Condition::unknown; };
                 // What is wrong without the test is wrong with it.
@@ -92,6 +104,8 @@ TEST_CASE("an injected value never permits what the true readings would inhibit"
                 REQUIRE(with.quantities[forward].measured());
                 REQUIRE(with.quantities[drive].value < tested.the_plan.rf.drive_absent_w);
                 REQUIRE_FALSE(with.memory.held_remotely);
+                REQUIRE_FALSE(with.commissioning_until);
+                if (!before) REQUIRE(earlier.phase >= ProofPhase::line);  // no order permits in its own step
                 for (const Cause& cause : with.causes) REQUIRE_FALSE(cause.active);
                 if (!before) pulse_began = tested.now;
                 REQUIRE(tested.now - pulse_began <= Proof::longest_permit + 40ms);
