@@ -16,7 +16,9 @@ PL061_DATA, PL061_DIRECTION = PL061 + 0x3FC, PL061 + 0x400  # offsets: ARM Prime
 class Board:
     """The running machine. `edges` holds (seconds since the start, line, level) of each change of a GPIO pad."""
 
-    def __init__(self, kernel, initramfs):
+    def __init__(self, kernel, initramfs, root=None):
+        """Without `root`, the initramfs is all that runs; with it, the file system in that image, which is never changed,
+        with a network card, and a hardware watchdog that resets the machine."""
         self.scratch = tempfile.TemporaryDirectory(prefix="dekeyd-board-")
         self.serial_lines, self.edges, self.test_answers = queue.Queue(), [], queue.Queue()
         self.log = []
@@ -26,9 +28,15 @@ class Board:
             port.listen(1)
             port.settimeout(30)
         self.began = time.monotonic()
+        machine = ["-m", "256", "-no-reboot", "-append", "console=ttyAMA0 rdinit=/init panic=-1 quiet loglevel=1"]
+        if root:
+            machine = ["-m", "512", "-append", "console=ttyAMA0 rdinit=/init panic=0 quiet loglevel=1 systemd.unit=board.target "
+                       "systemd.show_status=no rw net.ifnames=0",
+                       "-drive", f"file={root},format=raw,if=none,id=root,snapshot=on", "-device", "virtio-blk-pci,drive=root",
+                       "-netdev", "user,id=net", "-device", "virtio-net-pci,netdev=net,romfile=",
+                       "-device", "i6300esb", "-action", "watchdog=reset"]
         self.qemu = subprocess.Popen(
-            ["qemu-system-aarch64", "-M", "virt", "-accel", "tcg", "-cpu", "cortex-a72", "-m", "256", "-smp", "2",
-             "-append", "console=ttyAMA0 rdinit=/init panic=-1 quiet loglevel=1", "-no-reboot",
+            ["qemu-system-aarch64", "-M", "virt", "-accel", "tcg", "-cpu", "cortex-a72", "-smp", "2", *machine,
              "-nodefaults", "-nographic", "-S", "-serial", "stdio", "-kernel", str(kernel), "-initrd", str(initramfs),
              "-qtest", f"unix:{self.scratch.name}/qtest", "-qtest-log", "/dev/null",
              "-qmp", f"unix:{self.scratch.name}/qmp"],
