@@ -85,7 +85,15 @@ def first_install(root, package, version):
         expect(code == 0 and output.strip() == f"{program} {version}", f"runs here: {output.strip()}")
     code, output = root.run("dekeyctl", "check", "/usr/share/doc/dekeyd/examples/dekeyd.yaml")
     expect(code == 0, "the example passes its check")
-    code, output = root.run("systemd-analyze", "verify", "dekeyd.service", "dekeyd@hilltop.service")
+    documents = root / "usr/share/doc/dekeyd"
+    links = re.findall(r"\]\(([^)#:]+)\)", (documents / "README.md").read_text())
+    lost = [link for link in links if not (root / link if link.startswith("/") else documents / link).exists()]
+    expect(links != [] and lost == [], f"README's links lead somewhere where it is installed {lost}")
+    for kept in sorted((source_folder / "tests/formats/kept").iterdir()):
+        shutil.copy(kept, root / "package")
+        code, output = root.run("dekeyctl", "check", f"/package/{kept.name}")
+        expect(code == 0, f"a configuration of an earlier time still passes: {kept.name} {output if code else ''}")
+    code, output = root.run("systemd-analyze", "verify", "--man=no", "dekeyd.service", "dekeyd@hilltop.service")
     expect(code == 0 and "dekeyd" not in output, f"systemd accepts the units where they are installed {output.strip()}")
     wrong = [str(path) for path in (root / "usr/bin", root / "usr/sbin") for path in path.glob("dekey*")
              if path.stat().st_uid != 0 or stat.S_IMODE(path.stat().st_mode) != 0o755]
@@ -176,6 +184,12 @@ def when_it_runs(root, package, older, newer):
     expect(code == 0 and words[2:] == ["deb-systemd-invoke start dekeyd.service"]
            and "dekeyd@hilltop.service is not started" in output,
            f"upgrade: one whose configuration no longer passes is not started, and it is said {words}")
+    (root / "etc/dekeyd/hilltop.yaml").write_text(re.sub(r"^dekeyd: 1$", "dekeyd: 2", example_text, flags=re.M))
+    code, output, words = asks(both, lambda: install(root, older))
+    refusal = root.run("dekeyctl", "check", "/etc/dekeyd/hilltop.yaml")[1]
+    expect(code == 0 and words[2:] == ["deb-systemd-invoke start dekeyd.service"] and "see 'dekeyctl check" in output
+           and "version 2 of the format; this dekeyd knows version 1" in refusal,
+           f"downgrade: a configuration that only the newer one knows is not started, and it is said {words}")
     code, output, words = asks(["dekeyd.service"], lambda: root.run("dpkg", "-r", "dekeyd"))
     expect(code == 0 and words == ["systemctl stop dekeyd.service"] and "the line is at inhibit" in output,
            f"removal stops the guard {words}")

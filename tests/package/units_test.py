@@ -50,7 +50,7 @@ def check_with_systemd(folder, name, programs):
     with tempfile.TemporaryDirectory(prefix="dekeyd-units-") as scratch:
         copy = pathlib.Path(scratch) / name.replace("@.", "@hilltop.")
         copy.write_text(text)
-        code, output = run("systemd-analyze", "verify", str(copy))
+        code, output = run("systemd-analyze", "verify", "--man=no", str(copy))
         expect(code == 0 and output.strip() == "", f"{name}: systemd-analyze verify finds nothing {output.strip()}")
         code, output = run("systemd-analyze", "security", "--offline=true", "--no-pager",
                            f"--threshold={round(LARGEST_EXPOSURE * 10)}", str(copy))
@@ -112,11 +112,11 @@ def check_drop_ins(folder, programs):
             unit.write_text(text)
             (unit.parent / "dekeyd.service.d").mkdir()
             (unit.parent / "dekeyd.service.d" / path.name).write_text(path.read_text())
-            code, output = run("systemd-analyze", "verify", str(unit))
+            code, output = run("systemd-analyze", "verify", "--man=no", str(unit))
             expect(sections == ["Service"] and code == 0 and output.strip() == "",
                    f"{path.name}: systemd-analyze verify finds nothing {output.strip()}")
             (unit.parent / "dekeyd.service.d" / path.name).write_text(path.read_text() + "NoSuchKey=1\n")
-            code, output = run("systemd-analyze", "verify", str(unit))
+            code, output = run("systemd-analyze", "verify", "--man=no", str(unit))
             expect("NoSuchKey" in output, f"{path.name}: and it was read")
 
 
