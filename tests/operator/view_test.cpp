@@ -102,6 +102,13 @@ TEST_CASE("causes in words") {
     cause.condition = "not yet clear";
     cause.latched = false;
     CHECK(cause_words(cause) == "heatsink: not yet at its clear level (for 2.0 s)");
+    // Where there is little room the name is cut, never what is to be done.
+    cause.latched = true;
+    cause.condition = "clear";
+    cause.hold_off_left_s = 0.0;
+    CHECK(cause_words(cause, 42) == "heatsink: clear, needs a reset (for 2.0 s)");
+    CHECK(cause_words(cause, 41) == "heatsink: clear, needs a reset");
+    CHECK(cause_words(cause, 26) == "hea~: clear, needs a reset");
 }
 
 TEST_CASE("a faulty sensor is said in words in the place of its value") {

@@ -94,7 +94,7 @@ class History(StationTest):
         self.assertIn("mean 100 W", event["text"])
         self.assertAlmostEqual(float(cells["mean forward (W)"]), 100, delta=3)
         self.assertAlmostEqual(float(cells["worst VSWR"]), 2.05, delta=0.05)
-        self.assertIn("1 transmissions", ctl("log", "--state", str(station.state)))
+        self.assertIn("1 transmission, ", ctl("log", "--state", str(station.state)))
         self.assertIn("heatsink", ctl("log", "--hours", "--state", str(station.state)))
 
     def test_storage_that_refuses_is_outlived(self):

@@ -40,12 +40,6 @@ using Json = nlohmann::json;
 constexpr const char* unit_restart = "systemctl restart dekeyd";
 constexpr auto until_it_reads = 60s;
 
-void say(std::FILE* out, const std::string& text) {
-    const std::string safe = printable(text);
-    fmt::print(out, "{}\n", look_of(out).utf8 ? safe : to_ascii(safe));
-    std::fflush(out);
-}
-
 int fail(ExitCode code, const std::string& text) {
     say(stderr, "dekeyctl: " + text);
     return code;

@@ -1,5 +1,6 @@
 // calibrate: a detector against a reference power meter, level by level, over the daemon's own readings.
 #include <fmt/format.h>
+#include <unistd.h>
 
 #include <algorithm>
 #include <chrono>
@@ -12,6 +13,7 @@
 #include "core/rf.hpp"
 #include "dekeyctl/client.hpp"
 #include "dekeyctl/commands.hpp"
+#include "dekeyctl/json_output.hpp"
 #include "dekeyctl/status.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
@@ -26,14 +28,17 @@ namespace {
 
 using namespace std::chrono_literals;
 
-void say(const std::string& text) {
-    fmt::print("{}\n", look_of(stdout).utf8 ? printable(text) : to_ascii(printable(text)));
-    std::fflush(stdout);
+std::FILE* out_of(const CalibrateOptions& options) {
+    return options.json ? stderr : stdout;
 }
 
-std::optional<std::string> hear(const std::string& question) {
-    fmt::print("{} ", question);
-    std::fflush(stdout);
+void say(const CalibrateOptions& options, const std::string& text) {
+    ctl::say(out_of(options), text);
+}
+
+std::optional<std::string> hear(const CalibrateOptions& options, const std::string& question) {
+    fmt::print(out_of(options), "{} ", question);
+    std::fflush(out_of(options));
     std::string line;
     if (!std::getline(std::cin, line)) return std::nullopt;
     while (!line.empty() && (line.back() == ' ' || line.back() == '\r')) line.pop_back();
@@ -77,35 +82,37 @@ std::optional<formats::LevelAverage> average(const CalibrateOptions& options, co
                                              std::optional<double>& temperature_c) {
     formats::LevelAverage level;
     constexpr std::size_t most = 400;
-    const bool terminal = look_of(stdout).colour;
+    std::FILE* const out = out_of(options);
+    const bool terminal = ::isatty(::fileno(out)) != 0;
     while (!level.settled() && level.readings() < most) {
         const Message message = read_message(ask(options.socket, R"({"ask":"status"})"));
         if (!message.status) throw Unreachable{options.socket + ": the answer holds no status"};
         std::string why;
         const auto dbm = at_detector(sensor, *message.status, why);
         if (!dbm) {
-            say("  " + why);
+            say(options, "  " + why);
             return std::nullopt;
         }
         level.add(*dbm);
         if (const Quantity* quantity = find(*message.status, sensor.temperature_of); quantity != nullptr)
             temperature_c = quantity->value;
         if (!level.steady()) {
-            say(fmt::format("  Not steady: it moved by {:.2f} dB. Let the power settle and take the level again.",
+            say(options,
+                fmt::format("  Not steady: it moved by {:.2f} dB. Let the power settle and take the level again.",
                             level.spread_db()));
             return std::nullopt;
         }
         if (terminal && level.readings() % 5 == 0) {
-            fmt::print("\r  {:>3} readings, {:.2f} dBm at the detector, mean within {:.3f} dB ", level.readings(),
+            fmt::print(out, "\r  {:>3} readings, {:.2f} dBm at the detector, mean within {:.3f} dB ", level.readings(),
                        level.mean_dbm(), level.doubt_db());
-            std::fflush(stdout);
+            std::fflush(out);
         }
         std::this_thread::sleep_for(options.between);
     }
-    say(fmt::format("{}  {} readings, {:.2f} dBm at the detector, mean within {:.3f} dB", terminal ? "\r" : "",
-                    level.readings(), level.mean_dbm(), level.doubt_db()));
+    say(options, fmt::format("{}  {} readings, {:.2f} dBm at the detector, mean within {:.3f} dB", terminal ? "\r" : "",
+                             level.readings(), level.mean_dbm(), level.doubt_db()));
     if (level.settled()) return level;
-    say("  The mean doesn't settle: too much noise for a calibration.");
+    say(options, "  The mean doesn't settle: too much noise for a calibration.");
     return std::nullopt;
 }
 
@@ -135,17 +142,39 @@ void name_in_configuration(const CalibrateOptions& options, const std::string& f
         pending ? formats::set_sensor_value(options.file, now.configuration->text, options.sensor, "calibration", file)
                 : std::string{};
     if (pending && trouble.empty()) {
-        say(
+        say(options,
             fmt::format("'calibration: {}' is now in {}. Below its lowest level the sensor will say 'no power'. "
                         "'dekeyctl check {}', and a restart of dekeyd, come next.",
                         file, options.file, options.file));
         return;
     }
-    if (pending) say(fmt::format("It could not be named in {}: {}.", options.file, trouble));
-    say(
+    if (pending) say(options, fmt::format("It could not be named in {}: {}.", options.file, trouble));
+    say(options,
         fmt::format("Below its lowest level the sensor then says 'no power'. Add 'calibration: {}' to the sensor '{}', "
                     "look at 'dekeyctl check {}', and restart dekeyd.",
                     file, options.sensor, options.file));
+}
+
+/// What was compared, and the file that was written; none where the set was refused.
+nlohmann::ordered_json to_json(const CalibrateOptions& options, const formats::CalibrationFit& fit,
+                               const std::string& file) {
+    nlohmann::ordered_json levels = nlohmann::ordered_json::array();
+    for (std::size_t i = 0; i < fit.levels.size(); ++i) {
+        const formats::CalibrationLevel& level = fit.levels[i];
+        const bool fitted = i < fit.residual_db.size();
+        levels.push_back({{"volts", level.volts},
+                          {"shown_dbm", level.indicated_dbm},
+                          {"reference_dbm", level.reference_dbm},
+                          {"off_db", level.indicated_dbm - level.reference_dbm},
+                          {"left_db", number_or_null(fitted ? std::optional{fit.residual_db[i]} : std::nullopt)}});
+    }
+    return {{"sensor", options.sensor},
+            {"reference", options.reference},
+            {"reference_db", options.reference_db},
+            {"levels", std::move(levels)},
+            {"largest_left_db", fit.largest_db},
+            {"refused", fit.refused},
+            {"file", file.empty() ? nlohmann::ordered_json(nullptr) : nlohmann::ordered_json(file)}};
 }
 
 int write(const CalibrateOptions& options, const formats::CalibrationFit& fit, std::optional<double> temperature_c) {
@@ -166,8 +195,9 @@ int write(const CalibrateOptions& options, const formats::CalibrationFit& fit, s
         fmt::print(stderr, "dekeyctl: {}\n", trouble);
         return exit_refused;
     }
-    say(fmt::format("Written: {}", path));
+    say(options, fmt::format("Written: {}", path));
     name_in_configuration(options, calibration.file);
+    if (options.json) print_json(to_json(options, fit, path));
     return exit_done;
 }
 
@@ -207,30 +237,33 @@ int run_calibrate(const CalibrateOptions& options) {
                    printable(loaded.configuration->id), printable(options.file));
         return exit_refused;
     }
-    say(fmt::format("Calibrating '{}' against {} (within {:g} dB at k = 2).", options.sensor, options.reference,
-                    options.reference_db));
-    say("The reference must show the power on the main line at the coupler, with its own pads and cables counted in.");
-    say(fmt::format("Take levels at least {:g} dB apart, over {:g} dB or more, the lowest below {}.",
-                    formats::closest_levels_db, formats::shortest_span_db,
-                    formats::show(present_w > 0.0 ? present_w : 1.0, core::Unit::watt)));
+    say(options, fmt::format("Calibrating '{}' against {} (within {:g} dB at k = 2).", options.sensor,
+                             options.reference, options.reference_db));
+    say(options,
+        "The reference must show the power on the main line at the coupler, with its own pads and cables counted in.");
+    say(options, fmt::format("Take levels at least {:g} dB apart, over {:g} dB or more, the lowest below {}.",
+                             formats::closest_levels_db, formats::shortest_span_db,
+                             formats::show(present_w > 0.0 ? present_w : 1.0, core::Unit::watt)));
     if (reflected)
-        say("The reflected detector is calibrated on the coupler's forward port, into a good load, never into a short: "
+        say(options,
+            "The reflected detector is calibrated on the coupler's forward port, into a good load, never into a short: "
             "move its cable there. dekeyd will inhibit on what it then sees, so feed the line from a signal source.");
-    say("RF burns. Work on cables with RF off and the amplifier isolated; every limit stays in force.");
+    say(options, "RF burns. Work on cables with RF off and the amplifier isolated; every limit stays in force.");
     std::vector<formats::CalibrationLevel> levels;
     std::optional<double> temperature_c;
     while (true) {
         const auto go = hear(
+            options,
             fmt::format("Level {}: set a power, let it settle, and press Enter ('done' to end):", levels.size() + 1));
         if (!go || *go == "done") break;
         const auto level = average(options, sensor, temperature_c);
         if (!level) continue;
-        const auto given = hear("  The reference shows (such as 94.2 W or 49.7 dBm):");
+        const auto given = hear(options, "  The reference shows (such as 94.2 W or 49.7 dBm):");
         if (!given) break;
         const formats::Quantity watts = formats::parse_quantity(*given, formats::Dimension::power);
         if (!watts.good() || !(watts.value > 0.0)) {
-            say(fmt::format("  {}; expected {}. The level is dropped.", watts.good() ? "no power" : watts.what,
-                            watts.good() ? "a power above zero" : watts.expected));
+            say(options, fmt::format("  {}; expected {}. The level is dropped.", watts.good() ? "no power" : watts.what,
+                                     watts.good() ? "a power above zero" : watts.expected));
             continue;
         }
         const core::PowerChain& chain = *sensor.chain;
@@ -252,17 +285,18 @@ int run_calibrate(const CalibrateOptions& options) {
                 formats::show(lowest_w, core::Unit::watt), formats::show(present_w, core::Unit::watt));
     }
     if (!fit.residual_db.empty()) {
-        say("");
-        say("     volts     shown       reference   off        left");
+        say(options, "");
+        say(options, "     volts     shown       reference   off        left");
         for (std::size_t i = 0; i < fit.levels.size(); ++i) {
             const auto& level = fit.levels[i];
-            say(fmt::format("{:>2} {:>8.4f} {:>8.2f} dBm {:>8.2f} dBm {:>+6.2f} dB {:>+6.2f} dB", i + 1, level.volts,
-                            level.indicated_dbm, level.reference_dbm, level.indicated_dbm - level.reference_dbm,
-                            fit.residual_db[i]));
+            say(options, fmt::format("{:>2} {:>8.4f} {:>8.2f} dBm {:>8.2f} dBm {:>+6.2f} dB {:>+6.2f} dB", i + 1,
+                                     level.volts, level.indicated_dbm, level.reference_dbm,
+                                     level.indicated_dbm - level.reference_dbm, fit.residual_db[i]));
         }
     }
     if (!fit.refused.empty()) {
-        say("Refused: " + fit.refused + ". Nothing was written.");
+        say(options, "Refused: " + fit.refused + ". Nothing was written.");
+        if (options.json) print_json(to_json(options, fit, {}));
         return exit_refused;
     }
     return write(options, fit, temperature_c);

@@ -19,7 +19,7 @@ constexpr const char* closing = R"(Examples:
 
 Exit codes:
   0  done; for status: permitted
-  1  refused, or faults were found
+  1  refused, interrupted, not passed, or faults were found
   2  wrong arguments
   3  for status: inhibited
   4  dekeyd can't be reached
@@ -121,10 +121,12 @@ void CommandLine::add_paper_commands() {
 
     command = add("explain", "From volts to watts with every term: how far each number may be believed",
                   "Example:\n  dekeyctl explain config/dekeyd.yaml", [this] { return run_explain(paper_); });
-    command->add_option("file", paper_, "the configuration")->type_name(file)->required();
+    command->add_option("file", paper_.file, "the configuration")->type_name(file)->required();
+    command->add_flag("--json", paper_.json, "the same figures as JSON");
     command = add("plan", "Level budget from exciter to antenna, before anything is keyed",
                   "Example:\n  dekeyctl plan config/dekeyd.yaml", [this] { return run_plan(paper_); });
-    command->add_option("file", paper_, "the configuration")->type_name(file)->required();
+    command->add_option("file", paper_.file, "the configuration")->type_name(file)->required();
+    command->add_flag("--json", paper_.json, "the same figures as JSON");
 }
 
 void CommandLine::add_sensor_commands() {
@@ -147,6 +149,8 @@ void CommandLine::add_sensor_commands() {
     command->add_option("--between", between_ms_, "between two readings, ms")
         ->check(CLI::Range(5, 10000))
         ->capture_default_str();
+    command->add_flag("--json", calibrate_.json,
+                      "what was compared and written, as JSON; the questions on standard error");
 
     command = add("find", "Thermometers, converters, monitor chips and GPIO lines that are there, with readings",
                   "The words before each value are those of the configuration.\n"
@@ -207,7 +211,9 @@ void CommandLine::add_history_commands() {
         ->type_name(folder)
         ->capture_default_str();
     command->add_option("--month", log_.month, "of one month only, such as 2026-03");
-    command->add_flag("--csv", log_.csv, "as CSV, for a station log or a spreadsheet; times are UTC");
+    CLI::Option* const csv =
+        command->add_flag("--csv", log_.csv, "as CSV, for a station log or a spreadsheet; times are UTC");
+    command->add_flag("--json", log_.json, "the same as JSON")->excludes(csv);
     command->add_flag("--hours", log_.hours, "least, mean and greatest of each quantity, hour by hour");
     command->add_flag("--captures", log_.captures, "the files in which trips are kept");
 
@@ -220,6 +226,7 @@ void CommandLine::add_history_commands() {
     command->add_option("--seconds", record_.seconds, "for so long")
         ->check(CLI::Range(1.0, 86'400.0))
         ->capture_default_str();
+    command->add_flag("--json", record_.json, "what was recorded, as JSON");
 
     command = add("replay", "Decides a capture again, as it was or under another configuration",
                   "Example:\n  dekeyctl replay /var/lib/dekeyd/captures/000001-*.csv --config new.yaml",

@@ -33,7 +33,7 @@ private:
     CLI::App app_;
     std::string run_directory_ = "/run/dekeyd";
     std::string socket_;
-    std::string paper_;
+    PaperOptions paper_;
     int between_ms_ = 100;
     StatusOptions status_;
     OrderOptions order_;

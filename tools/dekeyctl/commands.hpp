@@ -37,10 +37,14 @@ struct CheckOptions {
 };
 int run_check(const CheckOptions& options);
 
+struct PaperOptions {
+    std::string file;
+    bool json = false;
+};
 /// The chain from volts to watts with all of its uncertainty.
-int run_explain(const std::string& file);
+int run_explain(const PaperOptions& options);
 /// The level budget before anything is keyed.
-int run_plan(const std::string& file);
+int run_plan(const PaperOptions& options);
 
 struct CalibrateOptions {
     std::string socket;
@@ -49,6 +53,7 @@ struct CalibrateOptions {
     std::string reference;  ///< what it is compared with, for the file
     double reference_db = 0.3;
     std::chrono::milliseconds between{100};  ///< two readings
+    bool json = false;                       ///< the questions on standard error then
 };
 /// Asks on standard input, level by level, and writes the file beside the configuration.
 int run_calibrate(const CalibrateOptions& options);

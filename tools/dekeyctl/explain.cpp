@@ -9,8 +9,10 @@
 #include "core/level_budget.hpp"
 #include "core/rf.hpp"
 #include "core/uncertainty.hpp"
+#include "dekeyctl/json_output.hpp"
 #include "dekeyctl/text.hpp"
 #include "formats/exposure_json.hpp"
+#include "formats/json_number.hpp"
 #include "formats/units.hpp"
 
 namespace dekeyd::ctl {
@@ -20,7 +22,10 @@ using formats::show;
 
 namespace {
 
-using Rows = std::vector<std::string>;
+struct Rows : std::vector<std::string> {
+    explicit Rows(std::size_t columns) : width{columns} {}
+    std::size_t width;  ///< of paragraphs
+};
 
 std::string percent_pair(double half_width_db) {
     const core::PercentInterval percent = core::percent_from_db(half_width_db);
@@ -28,7 +33,7 @@ std::string percent_pair(double half_width_db) {
 }
 
 void add(Rows& rows, const std::string& text) {
-    for (std::string& row : paragraph(text)) rows.push_back(std::move(row));
+    for (std::string& row : paragraph(text, rows.width)) rows.push_back(std::move(row));
 }
 
 std::string law(const core::Detector& detector) {
@@ -41,17 +46,79 @@ std::string law(const core::Detector& detector) {
     return fmt::format("a square law of {:g} mV/mW", std::get<core::SquareLawDetector>(detector).volts_per_watt);
 }
 
+double shift_db(const core::PowerChain& chain) {
+    return chain.coupling_db + chain.pads_db + chain.cable_db + chain.waveform_db;
+}
+
+/// One power at what is usual for it: rated, the reflected trip or a tenth, the largest drive.
+struct PowerFacts {
+    const core::Channel* channel;
+    double usual_w;
+    core::DetectorLevel usual;
+    core::PowerBudget budget;
+    core::Estimate estimate;  ///< of the usual power
+    [[nodiscard]] const core::PowerChain& chain() const { return *channel->power; }
+};
+
+std::vector<PowerFacts> power_facts(const formats::Configuration& configuration) {
+    const core::Plan& plan = configuration.plan;
+    std::vector<PowerFacts> all;
+    for (std::size_t i = 0; i < plan.channels.size(); ++i) {
+        const core::Channel& channel = plan.channels[i];
+        if (!channel.power) continue;
+        double usual_w = plan.rf.rated_w;
+        if (plan.roles.reflected == i) usual_w = plan.rf.rated_w / 10.0;
+        if (plan.roles.drive == i) usual_w = configuration.maximum_drive_w.value_or(1.0);
+        if (!(usual_w > 0.0)) usual_w = 1.0;
+        const core::PowerBudget budget = core::power_budget(*channel.power);
+        core::LinePower power;
+        power.watts = usual_w;
+        all.push_back({.channel = &channel,
+                       .usual_w = usual_w,
+                       .usual = core::detector_level(*channel.power, core::dbm_from_watts(usual_w)),
+                       .budget = budget,
+                       .estimate = core::power_estimate(power, budget)});
+    }
+    return all;
+}
+
+struct VswrRow {
+    double shown;
+    core::Estimate estimate;
+    double return_loss_db;
+    std::optional<double> at_antenna;  ///< none: more than can be
+    [[nodiscard]] bool open() const { return estimate.high >= 1.0e6; }
+};
+struct VswrFacts {
+    double ratio_db;
+    std::vector<VswrRow> rows;
+};
+
+VswrFacts vswr_facts(const core::Plan& plan) {
+    VswrFacts facts{core::ratio_uncertainty_db(core::power_budget(*plan.channels[*plan.roles.forward].power),
+                                               core::power_budget(*plan.channels[*plan.roles.reflected].power)),
+                    {}};
+    for (const double shown : {1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0}) {
+        const double gamma = core::reflection_from_vswr(shown);
+        const double far = core::reflection_at_far_end(gamma, plan.rf.feeder_loss_db);
+        facts.rows.push_back({shown, core::vswr_estimate(gamma, plan.rf.directivity_db, facts.ratio_db),
+                              core::return_loss_db(gamma),
+                              far < 1.0 ? std::optional{core::vswr_from_reflection(far)} : std::nullopt});
+    }
+    return facts;
+}
+
 std::string at_line(const core::PowerChain& chain, double detector_dbm) {
-    const double shift = chain.coupling_db + chain.pads_db + chain.cable_db + chain.waveform_db;
-    const double dbm = detector_dbm + shift;
+    const double dbm = detector_dbm + shift_db(chain);
     return fmt::format("{} ({:.1f} dBm on the line, {:.1f} dBm at the detector, {:.3f} V)",
                        show(core::watts_from_dbm(dbm), Unit::watt), dbm, detector_dbm,
                        core::detector_volts(chain.detector, detector_dbm));
 }
 
-void add_chain(Rows& rows, const core::PowerChain& chain, double usual_w) {
-    const double shift = chain.coupling_db + chain.pads_db + chain.cable_db + chain.waveform_db;
-    const core::DetectorLevel usual = core::detector_level(chain, core::dbm_from_watts(usual_w));
+void add_chain(Rows& rows, const PowerFacts& facts) {
+    const core::PowerChain& chain = facts.chain();
+    const double shift = shift_db(chain);
+    const core::DetectorLevel& usual = facts.usual;
     rows.push_back(fmt::format("  {:<34}{:>9}    such as", "", ""));
     rows.push_back(fmt::format("  {:<34}{:>9}    {:.3f} V", "at the converter", "", usual.volts));
     rows.push_back(fmt::format("  {:<34}{:>9}    {:.2f} dBm", "the detector makes of it", "", usual.dbm));
@@ -66,11 +133,11 @@ void add_chain(Rows& rows, const core::PowerChain& chain, double usual_w) {
         rows.push_back(fmt::format("  + {:<32}{:>6.3f} dB per K above {:g} °C", "detector's drift",
                                    chain.temperature_db_per_k, chain.temperature_reference_c));
     rows.push_back(fmt::format("  = {:<32}{:>6.2f} dB    {:.2f} dBm = {}", "power on the line", shift,
-                               usual.dbm + shift, show(usual_w, Unit::watt)));
+                               usual.dbm + shift, show(facts.usual_w, Unit::watt)));
 }
 
-void add_budget(Rows& rows, const core::PowerChain& chain, double usual_w) {
-    const core::PowerBudget budget = core::power_budget(chain);
+void add_budget(Rows& rows, const PowerFacts& facts) {
+    const core::PowerBudget& budget = facts.budget;
     rows.push_back(
         fmt::format("  {:<20}{:>12}{:>14}   {}", "what isn't known", "stated", "at k = 2", "how it is spread"));
     for (const core::BudgetTerm& term : budget.terms)
@@ -80,17 +147,17 @@ void add_budget(Rows& rows, const core::PowerChain& chain, double usual_w) {
                                fmt::format("± {:.2f} dB", budget.combined_db), percent_pair(budget.combined_db)));
     rows.push_back(fmt::format("  {:<20}{:>12}{:>14}   {}", "at the very worst",
                                fmt::format("± {:.2f} dB", budget.worst_db), "", percent_pair(budget.worst_db)));
-    core::LinePower power;
-    power.watts = usual_w;
-    const core::Estimate estimate = core::power_estimate(power, budget);
+    const double usual_w = facts.usual_w;
+    const core::Estimate& estimate = facts.estimate;
     add(rows, fmt::format("{} shown is {} ± {:.0f} %: the true power lies between {} and {} in 95 of 100 such cases.",
                           show(usual_w, Unit::watt), show(usual_w, Unit::watt),
                           core::percent_from_db(budget.combined_db).high, show(estimate.low, Unit::watt),
                           show(estimate.high, Unit::watt)));
 }
 
-void add_power(Rows& rows, const formats::Configuration& configuration, const core::Channel& channel, double usual_w) {
-    const core::PowerChain& chain = *channel.power;
+void add_power(Rows& rows, const formats::Configuration& configuration, const PowerFacts& facts) {
+    const core::Channel& channel = *facts.channel;
+    const core::PowerChain& chain = facts.chain();
     rows.push_back(fmt::format("{} ({}): {}", channel.name, channel.id, law(chain.detector)));
     for (const formats::Calibration& calibration : configuration.calibrations)
         if (calibration.sensor == channel.id)
@@ -100,9 +167,9 @@ void add_power(Rows& rows, const formats::Configuration& configuration, const co
                                       ? fmt::format(" at {}", show(*calibration.temperature_c, Unit::celsius))
                                       : "",
                                   calibration.file));
-    add_chain(rows, chain, usual_w);
+    add_chain(rows, facts);
     rows.emplace_back();
-    add_budget(rows, chain, usual_w);
+    add_budget(rows, facts);
     add(rows,
         fmt::format("Smallest that it can tell: {}. Less is no power, and healthy.", at_line(chain, chain.floor_dbm)));
     add(rows, fmt::format("Largest: {}. More is 'at least so much', and trips every limit above.",
@@ -120,26 +187,22 @@ void add_power(Rows& rows, const formats::Configuration& configuration, const co
 void add_vswr(Rows& rows, const formats::Configuration& configuration) {
     const core::Plan& plan = configuration.plan;
     const core::RfPlan& rf = plan.rf;
-    const double ratio_db = core::ratio_uncertainty_db(core::power_budget(*plan.channels[*plan.roles.forward].power),
-                                                       core::power_budget(*plan.channels[*plan.roles.reflected].power));
+    const VswrFacts facts = vswr_facts(plan);
     rows.push_back(rf.directivity_db
                        ? fmt::format("VSWR at the coupler: directivity {}, forward against reflected ± {:.2f} dB",
-                                     show(*rf.directivity_db, Unit::decibel), ratio_db)
+                                     show(*rf.directivity_db, Unit::decibel), facts.ratio_db)
                        : "VSWR at the coupler: without directivity nothing can be said of how far it may be trusted");
     rows.push_back(fmt::format("  {:<8}{:<24}{:<14}{}", "shown", "the true one lies in", "return loss",
                                rf.feeder_loss_db > 0.0 ? "at the antenna, if as shown" : ""));
-    for (const double shown : {1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0}) {
-        const double gamma = core::reflection_from_vswr(shown);
-        const core::Estimate estimate = core::vswr_estimate(gamma, rf.directivity_db, ratio_db);
-        const bool open = estimate.high >= 1.0e6;
-        const std::string interval = open ? fmt::format("{:.2f} to no end", estimate.low)
-                                          : fmt::format("{:.2f} to {:.2f}", estimate.low, estimate.high);
-        const double far = core::reflection_at_far_end(gamma, rf.feeder_loss_db);
-        rows.push_back(fmt::format("  {:<8.2f}{:<24}{:<14}{}", shown, interval,
-                                   fmt::format("{:.1f} dB", core::return_loss_db(gamma)),
+    for (const VswrRow& row : facts.rows) {
+        const core::Estimate& estimate = row.estimate;
+        const std::string interval = row.open() ? fmt::format("{:.2f} to no end", estimate.low)
+                                                : fmt::format("{:.2f} to {:.2f}", estimate.low, estimate.high);
+        rows.push_back(fmt::format("  {:<8.2f}{:<24}{:<14}{}", row.shown, interval,
+                                   fmt::format("{:.1f} dB", row.return_loss_db),
                                    rf.feeder_loss_db <= 0.0 ? ""
-                                   : far >= 1.0             ? "more than can be"
-                                                            : fmt::format("{:.2f}", core::vswr_from_reflection(far))));
+                                   : row.at_antenna         ? fmt::format("{:.2f}", *row.at_antenna)
+                                                            : "more than can be"));
     }
     if (rf.directivity_db) {
         const auto perfect = core::indicated_interval(0.0, *rf.directivity_db, core::LeakyArms::both);
@@ -166,7 +229,7 @@ void add_vswr(Rows& rows, const formats::Configuration& configuration) {
 }  // namespace
 
 std::vector<std::string> paragraph(const std::string& text, std::size_t width, const std::string& indent) {
-    Rows rows;
+    std::vector<std::string> rows;
     std::string before = indent;
     for (const std::string& row : wrap(text, width - 2 * indent.size())) {
         rows.push_back(before + row);
@@ -175,8 +238,8 @@ std::vector<std::string> paragraph(const std::string& text, std::size_t width, c
     return rows;
 }
 
-std::vector<std::string> exposure_rows(const formats::Configuration& configuration) {
-    Rows rows;
+std::vector<std::string> exposure_rows(const formats::Configuration& configuration, std::size_t width) {
+    Rows rows{width};
     if (!configuration.antenna) return rows;
     const formats::AntennaConfig& antenna = *configuration.antenna;
     core::ExposureInput input = formats::exposure_input(configuration);
@@ -221,30 +284,75 @@ std::vector<std::string> exposure_rows(const formats::Configuration& configurati
     return rows;
 }
 
-std::vector<std::string> explain(const formats::Configuration& configuration) {
-    Rows rows;
+std::vector<std::string> explain(const formats::Configuration& configuration, std::size_t width) {
+    Rows rows{width};
     const core::Plan& plan = configuration.plan;
     rows.push_back(
         fmt::format("{} ({}){}", configuration.name, configuration.id,
                     configuration.frequency_hz ? fmt::format(", {:.6g} MHz", *configuration.frequency_hz / 1e6) : ""));
     rows.emplace_back();
-    bool any = false;
-    for (std::size_t i = 0; i < plan.channels.size(); ++i) {
-        const core::Channel& channel = plan.channels[i];
-        if (!channel.power) continue;
-        any = true;
-        // Each at a power that is usual for it: rated, the reflected trip or a tenth, the largest drive.
-        double usual_w = plan.rf.rated_w;
-        if (plan.roles.reflected == i) usual_w = plan.rf.rated_w / 10.0;
-        if (plan.roles.drive == i) usual_w = configuration.maximum_drive_w.value_or(1.0);
-        if (!(usual_w > 0.0)) usual_w = 1.0;
-        add_power(rows, configuration, channel, usual_w);
-    }
-    if (!any) rows.emplace_back("No power is measured, so there is no chain from volts to watts.");
+    const std::vector<PowerFacts> powers = power_facts(configuration);
+    for (const PowerFacts& facts : powers) add_power(rows, configuration, facts);
+    if (powers.empty()) rows.emplace_back("No power is measured, so there is no chain from volts to watts.");
     if (plan.roles.forward && plan.roles.reflected) add_vswr(rows, configuration);
-    for (std::string& row : exposure_rows(configuration)) rows.push_back(std::move(row));
+    for (std::string& row : exposure_rows(configuration, width)) rows.push_back(std::move(row));
     while (!rows.empty() && rows.back().empty()) rows.pop_back();
     return rows;
+}
+
+nlohmann::ordered_json explain_json(const formats::Configuration& configuration) {
+    using formats::json_number;
+    using Json = nlohmann::ordered_json;
+    const core::Plan& plan = configuration.plan;
+    Json powers = Json::array();
+    for (const PowerFacts& facts : power_facts(configuration)) {
+        const core::PowerChain& chain = facts.chain();
+        const auto at_line_w = [&](double dbm) { return json_number(core::watts_from_dbm(dbm + shift_db(chain))); };
+        Json budget = Json::array();
+        for (const core::BudgetTerm& term : facts.budget.terms)
+            budget.push_back({{"name", term.name},
+                              {"stated_db", json_number(term.stated_db)},
+                              {"at_k2_db", json_number(term.at_k2_db)},
+                              {"spread", core::text(term.spread)}});
+        powers.push_back({{"id", facts.channel->id},
+                          {"name", facts.channel->name},
+                          {"law", law(chain.detector)},
+                          {"coupling_db", json_number(chain.coupling_db)},
+                          {"pads_db", json_number(chain.pads_db)},
+                          {"cable_db", json_number(chain.cable_db)},
+                          {"waveform_db", json_number(chain.waveform_db)},
+                          {"floor_w", at_line_w(chain.floor_dbm)},
+                          {"ceiling_w", at_line_w(chain.ceiling_dbm)},
+                          {"budget", std::move(budget)},
+                          {"combined_db", json_number(facts.budget.combined_db)},
+                          {"worst_db", json_number(facts.budget.worst_db)},
+                          {"such_as",
+                           {{"volts", json_number(facts.usual.volts)},
+                            {"detector_dbm", json_number(facts.usual.dbm)},
+                            {"w", json_number(facts.usual_w)},
+                            {"low_w", json_number(facts.estimate.low)},
+                            {"high_w", json_number(facts.estimate.high)}}}});
+    }
+    Json vswr = nullptr;
+    if (plan.roles.forward && plan.roles.reflected) {
+        const VswrFacts facts = vswr_facts(plan);
+        vswr = {{"directivity_db", number_or_null(plan.rf.directivity_db)},
+                {"ratio_db", json_number(facts.ratio_db)},
+                {"minimum_forward_w", json_number(plan.rf.minimum_forward_w)},
+                {"rows", Json::array()}};
+        for (const VswrRow& row : facts.rows)
+            vswr["rows"].push_back({{"shown", row.shown},
+                                    {"low", json_number(row.estimate.low)},
+                                    {"high", row.open() ? Json(nullptr) : json_number(row.estimate.high)},
+                                    {"return_loss_db", json_number(row.return_loss_db)},
+                                    {"at_antenna", number_or_null(row.at_antenna)}});
+    }
+    return {{"id", configuration.id},
+            {"name", configuration.name},
+            {"frequency_hz", number_or_null(configuration.frequency_hz)},
+            {"powers", std::move(powers)},
+            {"vswr", std::move(vswr)},
+            {"exposure", formats::exposure_json(configuration)}};
 }
 
 }  // namespace dekeyd::ctl

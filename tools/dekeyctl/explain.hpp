@@ -1,6 +1,7 @@
 // What stands behind the numbers, as text: from volts to watts, how good each is, and what leaves the antenna.
 #pragma once
 
+#include <nlohmann/json_fwd.hpp>
 #include <string>
 #include <vector>
 
@@ -8,17 +9,25 @@
 
 namespace dekeyd::ctl {
 
+/// As wide as paragraphs are, where nothing is said.
+inline constexpr std::size_t usual_width = 96;
+
 /// Rows of `explain`: each power's chain with every term, VSWR's intervals, exposure.
-std::vector<std::string> explain(const formats::Configuration& configuration);
+std::vector<std::string> explain(const formats::Configuration& configuration, std::size_t width = usual_width);
+/// The same figures.
+nlohmann::ordered_json explain_json(const formats::Configuration& configuration);
 
 /// Rows of `plan`: the level budget from the exciter to the antenna. Needs configuration.level_plan.
-std::vector<std::string> plan_levels(const formats::Configuration& configuration);
+std::vector<std::string> plan_levels(const formats::Configuration& configuration, std::size_t width = usual_width);
+/// The same figures; needs the same.
+nlohmann::ordered_json plan_json(const formats::Configuration& configuration);
 
 /// EIRP and the distances at which the configured limits are met, at the forward trip plus its uncertainty; with the
 /// caution. Empty where no antenna is configured.
-std::vector<std::string> exposure_rows(const formats::Configuration& configuration);
+std::vector<std::string> exposure_rows(const formats::Configuration& configuration, std::size_t width = usual_width);
 
 /// A heading, and paragraphs wrapped to `width` columns below it, each indented.
-std::vector<std::string> paragraph(const std::string& text, std::size_t width = 96, const std::string& indent = "  ");
+std::vector<std::string> paragraph(const std::string& text, std::size_t width = usual_width,
+                                   const std::string& indent = "  ");
 
 }  // namespace dekeyd::ctl

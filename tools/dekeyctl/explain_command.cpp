@@ -1,9 +1,11 @@
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cstdio>
 
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/explain.hpp"
+#include "dekeyctl/json_output.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
 #include "formats/configuration.hpp"
@@ -20,35 +22,37 @@ std::optional<formats::Configuration> load(const std::string& file) {
     return std::nullopt;
 }
 
+std::size_t width() {
+    return std::min<std::size_t>(look_of(stdout).width, 96);
+}
+
 void print(const std::vector<std::string>& rows) {
-    const bool utf8 = look_of(stdout).utf8;
-    for (const std::string& row : rows) {
-        std::string shown = utf8 ? printable(row) : to_ascii(printable(row));
-        while (!shown.empty() && shown.back() == ' ') shown.pop_back();
-        fmt::print("{}\n", shown);
+    for (std::string row : rows) {
+        while (!row.empty() && row.back() == ' ') row.pop_back();
+        say(stdout, row);
     }
 }
 
 }  // namespace
 
-int run_explain(const std::string& file) {
-    const auto configuration = load(file);
+int run_explain(const PaperOptions& options) {
+    const auto configuration = load(options.file);
     if (!configuration) return exit_refused;
-    print(explain(*configuration));
+    options.json ? print_json(explain_json(*configuration)) : print(explain(*configuration, width()));
     return exit_done;
 }
 
-int run_plan(const std::string& file) {
-    const auto configuration = load(file);
+int run_plan(const PaperOptions& options) {
+    const auto configuration = load(options.file);
     if (!configuration) return exit_refused;
     if (!configuration->level_plan) {
         fmt::print(stderr,
                    "{}: no 'plan:' section; it says what is wanted and what the exciter gives:\n"
                    "  plan:\n    wanted_forward: 94 W\n    exciter: {{lowest: -20 dBm, highest: 10 dBm}}\n",
-                   printable(file));
+                   printable(options.file));
         return exit_refused;
     }
-    print(plan_levels(*configuration));
+    options.json ? print_json(plan_json(*configuration)) : print(plan_levels(*configuration, width()));
     return exit_done;
 }
 

@@ -58,7 +58,7 @@ std::string reading_words(const Json& reading) {
 // Prints as it goes: a thermometer takes most of a second.
 class Finder {
 public:
-    explicit Finder(const FindOptions& options) : options_{options}, utf8_{look_of(stdout).utf8} {}
+    explicit Finder(const FindOptions& options) : options_{options} {}
 
     int run() {
         thermometers();
@@ -106,9 +106,7 @@ private:
 
     void say(const std::string& text) {
         if (options_.json) return;
-        const std::string safe = printable(text);
-        fmt::print("{}\n", utf8_ ? safe : to_ascii(safe));
-        std::fflush(stdout);
+        ctl::say(stdout, text);
     }
 
     void thermometers() {
@@ -214,7 +212,6 @@ private:
     }
 
     const FindOptions& options_;
-    bool utf8_;
     Json all_ = Json::object();
 };
 

@@ -9,6 +9,7 @@ struct LogOptions {
     std::string state_directory = "/var/lib/dekeyd";
     std::string month;  ///< "2026-03"; empty: all
     bool csv = false;
+    bool json = false;
     bool hours = false;     ///< hourly figures in place of transmissions
     bool captures = false;  ///< the captures of trips in place of transmissions
 };
@@ -18,6 +19,7 @@ struct RecordOptions {
     std::string socket;
     std::string file;
     double seconds = 60.0;
+    bool json = false;
 };
 int run_record(const RecordOptions& options);
 

@@ -11,6 +11,7 @@
 
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/history_commands.hpp"
+#include "dekeyctl/json_output.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
 #include "formats/capture.hpp"
@@ -21,8 +22,10 @@
 namespace dekeyd::ctl {
 namespace {
 
+using Json = nlohmann::ordered_json;
+
 void print(const std::string& text) {
-    fmt::print("{}\n", look_of(stdout).utf8 ? printable(text) : to_ascii(printable(text)));
+    say(stdout, text);
 }
 
 /// The log's files in order of time; `kind` is what their names begin with.
@@ -67,26 +70,48 @@ std::string cell(const std::optional<double>& value, std::string_view unit) {
     return value ? figure(*value, unit) : std::string{"-"};
 }
 
-void print_transmissions(const std::vector<formats::Row>& rows) {
-    print(fmt::format("{:<20} {:>12} {:>8} {:>8} {:>6} {:>8} {:>9} {:>6}  {}", "start (UTC)", "length", "mean W",
-                      "peak W", "VSWR", "max. °C", "energy Wh", "eff. %", "ended"));
+struct Transmissions {
+    std::vector<formats::Transmission> all;
     double energy_wh = 0.0, length_s = 0.0;
-    bool doubtful = false;
-    std::size_t count = 0;
+};
+
+Transmissions transmissions_in(const std::vector<formats::Row>& rows) {
+    Transmissions found;
     for (const formats::Row& row : rows) {
-        const auto t = formats::transmission_from_row(row.text);
+        auto t = formats::transmission_from_row(row.text);
         if (!t) continue;
-        const std::string start = t->start_utc.substr(0, 19) + (t->synchronised ? " " : "?");
-        print(fmt::format("{:<20} {:>12} {:>8} {:>8} {:>6} {:>8} {:>9.2f} {:>6}  {}", start, time_words(t->length_s),
-                          cell(t->mean_forward_w, "W"), cell(t->peak_forward_w, "W"), cell(t->worst_vswr, ""),
-                          cell(t->hottest_c, "°C"), t->energy_wh, cell(t->efficiency_percent, "%"), t->ended));
-        doubtful = doubtful || !t->synchronised;
-        energy_wh += t->energy_wh;
-        length_s += t->length_s;
-        ++count;
+        found.energy_wh += t->energy_wh;
+        found.length_s += t->length_s;
+        found.all.push_back(*std::move(t));
     }
-    print(fmt::format("{}, {} in all, {:.2f} Wh of forward power", counted(count, "transmission"), time_words(length_s),
-                      energy_wh));
+    return found;
+}
+
+Json to_json(const Transmissions& found) {
+    Json list = Json::array();
+    for (const formats::Transmission& t : found.all) list.push_back(formats::to_json(t));
+    return {{"transmissions", std::move(list)}, {"length_s", found.length_s}, {"energy_wh", found.energy_wh}};
+}
+
+void print_transmissions(const Transmissions& found) {
+    const bool narrow = look_of(stdout).width < 100;
+    const auto row = [&](const std::string& ended, const auto&... cells) {
+        const std::string figures = fmt::format("{:<20}{:>12}{:>8}{:>8}{:>7}{:>9}{:>10}", cells...);
+        print(narrow && !ended.empty() ? figures + "\n    " + ended : figures + "  " + ended);
+    };
+    row(narrow ? "" : "eff.   ended", "start (UTC)", "length", "mean W", "peak W", "VSWR", "max. °C", "energy Wh");
+    bool doubtful = false;
+    for (const formats::Transmission& t : found.all) {
+        const std::string start = t.start_utc.substr(0, 19) + (t.synchronised ? " " : "?");
+        const std::string efficiency = t.efficiency_percent ? fmt::format("{:.0f} %", *t.efficiency_percent) : "-";
+        row(narrow ? fmt::format("efficiency {}, {}", efficiency, t.ended)
+                   : fmt::format("{:<5}  {}", efficiency, t.ended),
+            start, time_words(t.length_s), cell(t.mean_forward_w, "W"), cell(t.peak_forward_w, "W"),
+            cell(t.worst_vswr, ""), cell(t.hottest_c, "°C"), fmt::format("{:.2f}", t.energy_wh));
+        doubtful = doubtful || !t.synchronised;
+    }
+    print(fmt::format("{}, {} in all, {:.2f} Wh of forward power", counted(found.all.size(), "transmission"),
+                      time_words(found.length_s), found.energy_wh));
     if (doubtful) print("?: the clock wasn't synchronised then");
 }
 
@@ -100,33 +125,87 @@ std::vector<std::string> cells_of(std::string_view row) {
     }
 }
 
-// A line for each quantity and hour would be long: one line an hour, "quantity min..max (mean)".
-void print_hours(const std::vector<formats::Row>& rows) {
+struct HourFigure {
+    std::string id, unit, least, mean, greatest;  ///< figures as they were written
+};
+struct Hour {
+    std::string hour;
+    std::vector<HourFigure> figures;
+};
+
+// Columns come in threes: "heatsink min (°C)", "heatsink mean (°C)", "heatsink max (°C)".
+std::vector<Hour> hours_in(const std::vector<formats::Row>& rows) {
+    std::vector<Hour> hours;
     for (const formats::Row& row : rows) {
         const std::vector<std::string> names = cells_of(row.columns);
         const std::vector<std::string> cells = cells_of(row.text);
-        std::string text = cells.front() + "  ";
+        Hour hour{cells.front(), {}};
         for (std::size_t i = 1; i + 2 < cells.size() && i + 2 < names.size(); i += 3) {
             if (cells[i].empty()) continue;
-            const std::string name = names[i].substr(0, names[i].find(' '));
-            text += fmt::format("{} {}..{} ({})  ", name, cells[i], cells[i + 2], cells[i + 1]);
+            const std::string& name = names[i];
+            const std::size_t open = name.find('('), close = name.rfind(')');
+            const bool has_unit = open != std::string::npos && close != std::string::npos && close > open;
+            hour.figures.push_back({name.substr(0, name.find(' ')),
+                                    has_unit ? name.substr(open + 1, close - open - 1) : "", cells[i], cells[i + 1],
+                                    cells[i + 2]});
         }
-        print(text);
+        hours.push_back(std::move(hour));
     }
-    print(fmt::format("{}, each written when it is over; each quantity: least..greatest (mean)",
-                      counted(rows.size(), "hour")));
+    return hours;
 }
 
-void print_captures(const LogOptions& options) {
+Json to_json(const std::vector<Hour>& hours) {
+    const auto number = [](const std::string& text) { return Json::parse(text, nullptr, false); };
+    Json list = Json::array();
+    for (const Hour& hour : hours) {
+        Json figures = Json::object();
+        for (const HourFigure& f : hour.figures)
+            figures[f.id] = {{"unit", f.unit},
+                             {"least", number(f.least)},
+                             {"mean", number(f.mean)},
+                             {"greatest", number(f.greatest)}};
+        list.push_back({{"hour", hour.hour}, {"quantities", std::move(figures)}});
+    }
+    return {{"hours", std::move(list)}};
+}
+
+// A line for each quantity and hour would be long: as many on a line as there is room for.
+void print_hours(const std::vector<Hour>& hours) {
+    const std::size_t width = look_of(stdout).width;
+    for (const Hour& hour : hours) {
+        std::string line = pad_right(hour.hour, 14);
+        for (const HourFigure& f : hour.figures) {
+            const std::string own =
+                f.id + ' ' + f.least + ".." + f.greatest + " (" + f.mean + ')' + (f.unit.empty() ? "" : ' ' + f.unit);
+            if (columns(line) + 2 + columns(own) > width) {
+                print(line);
+                line = std::string(14, ' ');
+            }
+            line += "  " + own;
+        }
+        print(line);
+    }
+    print(fmt::format("{}, each written when it is over; each quantity: least..greatest (mean)",
+                      counted(hours.size(), "hour")));
+}
+
+int print_captures(const LogOptions& options) {
     const std::vector<std::string> paths = formats::captures_in(options.state_directory + "/captures");
+    Json list = Json::array();
     for (const std::string& path : paths) {
         std::ifstream in{path, std::ios::binary};
         const formats::CaptureReader reader{in};
-        print(fmt::format(
-            "{}  {}", path,
-            reader.trouble().empty() ? reader.header().origin_wall + "  " + reader.header().cause : reader.trouble()));
+        const formats::CaptureHeader& header = reader.header();
+        const std::string& trouble = reader.trouble();
+        list.push_back({{"file", path}, {"at", header.origin_wall}, {"cause", header.cause}, {"trouble", trouble}});
+        if (!options.json)
+            print(fmt::format("{}  {}", path, trouble.empty() ? header.origin_wall + "  " + header.cause : trouble));
     }
-    print(fmt::format("{}; 'dekeyctl replay FILE' decides one again", counted(paths.size(), "capture")));
+    if (options.json)
+        print_json({{"captures", std::move(list)}});
+    else
+        print(fmt::format("{}; 'dekeyctl replay FILE' decides one again", counted(paths.size(), "capture")));
+    return exit_done;
 }
 
 }  // namespace
@@ -138,17 +217,16 @@ int run_log(const LogOptions& options) {
                    options.state_directory);
         return exit_refused;
     }
-    if (options.captures) {
-        print_captures(options);
-        return exit_done;
-    }
+    if (options.captures) return print_captures(options);
     const auto rows = rows_in(files(options, options.hours ? "hours-" : "transmissions-"));
     if (options.csv) {
         print_csv(rows);
     } else if (options.hours) {
-        print_hours(rows);
+        const auto hours = hours_in(rows);
+        options.json ? print_json(to_json(hours)) : print_hours(hours);
     } else {
-        print_transmissions(rows);
+        const auto transmissions = transmissions_in(rows);
+        options.json ? print_json(to_json(transmissions)) : print_transmissions(transmissions);
     }
     return exit_done;
 }

@@ -29,12 +29,11 @@ int run_order(const OrderOptions& options) {
         return code;
     }
     std::FILE* out = *message.ok ? stdout : stderr;
-    const bool utf8 = look_of(out).utf8;
     const std::string outcome = !message.outcome.empty() ? message.outcome : *message.ok ? "done" : "refused";
     const std::string words = !message.text.empty()    ? message.text
                               : !message.error.empty() ? outcome + ": " + message.error
                                                        : outcome;
-    fmt::print(out, "{}\n", utf8 ? words : to_ascii(words));
+    say(out, words);
     return code;
 }
 

@@ -9,6 +9,9 @@
 #include "core/power.hpp"
 #include "core/rf.hpp"
 #include "dekeyctl/explain.hpp"
+#include "dekeyctl/json_output.hpp"
+#include "formats/exposure_json.hpp"
+#include "formats/json_number.hpp"
 #include "formats/units.hpp"
 
 namespace dekeyd::ctl {
@@ -18,10 +21,13 @@ using formats::show;
 
 namespace {
 
-using Rows = std::vector<std::string>;
+struct Rows : std::vector<std::string> {
+    explicit Rows(std::size_t columns) : width{columns} {}
+    std::size_t width;  ///< of paragraphs
+};
 
 void add(Rows& rows, const std::string& text) {
-    for (std::string& row : paragraph(text)) rows.push_back(std::move(row));
+    for (std::string& row : paragraph(text, rows.width)) rows.push_back(std::move(row));
 }
 
 std::string both(double dbm) {
@@ -52,19 +58,23 @@ Chain chain_of(const formats::Configuration& configuration) {
 
 void add_levels(Rows& rows, const Chain& chain, const core::LevelBudget& budget) {
     const bool known = budget.result != core::ReachResult::saturated;
-    rows.push_back(fmt::format("  {:<20}{:>10}{:>22}{:>12}{:>12}{:>24}", "", "gain", "in", "out", "compressed",
-                               "in, exciter at its most"));
-    rows.push_back(fmt::format("  {:<20}{:>10}{:>22}{:>12}{:>12}{:>24}", "Exciter", "", "",
-                               known ? fmt::format("{:.1f} dBm", budget.needed_dbm) : "-", "", ""));
+    // Without the watts where there is no room for them.
+    const bool narrow = rows.width < usual_width;
+    const auto row = [&](std::string_view name, std::string_view gain, std::string_view in, std::string_view out,
+                         std::string_view compressed, std::string_view most) {
+        rows.push_back(fmt::format("  {:<18}{:>9}{:>{}}{:>10}{:>12}{:>20}", name, gain, in, narrow ? 10 : 22, out,
+                                   compressed, most));
+    };
+    row("", "gain", "in", "out", narrow ? "compr." : "compressed", narrow ? "in at most" : "exciter at most: in");
+    row("Exciter", "", "", known ? fmt::format("{:.1f} dBm", budget.needed_dbm) : "-", "", "");
     for (std::size_t i = 0; i < budget.stages; ++i) {
         const core::StageLevels& at = budget.levels[i];
         const core::Stage& stage = chain.stages[i];
-        const std::string most = fmt::format("{:.1f} dBm{}", at.highest_input_dbm, at.may_exceed ? " TOO MUCH" : "");
-        rows.push_back(fmt::format("  {:<20}{:>10}{:>22}{:>12}{:>12}{:>24}", stage.name.substr(0, 20),
-                                   fmt::format("{:+.1f} dB", stage.gain_db), known ? both(at.input_dbm) : "-",
-                                   known ? fmt::format("{:.1f} dBm", at.output_dbm) : "-",
-                                   known && stage.one_db_output_dbm ? fmt::format("{:.2f} dB", at.compression_db) : "",
-                                   most));
+        const std::string in = narrow ? fmt::format("{:.1f} dBm", at.input_dbm) : both(at.input_dbm);
+        row(stage.name.substr(0, 18), fmt::format("{:+.1f} dB", stage.gain_db), known ? in : "-",
+            known ? fmt::format("{:.1f} dBm", at.output_dbm) : "-",
+            known && stage.one_db_output_dbm ? fmt::format("{:.2f} dB", at.compression_db) : "",
+            fmt::format("{:.1f} dBm{}", at.highest_input_dbm, at.may_exceed ? " TOO MUCH" : ""));
     }
     rows.emplace_back();
 }
@@ -123,17 +133,30 @@ void add_verdict(Rows& rows, const Chain& chain, const core::LevelBudget& budget
         add(rows, "Head-room isn't known: 'one_db_forward: …' under 'amplifier:' gives the 1 dB point.");
 }
 
+struct Heat {
+    double dc_w, heat_w;
+    std::optional<double> settling_c;
+};
+
+std::optional<Heat> heat_of(const formats::LevelPlan& plan, double drive_w) {
+    if (!plan.efficiency_percent) return std::nullopt;
+    Heat heat{.dc_w = plan.wanted_w * 100.0 / *plan.efficiency_percent, .heat_w = 0.0, .settling_c = {}};
+    heat.heat_w = std::max(0.0, heat.dc_w + drive_w - plan.wanted_w);
+    if (plan.thermal_resistance_k_per_w)
+        heat.settling_c = plan.ambient_c + heat.heat_w * *plan.thermal_resistance_k_per_w;
+    return heat;
+}
+
 void add_heat(Rows& rows, const formats::Configuration& configuration, double drive_w) {
     const formats::LevelPlan& plan = *configuration.level_plan;
-    if (!plan.efficiency_percent) {
+    const std::optional<Heat> heat = heat_of(plan, drive_w);
+    if (!heat) {
         add(rows, "Heat isn't known: 'efficiency: 46 %' under 'plan:' gives it.");
         return;
     }
-    const double dc_w = plan.wanted_w * 100.0 / *plan.efficiency_percent;
-    const double heat_w = std::max(0.0, dc_w + drive_w - plan.wanted_w);
     std::string settles;
-    if (plan.thermal_resistance_k_per_w) {
-        const double settling_c = plan.ambient_c + heat_w * *plan.thermal_resistance_k_per_w;
+    if (heat->settling_c) {
+        const double settling_c = *heat->settling_c;
         settles = fmt::format(" The heatsink ({:g} K/W) settles at {} in air of {}", *plan.thermal_resistance_k_per_w,
                               show(std::round(settling_c), Unit::celsius), show(plan.ambient_c, Unit::celsius));
         const auto heatsink = configuration.plan.roles.heatsink;
@@ -148,53 +171,76 @@ void add_heat(Rows& rows, const formats::Configuration& configuration, double dr
         }
         settles += ".";
     }
-    add(rows, fmt::format("At {:g} % efficiency it takes {} of DC and makes {} of heat.{}", *plan.efficiency_percent,
-                          show(std::round(dc_w), Unit::watt), show(std::round(heat_w), Unit::watt), settles));
+    add(rows,
+        fmt::format("At {:g} % efficiency it takes {} of DC and makes {} of heat.{}", *plan.efficiency_percent,
+                    show(std::round(heat->dc_w), Unit::watt), show(std::round(heat->heat_w), Unit::watt), settles));
+}
+
+struct Shown {
+    std::string_view id, at;
+    core::DetectorLevel level;
+};
+
+std::vector<Shown> detectors_show(const formats::Configuration& configuration, double drive_dbm) {
+    const core::Plan& plan = configuration.plan;
+    const double wanted_dbm = core::dbm_from_watts(configuration.level_plan->wanted_w);
+    std::vector<Shown> all;
+    const auto add = [&](const std::optional<std::uint16_t>& role, double dbm, std::string_view at) {
+        if (!role) return;
+        const core::Channel& channel = plan.channels[*role];
+        all.push_back({channel.id, at, core::detector_level(*channel.power, dbm)});
+    };
+    const auto returned = [&](double vswr) {
+        return wanted_dbm - core::return_loss_db(core::reflection_from_vswr(vswr));
+    };
+    add(plan.roles.forward, wanted_dbm, "at the wanted power");
+    add(plan.roles.reflected, returned(1.2), "at VSWR 1.2");
+    add(plan.roles.reflected, returned(2.0), "at VSWR 2");
+    add(plan.roles.drive, drive_dbm, "at the drive for it");
+    return all;
 }
 
 void add_detectors(Rows& rows, const formats::Configuration& configuration, double drive_dbm) {
-    const core::Plan& plan = configuration.plan;
-    const double wanted_dbm = core::dbm_from_watts(configuration.level_plan->wanted_w);
-    const auto line = [&](std::uint16_t index, double dbm, const std::string& at) {
-        const core::Channel& channel = plan.channels[index];
-        const core::DetectorLevel level = core::detector_level(*channel.power, dbm);
-        const std::string_view note = level.range == core::DetectorRange::at_floor ? "  below its floor"
-                                      : level.range == core::DetectorRange::above_ceiling
-                                          ? "  ABOVE its ceiling: add a pad"
-                                          : "";
-        rows.push_back(fmt::format("  {:<18}{:<22}{:>8.1f} dBm at the detector {:>8.3f} V{}", channel.id, at, level.dbm,
-                                   level.volts, note));
-    };
     rows.emplace_back();
     rows.emplace_back("  What the detectors show at the converter:");
-    if (plan.roles.forward) line(*plan.roles.forward, wanted_dbm, "at the wanted power");
-    if (plan.roles.reflected) {
-        line(*plan.roles.reflected, wanted_dbm - core::return_loss_db(core::reflection_from_vswr(1.2)), "at VSWR 1.2");
-        line(*plan.roles.reflected, wanted_dbm - core::return_loss_db(core::reflection_from_vswr(2.0)), "at VSWR 2");
+    for (const Shown& shown : detectors_show(configuration, drive_dbm)) {
+        const std::string_view note = shown.level.range == core::DetectorRange::at_floor ? "  below its floor"
+                                      : shown.level.range == core::DetectorRange::above_ceiling
+                                          ? "  ABOVE its ceiling: add a pad"
+                                          : "";
+        rows.push_back(fmt::format("  {:<16}{:<21}{:>7.1f} dBm at the detector {:>7.3f} V{}", shown.id, shown.at,
+                                   shown.level.dbm, shown.level.volts, note));
     }
-    if (plan.roles.drive) line(*plan.roles.drive, drive_dbm, "at the drive for it");
     rows.emplace_back();
 }
 
-}  // namespace
-
-std::vector<std::string> plan_levels(const formats::Configuration& configuration) {
-    Rows rows;
-    const formats::LevelPlan& plan = *configuration.level_plan;
-    const Chain chain = chain_of(configuration);
+core::LevelBudget budget_of(const formats::LevelPlan& plan, const Chain& chain) {
     core::LevelQuestion question;
     question.exciter_lowest_dbm = plan.exciter_lowest_dbm;
     question.exciter_highest_dbm = plan.exciter_highest_dbm;
     question.wanted_dbm = core::dbm_from_watts(plan.wanted_w);
     question.wanted_after = chain.amplifier;
-    const core::LevelBudget budget = core::level_budget(chain.stages, question);
+    return core::level_budget(chain.stages, question);
+}
+
+/// Levels mean something.
+bool is_known(const core::LevelBudget& budget) {
+    return budget.result != core::ReachResult::refused && budget.result != core::ReachResult::saturated;
+}
+
+}  // namespace
+
+std::vector<std::string> plan_levels(const formats::Configuration& configuration, std::size_t width) {
+    Rows rows{width};
+    const formats::LevelPlan& plan = *configuration.level_plan;
+    const Chain chain = chain_of(configuration);
+    const core::LevelBudget budget = budget_of(plan, chain);
     rows.push_back(fmt::format("{} ({}): level budget for {} forward, nothing keyed", configuration.name,
                                configuration.id, show(plan.wanted_w, Unit::watt)));
     rows.emplace_back();
     if (budget.result != core::ReachResult::refused) add_levels(rows, chain, budget);
     add_verdict(rows, chain, budget, plan);
-    const bool known = budget.result != core::ReachResult::refused && budget.result != core::ReachResult::saturated;
-    if (known) {
+    if (is_known(budget)) {
         const double drive_dbm = budget.levels[chain.amplifier].input_dbm;
         add_heat(rows, configuration, core::watts_from_dbm(drive_dbm));
         add_detectors(rows, configuration, drive_dbm);
@@ -204,9 +250,60 @@ std::vector<std::string> plan_levels(const formats::Configuration& configuration
                                   show(core::eirp_w(antenna_w, configuration.antenna->gain_dbi), Unit::watt)));
         rows.emplace_back();
     }
-    for (std::string& row : exposure_rows(configuration)) rows.push_back(std::move(row));
+    for (std::string& row : exposure_rows(configuration, width)) rows.push_back(std::move(row));
     while (!rows.empty() && rows.back().empty()) rows.pop_back();
     return rows;
+}
+
+nlohmann::ordered_json plan_json(const formats::Configuration& configuration) {
+    using formats::json_number;
+    using Json = nlohmann::ordered_json;
+    const formats::LevelPlan& plan = *configuration.level_plan;
+    const Chain chain = chain_of(configuration);
+    const core::LevelBudget budget = budget_of(plan, chain);
+    const bool known = is_known(budget);
+    const auto if_known = [&](double value) { return known ? json_number(value) : Json(nullptr); };
+    Json stages = Json::array();
+    for (std::size_t i = 0; i < budget.stages; ++i) {
+        const core::StageLevels& at = budget.levels[i];
+        stages.push_back({{"name", chain.stages[i].name},
+                          {"gain_db", json_number(chain.stages[i].gain_db)},
+                          {"in_dbm", if_known(at.input_dbm)},
+                          {"out_dbm", if_known(at.output_dbm)},
+                          {"compression_db", if_known(at.compression_db)},
+                          {"head_room_db", known ? number_or_null(at.head_room_db) : Json(nullptr)},
+                          {"highest_in_dbm", json_number(at.highest_input_dbm)},
+                          {"maximum_in_dbm", number_or_null(chain.stages[i].maximum_input_dbm)},
+                          {"may_exceed", at.may_exceed}});
+    }
+    Json all{{"id", configuration.id},
+             {"name", configuration.name},
+             {"wanted_w", json_number(plan.wanted_w)},
+             {"result", core::text(budget.result)},
+             {"needed_dbm", if_known(budget.needed_dbm)},
+             {"short_by_db", json_number(budget.short_by_db)},
+             {"highest_dbm", json_number(budget.highest_dbm)},
+             {"may_exceed", budget.may_exceed},
+             {"pad_db", json_number(budget.pad_db)},
+             {"reachable_with_pad", budget.reachable_with_pad},
+             {"stages", std::move(stages)},
+             {"heat", nullptr},
+             {"detectors", Json::array()},
+             {"antenna_w", nullptr},
+             {"exposure", formats::exposure_json(configuration)}};
+    if (!known) return all;
+    const double drive_dbm = budget.levels[chain.amplifier].input_dbm;
+    if (const auto heat = heat_of(plan, core::watts_from_dbm(drive_dbm)))
+        all["heat"] = {{"dc_w", json_number(heat->dc_w)},
+                       {"heat_w", json_number(heat->heat_w)},
+                       {"settling_c", number_or_null(heat->settling_c)}};
+    for (const Shown& shown : detectors_show(configuration, drive_dbm))
+        all["detectors"].push_back({{"id", shown.id},
+                                    {"at", shown.at},
+                                    {"dbm", json_number(shown.level.dbm)},
+                                    {"volts", json_number(shown.level.volts)}});
+    all["antenna_w"] = json_number(core::watts_from_dbm(budget.levels[chain.amplifier + 1].output_dbm));
+    return all;
 }
 
 }  // namespace dekeyd::ctl

@@ -6,7 +6,10 @@
 #include <algorithm>
 #include <chrono>
 #include <cmath>
+#include <csignal>
 #include <cstdio>
+#include <cstdlib>
+#include <filesystem>
 #include <iostream>
 #include <nlohmann/json.hpp>
 #include <optional>
@@ -15,6 +18,7 @@
 
 #include "dekeyctl/client.hpp"
 #include "dekeyctl/commands.hpp"
+#include "dekeyctl/json_output.hpp"
 #include "dekeyctl/proof_report.hpp"
 #include "dekeyctl/status.hpp"
 #include "dekeyctl/terminal.hpp"
@@ -53,21 +57,57 @@ std::string now_text() {
     return formats::to_iso(std::chrono::system_clock::now().time_since_epoch());
 }
 
+// Ctrl-C, or a terminal that goes: the test is ended before this program is, and the daemon's own word is told.
+void end_on_signal(const std::string& socket) {
+    sigset_t asked;
+    sigemptyset(&asked);
+    for (const int signal : {SIGINT, SIGTERM, SIGHUP}) sigaddset(&asked, signal);
+    ::pthread_sigmask(SIG_BLOCK, &asked, nullptr);
+    std::thread{[socket, asked] {
+        int signal = 0;
+        ::sigwait(&asked, &signal);
+        std::string words;
+        try {
+            ask(socket, R"({"ask":"prove-end"})");
+            const auto status = read_message(ask(socket, R"({"ask":"status"})")).status;
+            words = !status          ? "dekeyd's answer was not understood: look at 'dekeyctl status'"
+                    : status->permit ? "no test runs. dekeyd PERMITS: " + status->reason
+                                     : "no test runs. dekeyd inhibits, " + status->state + ": " + status->reason;
+        } catch (const Unreachable& error) {
+            words = error.what();
+        }
+        say(stderr, "\ndekeyctl: interrupted; " + words);
+        std::_Exit(exit_refused);
+    }}.detach();
+}
+
+// What stands in the way before anything was asked, and what to do about it.
+std::string hindrance(const Json& status) {
+    const Json memory = part_of(status, "memory");
+    if (is_true(memory, "held_remotely"))
+        return "a hold from afar, or of the start ('after_start: held'), stands. Find out whose it is and why. Then, "
+               "with the exciter off: 'dekeyctl release', which ends it, and at once 'dekeyctl hold --reason \"proof "
+               "test\"'";
+    if (!is_true(memory, "held_locally"))
+        return "no local hold stands; expected one before a proof test: dekeyctl hold --reason 'proof test'";
+    return {};
+}
+
 class Proving {
 public:
     explicit Proving(const ProveOptions& options)
         : options_{options}, connection_{options.socket}, out_{options.json ? stderr : stdout} {}
 
-    int run() { return options_.release_time ? measure_release() : prove(); }
+    int run() {
+        end_on_signal(options_.socket);
+        return options_.release_time ? measure_release() : prove();
+    }
 
 private:
-    void say(const std::string& text) const {
-        fmt::print(out_, "{}\n", look_of(out_).utf8 ? text : to_ascii(text));
-        std::fflush(out_);
-    }
+    void say(const std::string& text) const { ctl::say(out_, text); }
     int fail(ExitCode code, const std::string& text) const {
         wipe();
-        fmt::print(stderr, "dekeyctl: {}\n", look_of(stderr).utf8 ? text : to_ascii(text));
+        ctl::say(stderr, "dekeyctl: " + text);
         return code;
     }
     // One line that is written over; only where somebody looks.
@@ -95,14 +135,15 @@ private:
     }
     Json status() { return part_of(ask({{"ask", "status"}}), "status"); }
 
-    static bool held(const Json& status) { return is_true(part_of(status, "memory"), "held_locally"); }
-
     int prove() {
         const Json first = status();
-        if (!held(first)) {
-            return fail(exit_refused,
-                        "no local hold stands; expected one before a proof test: dekeyctl hold --reason 'proof test'");
-        }
+        if (const std::string why = hindrance(first); !why.empty()) return fail(exit_refused, why);
+        // An evening's test whose report can't be kept is better not begun.
+        std::error_code error;
+        if (!std::filesystem::is_directory(options_.folder, error) || ::access(options_.folder.c_str(), W_OK) != 0)
+            return fail(exit_refused, options_.folder +
+                                          " is no folder that this user may write; expected one for the "
+                                          "reports, see --folder");
         const bool sensed = is_true(part_of(first, "proof"), "enable_sense");
         say("Proof test of " + text_of(first, "name") +
             ".\n"
@@ -230,8 +271,12 @@ private:
         const std::string path = fmt::format("{}/{}-{}-{}Z", options_.folder, what, report_.amplifier, stamp);
         const std::string json = to_json(report_).dump(2, ' ', false, Json::error_handler_t::replace) + '\n';
         for (const auto& [name, text] : {std::pair{path + ".txt", to_text(report_)}, std::pair{path + ".json", json}}) {
-            if (const std::string trouble = formats::write_durably(name, text); !trouble.empty())
-                return fail(exit_refused, trouble);
+            if (const std::string trouble = formats::write_durably(name, text); !trouble.empty()) {
+                fmt::print(out_, "{}", to_text(report_));  // so that it isn't lost
+                return fail(exit_refused, fmt::format("the proof test was {}passed, but its report is not kept: {}. "
+                                                      "The hold stands.",
+                                                      report_.passed ? "" : "NOT ", trouble));
+            }
             say("written: " + name);
         }
         if (options_.json) fmt::print("{}", json);
@@ -241,32 +286,40 @@ private:
     // A real de-key: the daemon measures how long RF lasts after its line went to inhibit.
     int measure_release() {
         Json now = status();
-        if (!is_true(now, "permit") || !is_true(now, "rf_present")) {
-            return fail(exit_refused,
-                        "no RF; expected a transmission at reduced power into a dummy load, permitted by dekeyd");
-        }
+        const auto transmits = [&] { return is_true(now, "permit") && is_true(now, "rf_present"); };
+        constexpr const char* silent =
+            "no RF; expected a transmission at reduced power into a dummy load, permitted by dekeyd";
+        if (!transmits()) return fail(exit_refused, silent);
         say("Release time of " + text_of(now, "name") +
             ", by one real de-key. Before it:\n"
             "  - the amplifier works into a dummy load that bears the power, at a quarter of it or less;\n"
             "  - a de-key under power is what the contact is for, but no more often than needed.");
         if (!options_.yes && !agreed("Is it so?")) return fail(exit_refused, "nothing was done; expected 'y'");
+        now = status();  // the question may have stood for long
+        if (!transmits()) return fail(exit_refused, silent);
         if (const Json answer = ask({{"ask", "hold"}, {"reason", "measuring the release time"}});
             !is_true(answer, "ok"))
             return fail(exit_refused, text_of(answer, "text") + text_of(answer, "error"));
+        // A number from before this de-key is none of it.
+        const auto before = number_of(part_of(now, "proof"), "release_s");
         const double at = number_of(now, "now_s").value_or(0.0);
         const auto until = Clock::now() + 5s;
         while (Clock::now() < until) {
             std::this_thread::sleep_for(50ms);
             now = status();
             const auto measured = number_of(part_of(now, "proof"), "release_s");
-            if (is_true(now, "rf_present") || !measured || number_of(now, "now_s").value_or(0.0) <= at) continue;
+            if (is_true(now, "rf_present") || number_of(now, "now_s").value_or(0.0) <= at) continue;
+            if (!measured || measured == before)
+                return fail(exit_refused,
+                            "RF was gone before the line went to inhibit, so nothing was measured. Held: 'dekeyctl "
+                            "release', transmit, and try again");
             const std::string words = time_words(*measured);
             say(
                 fmt::format("RF was gone {} after the line went to inhibit (to within one scan of forward power).\n"
                             "Compare with 'release_time' of the configuration. Held: turn drive off, then "
                             "'dekeyctl release'.",
                             words));
-            if (options_.json) fmt::print("{}\n", Json{{"release_s", *measured}}.dump());
+            if (options_.json) print_json({{"release_s", *measured}});
             return exit_done;
         }
         return fail(exit_refused,

@@ -8,6 +8,7 @@
 #include "dekeyctl/client.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/history_commands.hpp"
+#include "dekeyctl/json_output.hpp"
 #include "dekeyctl/text.hpp"
 
 namespace dekeyd::ctl {
@@ -15,12 +16,12 @@ namespace dekeyd::ctl {
 using namespace std::chrono_literals;
 
 int run_record(const RecordOptions& options) {
+    Connection connection{options.socket};  // first: a daemon that isn't there costs no older recording
     std::ofstream out{options.file, std::ios::binary | std::ios::trunc};
     if (!out) {
         fmt::print(stderr, "dekeyctl: can't create {}; expected a folder that this user may write\n", options.file);
         return exit_refused;
     }
-    Connection connection{options.socket};
     connection.send(nlohmann::json{{"ask", "record"}, {"seconds", options.seconds}}.dump());
     for (;;) {
         const auto line = connection.receive(30s);
@@ -40,6 +41,11 @@ int run_record(const RecordOptions& options) {
             stderr, "dekeyctl: {}\n",
             known ? printable(message["error"].get_ref<const std::string&>()) : "dekeyd's answer was not understood");
         return known ? exit_refused : exit_nonsense;
+    }
+    if (options.json) {
+        print_json(
+            {{"file", options.file}, {"seconds", options.seconds}, {"bytes", static_cast<std::int64_t>(out.tellp())}});
+        return exit_done;
     }
     fmt::print("{}: {:.0f} s recorded; 'dekeyctl replay {}' decides them again\n", options.file, options.seconds,
                options.file);

@@ -26,24 +26,24 @@ int run_status(const StatusOptions& options) {
         return code;
     }
     const Look look = look_of(stdout);
-    const auto shown = [&](const std::string& text) { return look.utf8 ? text : to_ascii(text); };
+    const auto print = [](const std::string& text) { say(stdout, text); };
     const std::string reason =
         status.reason.empty() ? (status.permit ? "no cause stands" : "no reason given") : status.reason;
     if (status.permit)
-        fmt::print("permit: {}\n", shown(reason));
+        print("permit: " + reason);
     else
-        fmt::print("inhibit, {}: {}\n", shown(status.state), shown(reason));
+        print("inhibit, " + status.state + ": " + reason);
     const std::string kept = kept_words(status);
-    if (!options.all && kept_is_amiss(status)) fmt::print("{}\n", shown(kept));
-    if (!status.advice.empty()) fmt::print("advice: {}\n", shown(status.advice));
+    if (!options.all && kept_is_amiss(status)) print(kept);
+    if (!status.advice.empty()) print("advice: " + status.advice);
     if (!options.all) return code;
-    for (const Cause& cause : status.causes) fmt::print("  {}\n", shown(cause_words(cause)));
+    for (const Cause& cause : status.causes) print("  " + cause_words(cause));
     const std::string lines = to_text(limit_lines(status, look), look, !look.colour);
     std::fwrite(lines.data(), 1, lines.size(), stdout);
-    for (const std::string& text : other_values(status)) fmt::print("{}\n", shown(text));
-    for (const std::string& note : sensor_notes(status)) fmt::print("{}\n", shown(note));
-    fmt::print("{}\n", shown(health_words(status)));
-    if (!kept.empty()) fmt::print("{}\n", shown(kept));
+    for (const std::string& text : other_values(status)) print(text);
+    for (const std::string& note : sensor_notes(status)) print(note);
+    print(health_words(status));
+    if (!kept.empty()) print(kept);
     return code;
 }
 

@@ -1,5 +1,6 @@
 #include "dekeyctl/terminal.hpp"
 
+#include <fmt/format.h>
 #include <poll.h>
 #include <sys/ioctl.h>
 #include <sys/signalfd.h>
@@ -12,6 +13,9 @@
 #include <cstdlib>
 #include <string>
 #include <system_error>
+#include <vector>
+
+#include "dekeyctl/text.hpp"
 
 namespace dekeyd::ctl {
 namespace {
@@ -59,6 +63,30 @@ Look look_of(std::FILE* stream) {
         look.height = 24;
     }
     return look;
+}
+
+void say(std::FILE* stream, std::string_view text) {
+    const Look look = look_of(stream);
+    const bool terminal = ::isatty(::fileno(stream)) != 0;
+    while (true) {
+        const std::size_t end = text.find('\n');
+        const std::string row = look.utf8 ? printable(text.substr(0, end)) : to_ascii(printable(text.substr(0, end)));
+        const std::size_t indent = std::min(row.find_first_not_of(' '), row.size());
+        const std::size_t room = look.width > indent + 2 ? look.width - indent - 2 : 1;
+        std::vector<std::string> rows{row};
+        // A table's row, which has gaps in it, is left to the terminal.
+        const bool prose = row.find("  ", indent) == std::string::npos;
+        if (terminal && prose && columns(row) > look.width) rows = wrap(std::string_view{row}.substr(indent), room);
+        // A path that is longer than the terminal stays whole, so that it can be copied.
+        if (std::any_of(rows.begin(), rows.end(), [](const std::string& r) { return r.ends_with('~'); })) rows = {row};
+        for (std::size_t i = 0; i < rows.size(); ++i) {
+            const std::size_t before = rows.size() == 1 ? 0 : i == 0 ? indent : indent + 2;
+            fmt::print(stream, "{}{}\n", std::string(before, ' '), rows[i]);
+        }
+        if (end == std::string_view::npos) break;
+        text.remove_prefix(end + 1);
+    }
+    std::fflush(stream);
 }
 
 Signals::Signals() {

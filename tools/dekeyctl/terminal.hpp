@@ -15,6 +15,10 @@ namespace dekeyd::ctl {
 /// UTF-8 where the locale says so. Not a terminal: 100 columns, no colour.
 Look look_of(std::FILE* stream);
 
+/// Prints `text`, a row or several, with nothing in it that a terminal would obey, and in ASCII where the locale wants
+/// it. On a terminal a row of prose that is too long breaks between words, and goes on indented.
+void say(std::FILE* stream, std::string_view text);
+
 /// What ended a wait.
 struct Happened {
     bool input = false;  ///< the watched descriptor has something

@@ -209,7 +209,7 @@ void add_causes(std::vector<Line>& lines, const Status& status, std::size_t widt
         }
         const std::string words = cause_words(status.causes[i]);
         std::vector<std::string> rows = wrap(words, width - 2);
-        if (rows.size() + (more ? 1 : 0) > left) rows = {clip(words, width - 2)};
+        if (rows.size() + (more ? 1 : 0) > left) rows = {cause_words(status.causes[i], width - 2)};
         for (const std::string& row : rows) lines.push_back({{"  " + row, Tone::danger}});
     }
 }
@@ -323,7 +323,7 @@ std::vector<Line> limit_lines(const Status& status, const Look& look) {
     const std::size_t value_room = 10;
     const std::size_t levels_room = width >= 130 ? 34 : 0;
     const std::size_t age_room = width >= 90 ? 12 : 0;
-    const std::size_t words_room = width >= 90 ? 28 : width >= 75 ? 20 : 18;
+    const std::size_t words_room = width >= 90 ? 28 : 20;
     const std::size_t taken = name_room + 1 + value_room + 2 + 2 + words_room + levels_room + age_room;
     const std::size_t bar_room = width > taken + 8 ? width - taken : 8;
 
@@ -363,10 +363,10 @@ std::string nearest_words(const Status& status) {
                        least->limit->above ? "below" : "above");
 }
 
-std::string cause_words(const Cause& cause) {
-    const std::string name = cause.name.empty() ? cause.id : cause.name;
+std::string cause_words(const Cause& cause, std::size_t room) {
+    const std::string name = (cause.first ? "first: " : "") + (cause.name.empty() ? cause.id : cause.name);
     const bool clear = cause.condition == core::text(core::Condition::clear);
-    std::string words = fmt::format("{}{}", cause.first ? "first: " : "", name);
+    std::string words;
     if (clear) {
         words += cause.hold_off_left_s > 0.0
                      ? fmt::format(": clear, hold-off {} left", time_words(cause.hold_off_left_s))
@@ -380,7 +380,10 @@ std::string cause_words(const Cause& cause) {
         words += ": can't be told";
     }
     if (cause.latched) words += clear && cause.hold_off_left_s <= 0.0 ? ", needs a reset" : ", then needs a reset";
-    return words + fmt::format(" (for {})", time_words(cause.since_s));
+    const std::string since = fmt::format(" (for {})", time_words(cause.since_s));
+    if (columns(name) + columns(words) + columns(since) <= room) return name + words + since;
+    // What is to be done is worth more than the whole name.
+    return columns(words) < room ? clip(name, room - columns(words)) + words : clip(name + words, room);
 }
 
 std::vector<std::string> other_values(const Status& status) {
