@@ -63,7 +63,7 @@ void add_levels(Rows& rows, const Chain& chain, const core::LevelBudget& budget)
     const auto row = [&](std::string_view name, std::string_view gain, std::string_view in, std::string_view out,
                          std::string_view compressed, std::string_view most) {
         rows.push_back(fmt::format("  {:<18}{:>9}{:>{}}{:>10}{:>{}}{:>20}", name, gain, in, narrow ? 10 : 22, out,
-                                   narrow ? 10 : 12, compressed, most));
+                                   compressed, narrow ? 10 : 12, most));
     };
     row("", "gain", "in", "out", narrow ? "compr." : "compressed", narrow ? "in at most" : "exciter at most: in");
     row("Exciter", "", "", known ? fmt::format("{:.1f} dBm", budget.needed_dbm) : "-", "", "");
