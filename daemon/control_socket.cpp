@@ -307,6 +307,10 @@ void ControlSocket::take_events() {
         const auto waiting = pending_.find(event.command_id);
         if (waiting == pending_.end()) continue;
         if (Client* client = client_of(waiting->second.descriptor)) {
+            // Its test is over: when it goes, there is none to end.
+            if (event.kind == core::EventKind::proof_passed || event.kind == core::EventKind::proof_ended) {
+                client->proves = false;
+            }
             send(*client, formats::command_answer(event, sentence));
         }
         pending_.erase(waiting);

@@ -191,6 +191,69 @@ def stopped(station):
     return f"inhibit {gone - began:.1f} s after: {said}"
 
 
+def full_disk(station):
+    station.tell("for size in 1M 1k; do dd if=/dev/zero of=/var/filled-$size bs=$size 2>/dev/null; done")
+    left = station.succeeds("df /var/lib/dekeyd | tail -n 1")
+    since = station.mark()
+    station.heat(80)
+    station.wait(INHIBIT, since, "too hot with a full disk")
+    between = station.mark()
+    station.heat(30)
+    station.wait(PERMIT, between, "cool again with a full disk")
+    # A start that the storage doesn't take permits nothing: the next one couldn't know how this one ended.
+    since = station.mark()
+    station.succeeds("systemctl restart dekeyd")
+    station.wait_for(lambda: "storage" in station.status().get("reason", ""), "nothing stands but the storage")
+    reason = station.status()["reason"]
+    expect(station.levels(since) == [INHIBIT], f"inhibited while the start isn't stored: {station.levels(since)}")
+    between = station.mark()
+    station.tell("rm -f /var/filled-*")
+    station.wait(PERMIT, between, "with room again it permits by itself")
+    return f"{left.split()[-3]} kB left; {reason}"
+
+
+def long_ago(station):
+    since = station.mark()
+    station.tell("date -s @3600")
+    expect(station.edges(since) == [], "a stepped clock moves nothing")
+    station.succeeds("systemctl restart dekeyd")
+    station.wait(PERMIT, since, "started in 1970")
+    since = station.mark()
+    station.heat(80)
+    station.wait(INHIBIT, since, "too hot in 1970")
+    between = station.mark()
+    station.heat(30)
+    station.wait(PERMIT, between, "cool in 1970")
+    since = station.mark()
+    station.tell(f"date -s @{int(time.time())}")
+    expect(station.edges(since) == [], "stepped forward again")
+    return "restart, trip and return in 1970; neither step of the clock moves the line"
+
+
+def kernel_hangs(station):
+    """The whole machine stops with the line at permit. Its hardware watchdog resets it."""
+    board, since = station.board, station.mark()
+    began = board.seconds()
+    board.send("sync; echo 0 > /proc/sys/kernel/panic; echo 1 > /proc/sys/kernel/sysrq; echo c > /proc/sysrq-trigger")
+    reset = station.wait(INHIBIT, since, "the hardware watchdog")
+    between = station.mark()
+    expect(board.answer(CAP_S) == "ready", "the board boots again")
+    expect(station.levels(between) == [], "inhibited while it boots")
+    station.connect()
+    permitted = station.wait(PERMIT, between, "after the reset")
+    expect(station.levels(between) == [PERMIT], "no other edge since the reset")
+    return f"reset {reset - began:.0f} s after; boots inhibited; permit {permitted - reset:.0f} s after the reset, with its sensors"
+
+
+def telemetry(station):
+    told = station.broker.told
+    expect("ready" in told("$state"), f"$state: {told('$state')}")
+    permits = told("permit/permit")
+    expect("true" in permits and "false" in permits, f"permit: {permits}")
+    expect("lost" in told("$state"), f"the last will after a death: {told('$state')}")
+    return f"{len(permits)} values of permit at the broker, states {', '.join(dict.fromkeys(told('$state')))}"
+
+
 CONVERTER, MONITOR, WIRE_A1 = f"{BUS}/converter/fault", f"{BUS}/monitor/fault", f"{WIRE}/a1/fault"
 
 
@@ -220,6 +283,10 @@ SCENARIOS = {
     "SIGKILL": killed,
     "no credential": no_credential,
     "SIGSTOP": stopped,
+    "disk full": full_disk,
+    "clock from 1970": long_ago,
+    "kernel hangs": kernel_hangs,
+    "telemetry": telemetry,
 }
 
 SHORT = ("start", "unit", "heating to trip", "VSWR", "absent sensor", "I2C bus hangs", "SIGTERM, start", "SIGKILL", "SIGSTOP")

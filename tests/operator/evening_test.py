@@ -210,6 +210,7 @@ class Evening(station.StationTest):
         self.assertIn("\nPASSED\n", reports[1].read_text())
         self.assertFalse(s.permits())
         self.assertEqual(s.status()["state"], "held")
+        self.assertNotIn("refused: no test has begun", s.log.read_text())  # by the command's own end
         self.restart(s)
         proof = s.status()["proof"]
         self.assertFalse(proof["overdue"], proof)
