@@ -19,7 +19,7 @@ import time
 
 import debian
 import image as images
-from station import BUS, CAP_S, INHIBIT, LINE, PERMIT, WIRE, Broker, Failed, Station, expect
+from station import BUS, INHIBIT, LINE, PERMIT, WIRE, Broker, Failed, Station, expect
 
 CONFIGURATION = "/etc/dekeyd/dekeyd.yaml"
 DROP_INS = "/etc/systemd/system/dekeyd.service.d"
@@ -30,7 +30,7 @@ DROP_INS = "/etc/systemd/system/dekeyd.service.d"
 def start(station):
     """From power-on: the line's whole life until an operator's first reset, and after."""
     board = station.board
-    expect(board.answer(CAP_S) == "ready", "the board boots")
+    expect(station.answer() == "ready", "the board boots")
     booted = board.seconds()
     # Enabled, it is started at boot, before any of its sensors is there.
     station.wait_for(lambda: "=active" in station.run("systemctl show -p ActiveState dekeyd")[0], "it is started at boot")
@@ -237,7 +237,7 @@ def kernel_hangs(station):
     board.send("sync; echo 0 > /proc/sys/kernel/panic; echo 1 > /proc/sys/kernel/sysrq; echo c > /proc/sysrq-trigger")
     reset = station.wait(INHIBIT, since, "the hardware watchdog")
     between = station.mark()
-    expect(board.answer(CAP_S) == "ready", "the board boots again")
+    expect(station.answer() == "ready", "the board boots again")
     expect(station.levels(between) == [], "inhibited while it boots")
     station.connect()
     permitted = station.wait(PERMIT, between, "after the reset")

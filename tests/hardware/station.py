@@ -4,6 +4,7 @@ wires, a broker on this machine, and the inhibit line's edges as QEMU reports th
 import json
 import math
 import os
+import queue
 import shutil
 import socket
 import subprocess
@@ -75,15 +76,22 @@ class Station:
 
     # ---- the console ----
 
+    def answer(self):
+        try:
+            return self.board.answer(CAP_S)
+        except queue.Empty:
+            raise Failed(f"the console gives no answer within {CAP_S} s") from None
+
     def tell(self, command):
-        return self.board.ask(f"{command}; echo '= done'", CAP_S)
+        self.board.send(f"{command}; echo '= done'")
+        return self.answer()
 
     def run(self, command):
         """Its whole output, and its exit code."""
         self.board.send(f"{{ {command}; }} >/run/out 2>&1; code=$?; sed 's/^/= : /' /run/out; echo; echo \"= $code\"")
         text = []
         while True:
-            line = self.board.answer(CAP_S)
+            line = self.answer()
             if not line.startswith(": "):
                 return "\n".join(text), int(line)
             text.append(line[2:])
@@ -165,8 +173,11 @@ class Station:
     def evidence(self):
         """What the board itself says, for a failure's report."""
         text = []
-        for command in ("dekeyctl status --all", "systemctl status dekeyd --no-pager", "journalctl -u dekeyd -o cat --no-pager | tail -n 40"):
-            text += [f"--- {command}", self.run(command)[0]]
+        try:
+            for command in ("dekeyctl status --all", "systemctl status dekeyd --no-pager", "journalctl -u dekeyd -o cat --no-pager | tail -n 40"):
+                text += [f"--- {command}", self.run(command)[0]]
+        except Failed:
+            text += ["--- the console's last lines", *self.board.log[-40:]]
         return "\n".join(text)
 
     def close(self):
