@@ -73,6 +73,7 @@ class Broker:
 class Station:
     def __init__(self, kernel, initramfs, root, broker):
         self.board, self.broker = virtual.Board(kernel, initramfs, root), broker
+        self.heatsink = "a1"  # the thermometer that the configuration names
 
     # ---- the console ----
 
@@ -121,6 +122,7 @@ class Station:
         self.tell("for module in virtio_net ti-ads1015 ltc4151 w1_therm fake_i2c fake_w1; do modprobe $module; done; "
                   "ifconfig eth0 10.0.2.15 netmask 255.255.255.0 up; "
                   "grep -q debugfs /proc/mounts || mount -t debugfs none /sys/kernel/debug")
+        self.tell(f"echo 0 > {WIRE}/a1/present; echo 1 > {WIRE}/{self.heatsink}/present")
         self.rf(0, 0, 0)
         self.heat(30)
         self.tell(f"echo 0 500 > {BUS}/monitor/inputs; echo 1 28000000 > {BUS}/monitor/inputs; "
@@ -132,8 +134,8 @@ class Station:
         values = enumerate((microvolts(forward_w, 40), microvolts(reflected_w, 40), microvolts(drive_w, 20)))
         self.tell("; ".join(f"echo {channel} {value} > {BUS}/converter/inputs" for channel, value in values))
 
-    def heat(self, celsius, which="a1"):
-        self.tell(f"echo {round(celsius * 16) & 0xFFFFFFFF} > {WIRE}/{which}/sixteenths")
+    def heat(self, celsius):
+        self.tell(f"echo {round(celsius * 16) & 0xFFFFFFFF} > {WIRE}/{self.heatsink}/sixteenths")
 
     def fault(self, place, word):
         self.tell(f"echo {word} > {place}")
