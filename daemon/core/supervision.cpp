@@ -40,9 +40,9 @@ Supervision::Supervision(const Plan& plan, bool start_noted) noexcept
       efficiency_{plan.plausibility.qualify},
       floor_{plan.plausibility.qualify},
       heat_{Duration::zero()},
-      calibration_pending_{std::any_of(plan.channels.begin(), plan.channels.end(), [](const Channel& channel) {
-          return channel.power && channel.power->calibration_pending;
-      })},
+      calibration_pending_{
+          std::any_of(plan.channels.begin(), plan.channels.end(),
+                      [](const Channel& channel) { return channel.power && channel.power->calibration_pending; })},
       start_noted_{start_noted} {
     conditions_.fill(Condition::unknown);
 }
