@@ -137,7 +137,8 @@ def swapped(station):
     station.wait(INHIBIT, since, "a sensor that was taken out")
     between = station.mark()
     station.tell("while [ ! -d /sys/bus/w1/devices/28-0000000000b7 ] || [ -d /sys/bus/w1/devices/28-0000000000a1 ]; do sleep 0.2; done")
-    text = station.succeeds("dekeyctl adopt heatsink --yes")
+    # It is refused while the new one has given no reading yet, as just after it was plugged in.
+    text = station.succeeds("until dekeyctl adopt heatsink --yes; do sleep 1; done")
     station.heatsink = "b7"
     expect(station.levels(between).count(PERMIT) == 0, f"held: no permit by the adoption itself: {text}")
     station.succeeds("dekeyctl release")
