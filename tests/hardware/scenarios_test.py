@@ -160,14 +160,19 @@ def restarted(station):
     return f"inhibit on SIGTERM, clean exit; permit {came - gone:.1f} s later by itself"
 
 
-def killed(station):
-    """SIGKILL: the kernel leaves this pad at permit, and the stop hook takes it back."""
+def ended(station, signal, what):
+    """By a signal that the daemon can't answer, and started again by systemd: the seconds until the line inhibits."""
     since, began = station.mark(), station.board.seconds()
-    station.tell("kill -9 $(pidof dekeyd)")
-    gone = station.wait(INHIBIT, since, "the stop hook after SIGKILL")
+    station.tell(f"kill -{signal} $(pidof dekeyd)")
+    gone = station.wait(INHIBIT, since, what)
     between = station.mark()
     station.wait(PERMIT, between, "started again by systemd")
-    return f"the stop hook inhibits {gone - began:.1f} s after; started again by systemd"
+    return gone - began
+
+
+def killed(station):
+    """SIGKILL: the kernel leaves this pad at permit, and the stop hook takes it back."""
+    return f"the stop hook inhibits {ended(station, 9, 'the stop hook after SIGKILL'):.1f} s after; started again by systemd"
 
 
 def no_credential(station):
@@ -184,13 +189,9 @@ def no_credential(station):
 
 
 def stopped(station):
-    since, began = station.mark(), station.board.seconds()
-    station.tell("kill -STOP $(pidof dekeyd)")
-    gone = station.wait(INHIBIT, since, "systemd's watchdog after SIGSTOP")
-    between = station.mark()
-    station.wait(PERMIT, between, "started again by systemd")
+    after_s = ended(station, "STOP", "systemd's watchdog after SIGSTOP")
     said = station.succeeds("journalctl -u dekeyd --no-pager -o cat | grep -i 'watchdog timeout' | tail -n 1")
-    return f"inhibit {gone - began:.1f} s after: {said}"
+    return f"inhibit {after_s:.1f} s after: {said}"
 
 
 def full_disk(station):
