@@ -1,5 +1,5 @@
 // What the fuzz targets share. Each is one file <name>_fuzz.cpp with one function; it aborts where something that must
-// hold does not. Built in two ways: with libFuzzer (the asan preset), and with a main that only runs the corpus.
+// hold does not. Built in two ways: with libFuzzer (`tools/build asan`), and with a main that only runs the corpus.
 #pragma once
 
 #include <cstddef>

@@ -37,8 +37,7 @@ def copied(source, folder):
 
 
 def build_objects(folder):
-    run("cmake", "-G", "Ninja", "-S", folder, "-B", folder / ".build/it", "-DCMAKE_BUILD_TYPE=Release", "-DDEKEYD_TESTS=OFF",
-        "-DDEKEYD_PACKAGED=ON")
+    run("cmake", "-G", "Ninja", "-S", folder, "-B", folder / ".build/it", "-DCMAKE_BUILD_TYPE=Release", "-DDEKEYD_TESTS=OFF")
     run("cmake", "--build", folder / ".build/it", "--target", *OBJECTS)
     return [folder / ".build/it" / name for name in OBJECTS]
 
