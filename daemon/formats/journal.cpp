@@ -10,6 +10,7 @@
 #include <cerrno>
 #include <charconv>
 #include <filesystem>
+#include <utility>
 
 #include "formats/checksum.hpp"
 #include "formats/durable_file.hpp"
@@ -331,6 +332,7 @@ bool JournalReader::open_segment(std::uint64_t first) {
     close();
     buffer_.clear();
     place_ = 0;
+    in_header_ = true;
     segment_ = first;
     fd_ = ::open(segment_path(folder_, first).c_str(), O_RDONLY | O_CLOEXEC | O_NOFOLLOW);
     return fd_ >= 0;
@@ -360,6 +362,13 @@ bool JournalReader::next_line(std::string& line) {
     }
 }
 
+/// A later segment that is durable itself.
+bool JournalReader::has_follower(std::uint64_t durable) const {
+    const auto segments = journal_segments(folder_);
+    const auto after = std::upper_bound(segments.begin(), segments.end(), segment_);
+    return after != segments.end() && *after <= durable;
+}
+
 std::optional<JournalEntry> JournalReader::from(std::uint64_t number, std::uint64_t durable) {
     if (number > durable) return std::nullopt;
     std::string line;
@@ -372,8 +381,11 @@ std::optional<JournalEntry> JournalReader::from(std::uint64_t number, std::uint6
     }
     for (;;) {
         while (next_line(line)) {
+            if (std::exchange(in_header_, false)) continue;
             const auto entry = to_entry(line);
             if (!entry || entry->number < number) continue;
+            // A segment ends before the next begins: a number from behind that is damage, and would hold all up.
+            if (entry->number > durable && has_follower(durable)) continue;
             // Lines behind the last durable one may still be taken back and written anew, so none is kept.
             if (entry->number > durable) buffer_.insert(0, line + '\n');
             if (entry->number >= durable) {

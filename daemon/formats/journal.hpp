@@ -96,6 +96,7 @@ public:
 private:
     bool open_segment(std::uint64_t first);
     bool next_line(std::string& line);
+    [[nodiscard]] bool has_follower(std::uint64_t durable) const;
     void close() noexcept;
 
     std::string folder_;
@@ -103,6 +104,7 @@ private:
     std::uint64_t segment_ = 0;   ///< first number of the open segment
     std::uint64_t expected_ = 0;  ///< what from() would be asked next, if in order
     off_t place_ = 0;
+    bool in_header_ = true;  ///< the open segment's first line is still to come: never an entry, whatever it says
     std::string buffer_;
 };
 

@@ -226,6 +226,28 @@ TEST_CASE("a damaged header begins a new epoch and keeps what stands behind it")
     CHECK(read_all(place) == "1 one, 2 two");
 }
 
+TEST_CASE("an entry that can't be where it is holds up none of those behind it") {
+    const test::TemporaryFolder folder;
+    const std::string place = folder / "journal";
+    std::filesystem::create_directory(place);
+    const auto sealed = [](const std::string& text) {
+        return formats::hex32(formats::crc32(text)) + ' ' + text + '\n';
+    };
+    const std::string first = place + "/events-00000000000000000001";
+    SUBCASE("in the header's place") {
+        put(first, sealed("2 from where?") + sealed("1 one"));
+    }
+    SUBCASE("in a segment that others follow") {
+        put(first, sealed("dekeyd-journal 1 abc 1") + sealed("1 one") + sealed("80576 from where?"));
+        put(place + "/events-00000000000000000002", sealed("dekeyd-journal 1 abc 2"));
+    }
+    Journal journal{place};
+    REQUIRE(journal.open() == "");
+    CHECK(journal.next_number() == 2);
+    write(journal, "two");
+    CHECK(read_all(place, 1, journal.durable()) == "1 one, 2 two");
+}
+
 TEST_CASE("the budget holds, the oldest go first, and what was not delivered is counted") {
     const test::TemporaryFolder folder;
     const std::string place = folder / "journal";
