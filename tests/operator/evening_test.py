@@ -188,8 +188,8 @@ class Evening(station.StationTest):
         refused = self.ctl("prove", *run, "--folder", s.top, code=1)
         self.assertIn("a hold from afar, or of the start", refused)
         self.ctl("release", *run)  # of the hold after a start: none but the local one may stand
+        station.wait_for(s.permits, "the start is over", CAP_S)
         self.ctl("hold", *run, "--reason", "proof test")
-        station.wait_for(lambda: not s.causes() and s.status()["settling_left_s"] == 0, "all is settled", CAP_S)
         terminal = self.talk("prove", *run, "--folder", s.top, "--slack", "10")
         terminal.expect("Is it so? [y/N]")
         terminal.type("y")
