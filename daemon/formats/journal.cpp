@@ -362,11 +362,11 @@ bool JournalReader::next_line(std::string& line) {
     }
 }
 
-/// A later segment that is durable itself.
-bool JournalReader::has_follower(std::uint64_t durable) const {
+/// The first number of the one behind the open segment.
+std::optional<std::uint64_t> JournalReader::next_segment() const {
     const auto segments = journal_segments(folder_);
     const auto after = std::upper_bound(segments.begin(), segments.end(), segment_);
-    return after != segments.end() && *after <= durable;
+    return after == segments.end() ? std::nullopt : std::optional{*after};
 }
 
 std::optional<JournalEntry> JournalReader::from(std::uint64_t number, std::uint64_t durable) {
@@ -385,7 +385,7 @@ std::optional<JournalEntry> JournalReader::from(std::uint64_t number, std::uint6
             const auto entry = to_entry(line);
             if (!entry || entry->number < number) continue;
             // A segment ends before the next begins: a number from behind that is damage, and would hold all up.
-            if (entry->number > durable && has_follower(durable)) continue;
+            if (entry->number > durable && next_segment().value_or(entry->number) <= durable) continue;
             // Lines behind the last durable one may still be taken back and written anew, so none is kept.
             if (entry->number > durable) buffer_.insert(0, line + '\n');
             if (entry->number >= durable) {
@@ -396,9 +396,8 @@ std::optional<JournalEntry> JournalReader::from(std::uint64_t number, std::uint6
             expected_ = entry->number + 1;
             return JournalEntry{entry->number, std::string{entry->text}};
         }
-        const auto segments = journal_segments(folder_);
-        const auto after = std::upper_bound(segments.begin(), segments.end(), segment_);
-        if (after == segments.end() || !open_segment(*after)) return std::nullopt;
+        const auto next = next_segment();
+        if (!next || !open_segment(*next)) return std::nullopt;
     }
 }
 

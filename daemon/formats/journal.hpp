@@ -96,7 +96,7 @@ public:
 private:
     bool open_segment(std::uint64_t first);
     bool next_line(std::string& line);
-    [[nodiscard]] bool has_follower(std::uint64_t durable) const;
+    [[nodiscard]] std::optional<std::uint64_t> next_segment() const;
     void close() noexcept;
 
     std::string folder_;

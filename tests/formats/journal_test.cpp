@@ -45,6 +45,11 @@ void put(const std::string& path, std::string_view bytes) {
     std::ofstream{path, std::ios::binary} << bytes;
 }
 
+/// A line of a journal, with its checksum.
+std::string sealed(const std::string& text) {
+    return formats::hex32(formats::crc32(text)) + ' ' + text + '\n';
+}
+
 std::string only_segment(const std::string& folder) {
     const auto segments = formats::journal_segments(folder);
     REQUIRE(segments.size() == 1);
@@ -188,9 +193,6 @@ TEST_CASE("a number that no journal comes to is damage, in an entry and in the m
         write(journal, "one");
         epoch = journal.epoch();
     }
-    const auto sealed = [](const std::string& text) {
-        return formats::hex32(formats::crc32(text)) + ' ' + text + '\n';
-    };
     put(only_segment(place), bytes_of(only_segment(place)) + sealed("18446744073709551615 the last of all"));
     put(place + "/delivered", sealed(epoch + " 18446744073709551614"));
     for (const std::uint64_t next : {std::uint64_t{2}, std::uint64_t{3}}) {  // the second time nothing is left of it
@@ -230,9 +232,6 @@ TEST_CASE("an entry that can't be where it is holds up none of those behind it")
     const test::TemporaryFolder folder;
     const std::string place = folder / "journal";
     std::filesystem::create_directory(place);
-    const auto sealed = [](const std::string& text) {
-        return formats::hex32(formats::crc32(text)) + ' ' + text + '\n';
-    };
     const std::string first = place + "/events-00000000000000000001";
     SUBCASE("in the header's place") {
         put(first, sealed("2 from where?") + sealed("1 one"));
