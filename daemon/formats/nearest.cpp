@@ -42,8 +42,10 @@ std::optional<std::string_view> nearest(std::string_view word, std::span<const s
     std::optional<std::string_view> best;
     std::size_t best_distance = longest + 1;
     for (const std::string_view candidate : words) {
+        const auto [shorter, longer] = std::minmax({wanted.size(), candidate.size()});
+        const std::size_t allowed = std::max<std::size_t>(1, longer / 3);
+        if (longer - shorter > allowed) continue;  // so many letters are missing at least
         const std::size_t distance = edit_distance(wanted, plain(candidate));
-        const std::size_t allowed = std::max<std::size_t>(1, std::max(wanted.size(), candidate.size()) / 3);
         if (distance <= allowed && distance < best_distance) {
             best = candidate;
             best_distance = distance;

@@ -7,7 +7,7 @@ import sys
 import unittest
 
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent / "faults"))
-from rig import CAP_S, CONFIGURATION, Failed, RigTest, now  # noqa: E402,F401
+from rig import CAP_S, CONFIGURATION, INHIBIT, Failed, RigTest, now  # noqa: E402,F401
 
 LONG = os.environ.get("BADDAY_LONG") == "1"
 FIGURES = []

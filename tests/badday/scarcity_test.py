@@ -1,13 +1,39 @@
 """Nothing left: memory, descriptors, room on the disk. The guard needs none of them once it runs."""
 import os
 import pathlib
+import re
 import resource
+import signal
 import socket
 import subprocess
 import time
 import unittest
 
-from day import CAP_S, Day, Failed, figure, limit, main, now, processor_s, status_of
+from day import CAP_S, INHIBIT, Day, Failed, figure, limit, main, now, processor_s, status_of
+
+
+def threads(rig):
+    """The state of each thread of the daemon that has not ended, by its name; D is stuck in the kernel."""
+    found = {}
+    for task in pathlib.Path(f"/proc/{rig.daemon.pid}/task").iterdir():
+        try:
+            name, state = re.fullmatch(r"\d+ \((.*)\) (\S) .*\s*", (task / "stat").read_text()).groups()
+        except OSError:  # it has just ended
+            continue
+        if state not in "ZX":
+            found[name] = state
+    return found
+
+
+def holds(rig, path):
+    """Whether any thread of the daemon has the file open."""
+    for entry in pathlib.Path(f"/proc/{rig.daemon.pid}/task").glob("*/fd/*"):
+        try:
+            if os.readlink(entry) == str(path):
+                return True
+        except OSError:  # just closed
+            pass
+    return False
 
 
 class Scarcity(Day):
@@ -136,6 +162,54 @@ class Scarcity(Day):
             return  # an open file keeps it writable on some kernels
         took = self.full(rig, lambda: subprocess.run(["mount", "-o", "remount,rw", str(rig.state)], check=True))
         figure(f"a read-only disk: inhibits after {took * 1e3:.1f} ms")
+
+    @unittest.skipUnless(os.geteuid() == 0, "a disk of one's own needs root")
+    def test_a_real_disk_that_hangs(self):
+        """A frozen file system: whoever writes there is stuck in the kernel, where no signal reaches, until it thaws."""
+        rig = self.rig()
+        kept = (rig.state / "state").read_bytes()
+        image = rig.top / "disk"
+        with open(image, "wb") as file:
+            file.truncate(16 << 20)
+
+        def root(*words, check=False):
+            return subprocess.run([*words], check=check, capture_output=True, timeout=CAP_S).returncode == 0
+
+        if not root("mkfs.ext4", "-q", str(image)) or not root("mount", "-o", "loop", str(image), str(rig.state)):
+            self.skipTest("no disk may be mounted here")
+        self.addCleanup(root, "umount", "-l", str(rig.state))
+        self.addCleanup(root, "fsfreeze", "-u", str(rig.state))
+        (rig.state / "state").write_bytes(kept)
+        for number in (signal.SIGTERM, signal.SIGKILL):
+            rig.start()
+            rig.wait_permit()
+            root("fsfreeze", "-f", str(rig.state), check=True)
+            took = self.inhibits(rig)
+            mark = rig.mark()
+            rig.set("load-hot", 1)
+            rig.event(mark, "tripped", {"load-hot-opened"})
+            rig.set("load-hot", 0)
+            rig.until(lambda: "D" in threads(rig).values(), "a thread is stuck in the kernel")
+            rig.reset_when_clear()  # commands work all the same
+            rig.wait_permit()
+            began = now()
+            rig.send(number)
+            if number == signal.SIGTERM:
+                rig.until(lambda: not rig.permits(), "it inhibits before anything else")
+                inhibited = now() - began
+            rig.until(lambda: "guard" not in threads(rig) and not holds(rig, rig.line),
+                      "the guard is gone, and nobody else has the line")
+            if number == signal.SIGKILL:
+                inhibited = now() - began  # a GPIO line is let go with its descriptor; a file is left to the stop hook
+                subprocess.run([INHIBIT, str(rig.run / "line")], check=True, timeout=CAP_S, stdout=subprocess.DEVNULL)
+            self.assertEqual(rig.line_text(), b"0\n")
+            self.assertIsNone(rig.daemon.poll(), "the disk doesn't hang any more")
+            root("fsfreeze", "-u", str(rig.state), check=True)
+            rig.ended()
+            figure(f"a disk that hangs: inhibits after {took * 1e3:.1f} ms, after {inhibited * 1e3:.1f} ms by {number.name}, "
+                   "with a thread stuck in the kernel")
+        rig.start()  # thawed: nothing is left of it
+        rig.wait_permit()
 
     def test_files_that_may_not_grow(self):
         """RLIMIT_FSIZE, with its signal: nothing can be written, not even the log's next line, and it goes on."""
