@@ -3,6 +3,7 @@ import os
 import pathlib
 import re
 import resource
+import shutil
 import signal
 import socket
 import subprocess
@@ -173,12 +174,15 @@ class Scarcity(Day):
             file.truncate(16 << 20)
 
         def root(*words, check=False):
-            return subprocess.run([*words], check=check, capture_output=True, timeout=CAP_S).returncode == 0
+            return subprocess.run(words, check=check, capture_output=True, timeout=CAP_S).returncode == 0
 
-        if not root("mkfs.ext4", "-q", str(image)) or not root("mount", "-o", "loop", str(image), str(rig.state)):
+        if not shutil.which("mkfs.ext4") or not root("mkfs.ext4", "-q", str(image)) or \
+                not root("mount", "-o", "loop", str(image), str(rig.state)):
             self.skipTest("no disk may be mounted here")
         self.addCleanup(root, "umount", "-l", str(rig.state))
         self.addCleanup(root, "fsfreeze", "-u", str(rig.state))
+        if not root("fsfreeze", "-f", str(rig.state)) or not root("fsfreeze", "-u", str(rig.state)):
+            self.skipTest("no disk can be frozen here")
         (rig.state / "state").write_bytes(kept)
         for number in (signal.SIGTERM, signal.SIGKILL):
             rig.start()
