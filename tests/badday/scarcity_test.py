@@ -26,17 +26,6 @@ def threads(rig):
     return found
 
 
-def holds(rig, path):
-    """Whether any thread of the daemon has the file open."""
-    for entry in pathlib.Path(f"/proc/{rig.daemon.pid}/task").glob("*/fd/*"):
-        try:
-            if os.readlink(entry) == str(path):
-                return True
-        except OSError:  # just closed
-            pass
-    return False
-
-
 class Scarcity(Day):
     def test_no_more_memory(self):
         """The address space may not grow: the guard trips all the same; or the program ends, and has inhibited."""
@@ -121,13 +110,17 @@ class Scarcity(Day):
         figure(f"no more descriptors: inhibits after {took * 1e3:.1f} ms, {share * 100:.0f} % of a processor")
         self.assertLess(share, 0.6, "a thread spins")
 
-    def full(self, rig, free):
-        """With no room where the state is: the trip acts, and what was to be written is written once there is."""
-        took = self.inhibits(rig)
+    def trips(self, rig):
+        """By a limit that latches; what it watches is well again at once."""
         mark = rig.mark()
         rig.set("load-hot", 1)
         rig.event(mark, "tripped", {"load-hot-opened"})
         rig.set("load-hot", 0)
+
+    def full(self, rig, free):
+        """With no room where the state is: the trip acts, and what was to be written is written once there is."""
+        took = self.inhibits(rig)
+        self.trips(rig)
         rig.until(lambda: "not durable" in rig.log(), "the log says so")
         free()
         rig.until(lambda: "latched limit load-hot-opened" in (rig.state / "state").read_text(), "the latch is written")
@@ -189,10 +182,7 @@ class Scarcity(Day):
             rig.wait_permit()
             root("fsfreeze", "-f", str(rig.state), check=True)
             took = self.inhibits(rig)
-            mark = rig.mark()
-            rig.set("load-hot", 1)
-            rig.event(mark, "tripped", {"load-hot-opened"})
-            rig.set("load-hot", 0)
+            self.trips(rig)
             rig.until(lambda: "D" in threads(rig).values(), "a thread is stuck in the kernel")
             rig.reset_when_clear()  # commands work all the same
             rig.wait_permit()
@@ -201,7 +191,7 @@ class Scarcity(Day):
             if number == signal.SIGTERM:
                 rig.until(lambda: not rig.permits(), "it inhibits before anything else")
                 inhibited = now() - began
-            rig.until(lambda: "guard" not in threads(rig) and not holds(rig, rig.line),
+            rig.until(lambda: "guard" not in threads(rig) and not rig.holders(rig.line),
                       "the guard is gone, and nobody else has the line")
             if number == signal.SIGKILL:
                 inhibited = now() - began  # a GPIO line is let go with its descriptor; a file is left to the stop hook
@@ -223,10 +213,7 @@ class Scarcity(Day):
         took = self.inhibits(rig)
         rig.wait_permit()
         rig.daemon.send_signal(25)  # SIGXFSZ to main as well
-        mark = rig.mark()
-        rig.set("load-hot", 1)
-        rig.event(mark, "tripped", {"load-hot-opened"})
-        rig.set("load-hot", 0)
+        self.trips(rig)
         resource.prlimit(rig.daemon.pid, resource.RLIMIT_FSIZE, before)
         rig.until(lambda: "latched limit load-hot-opened" in (rig.state / "state").read_text(), "the latch is written")
         figure(f"files that may not grow: inhibits after {took * 1e3:.1f} ms")
