@@ -26,7 +26,7 @@ namespace {
 using namespace std::chrono_literals;
 
 constexpr core::Duration follow_every = 250ms;
-constexpr core::Duration look_every = 1s;
+constexpr core::Duration write_look_every = 1s;
 constexpr core::Duration retry_after = 5s;
 constexpr std::size_t most_waiting_bytes = 8UL * 1024 * 1024;
 constexpr std::size_t most_waiting = 2000;
@@ -74,7 +74,7 @@ public:
         recall_transmissions();
         while (!all_followed_.load(std::memory_order_acquire)) {
             if (monotonic_now() >= try_at_) write_waiting();
-            write_wake_.wait(monotonic_now() + look_every);
+            write_wake_.wait(monotonic_now() + write_look_every);
         }
         write_waiting();
         const std::lock_guard lock{mutex_};

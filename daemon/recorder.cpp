@@ -21,11 +21,11 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr core::Duration look_every = 500ms;
+constexpr core::Duration save_look_every = 500ms;
 constexpr core::Duration retry_state_after = 1s;
 constexpr core::Duration retry_journal_after = 5s;
 constexpr core::Duration mark_at_most_every = 1s;
-constexpr core::Duration complain_every = 60s;
+constexpr core::Duration save_complaint_every = 60s;
 constexpr std::size_t most_transmissions = 100;
 constexpr std::size_t most_pending = 2000;  ///< about a megabyte
 
@@ -50,7 +50,7 @@ public:
     void run() noexcept {
         while (!stopping_.load(std::memory_order_acquire)) {
             pass();
-            wake_.wait(monotonic_now() + look_every);
+            wake_.wait(monotonic_now() + save_look_every);
         }
         last_pass();
     }
@@ -250,7 +250,7 @@ private:
         state_.failing.store(true, std::memory_order_relaxed);
         const core::Instant now = monotonic_now();
         if (now < complain_at_) return;
-        complain_at_ = now + complain_every;
+        complain_at_ = now + save_complaint_every;
         try {
             spdlog::error("{} (protection is not affected; tried again)", text);
         } catch (...) {

@@ -43,7 +43,7 @@ namespace {
 
 constexpr int guard_priority = 20, sampler_priority = 19;
 constexpr std::size_t command_places = 32;
-constexpr core::Duration look_every = 250ms;
+constexpr core::Duration watch_every = 250ms;
 constexpr core::Duration inhibit_within = 100ms;
 // systemd may be told to wait longer, yet whoever presses Ctrl-C shall not.
 constexpr core::Duration archive_within = 1500ms, recorder_within = 2500ms, telemetry_within = 4000ms,
@@ -289,7 +289,7 @@ void Service::watch() {
     next_pet_ = petted_ = monotonic_now();
     while (!stop_asked() && !guard_->stopping()) {
         look(monotonic_now());
-        main_wake_.wait(monotonic_now() + look_every);
+        main_wake_.wait(monotonic_now() + watch_every);
     }
 }
 

@@ -28,9 +28,9 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr core::Duration look_every = 100ms;
+constexpr core::Duration outbox_look_every = 100ms;
 constexpr core::Duration summary_every = 1s;
-constexpr core::Duration first_retry = 1s;
+constexpr core::Duration first_reconnection = 1s;
 constexpr core::Duration slowest_retry = 60s;
 constexpr core::Duration proven_after = 30s;     ///< a session that lasted so long starts the back-off anew
 constexpr core::Duration connect_at_most = 15s;  ///< then the client counts as hung, and is replaced
@@ -108,7 +108,7 @@ public:
                 complain(fmt::format("telemetry: {}; the connection is made anew", error.what()));
                 give_up(monotonic_now());
             }
-            wake_.wait(monotonic_now() + look_every);
+            wake_.wait(monotonic_now() + outbox_look_every);
         }
         try {
             say_goodbye();
@@ -305,7 +305,7 @@ private:
                 return;
             }
         }
-        if (now - phase_since_ > proven_after) retry_after_ = first_retry;
+        if (now - phase_since_ > proven_after) retry_after_ = first_reconnection;
     }
 
     void begin_to_connect(core::Instant now) {
@@ -687,7 +687,7 @@ private:
     core::Instant phase_since_{};
     core::Instant session_since_{};
     core::Instant retry_at_{};
-    core::Duration retry_after_ = first_retry;
+    core::Duration retry_after_ = first_reconnection;
     int losses_in_a_row_ = 0;
     std::string last_trouble_;
     Throttle connection_complaints_;

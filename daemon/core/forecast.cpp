@@ -12,10 +12,6 @@ namespace {
 
 constexpr double no_number = std::numeric_limits<double>::quiet_NaN();  // ThermalFit takes it as a gap
 
-double seconds(Duration duration) noexcept {
-    return std::chrono::duration<double>(duration).count();
-}
-
 bool good(const Reading* reading) noexcept {
     return reading != nullptr && reading->health == Health::good;
 }

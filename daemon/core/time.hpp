@@ -17,4 +17,8 @@ struct MonotonicClock {
 using Duration = std::chrono::nanoseconds;
 using Instant = MonotonicClock::time_point;
 
+constexpr double seconds(Duration duration) noexcept {
+    return std::chrono::duration<double>(duration).count();
+}
+
 }  // namespace dekeyd::core

@@ -17,7 +17,7 @@ constexpr std::string_view state_prefix = "#state ";
 constexpr std::string_view configuration_prefix = "#configuration ";
 constexpr std::string_view end_prefix = "#end ";
 constexpr std::string_view fixed_columns = "step,t (s),line,commands,contactor,decided,sampler";
-constexpr std::size_t longest_line = 1024UL * 1024;
+constexpr std::size_t longest_row = 1024UL * 1024;
 constexpr std::size_t most_slots = 4096;
 constexpr std::int64_t second_ns = 1'000'000'000;
 constexpr std::int64_t largest_ns = 1'000'000'000 * second_ns;  // thirty years: sums and differences stay numbers
@@ -375,7 +375,7 @@ bool CaptureReader::fail(std::string what) {
 
 // A last line without its line break is half a line and counts as none.
 bool CaptureReader::read_line() {
-    if (!std::getline(in_, line_) || in_.eof() || line_.size() > longest_line) return false;
+    if (!std::getline(in_, line_) || in_.eof() || line_.size() > longest_row) return false;
     ++line_number_;
     if (!line_.starts_with(end_prefix)) {
         sum_ = crc32(line_, sum_);

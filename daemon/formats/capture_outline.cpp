@@ -21,10 +21,6 @@ constexpr std::int64_t far_begin = 1000;  ///< span numbers from here on are the
 constexpr std::size_t most_changes = 200;
 constexpr std::size_t longest_sentence = 1000;
 
-double seconds(core::Duration duration) {
-    return std::chrono::duration<double>(duration).count();
-}
-
 /// Four significant digits: more than the eye sees in a curve, and no more bytes than needed.
 Json rounded(double value) {
     if (!std::isfinite(value)) return nullptr;
@@ -64,8 +60,8 @@ CaptureOutline::CaptureOutline(const core::Plan& plan, core::Instant origin, cor
                                core::SourceIndex source)
     : plan_{plan},
       origin_{origin},
-      before_step_s_{std::max(middle_step_s, (seconds(origin - first) - middle_s) / far_steps)},
-      after_step_s_{std::max(middle_step_s, (seconds(last - origin) - middle_s) / far_steps)},
+      before_step_s_{std::max(middle_step_s, (core::seconds(origin - first) - middle_s) / far_steps)},
+      after_step_s_{std::max(middle_step_s, (core::seconds(last - origin) - middle_s) / far_steps)},
       source_{source},
       quantities_{chosen(plan, source)},
       now_(quantities_.size()),
@@ -84,7 +80,7 @@ std::int64_t CaptureOutline::span_of(double t) const noexcept {
 }
 
 void CaptureOutline::add(const core::Snapshot& after, bool permit) {
-    const double t = seconds(after.now - origin_);
+    const double t = core::seconds(after.now - origin_);
     const bool changed = permit_.empty() || permit_.back().second != permit;
     if (changed && permit_.size() < most_changes) permit_.emplace_back(to_tenth_of_ms(t), permit);
     const std::int64_t number = span_of(t);
@@ -128,7 +124,7 @@ void CaptureOutline::put_span() {
 
 std::string CaptureOutline::text(const CaptureHeader& header) {
     if (steps_ > 0) put_span();
-    Json json{{"at_s", seconds(header.origin.time_since_epoch())},
+    Json json{{"at_s", core::seconds(header.origin.time_since_epoch())},
               {"wall", header.origin_wall},
               {"synchronised", header.synchronised},
               {"cause", header.cause.substr(0, longest_sentence)},

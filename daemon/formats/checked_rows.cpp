@@ -13,7 +13,7 @@
 namespace dekeyd::formats {
 namespace {
 
-constexpr std::size_t largest = 16UL * 1024 * 1024;
+constexpr std::size_t largest_log = 16UL * 1024 * 1024;
 constexpr std::string_view check_column = ",check";
 
 struct Line {
@@ -21,7 +21,7 @@ struct Line {
     std::string_view text;
 };
 
-std::optional<Line> unsealed(std::string_view line) {
+std::optional<Line> unsealed_row(std::string_view line) {
     if (line.ends_with(check_column)) return Line{true, line.substr(0, line.size() - check_column.size())};
     const std::size_t comma = line.rfind(',');
     if (comma == std::string_view::npos) return std::nullopt;
@@ -39,17 +39,6 @@ void each_line(std::string_view text, Use use) {
     }
 }
 
-int write_at(int fd, std::string_view bytes, off_t place) {
-    while (!bytes.empty()) {
-        const ssize_t written = ::pwrite(fd, bytes.data(), bytes.size(), place);
-        if (written < 0 && errno == EINTR) continue;
-        if (written < 0) return errno;
-        bytes.remove_prefix(static_cast<std::size_t>(written));
-        place += written;
-    }
-    return 0;
-}
-
 }  // namespace
 
 Rows rows_of(std::string_view text) {
@@ -58,7 +47,7 @@ Rows rows_of(std::string_view text) {
     std::size_t whole = 0;
     each_line(text, [&](std::string_view line, std::size_t end) {
         whole = end;
-        const auto right = unsealed(line);
+        const auto right = unsealed_row(line);
         if (!right) {
             ++result.damaged;
         } else if (right->columns) {
@@ -72,7 +61,7 @@ Rows rows_of(std::string_view text) {
 }
 
 Rows read_rows(const std::string& path) {
-    const FileBytes file = read_whole(path, largest);
+    const FileBytes file = read_whole(path, largest_log);
     if (file.ok()) return rows_of(file.bytes);
     Rows failed;
     failed.error = file.too_large ? EFBIG : file.error;
@@ -80,14 +69,14 @@ Rows read_rows(const std::string& path) {
 }
 
 std::string append_row(const std::string& path, std::string_view columns, std::string_view row) {
-    const FileBytes file = read_whole(path, largest);
+    const FileBytes file = read_whole(path, largest_log);
     const bool is_new = file.error == ENOENT;
     if (file.too_large) return path + " is larger than any log of ours; move it away";
     if (!file.ok() && !is_new) return file_trouble("can't read", path, file.error);
     std::string_view last_columns;
     std::size_t whole = 0;
     each_line(file.bytes, [&](std::string_view line, std::size_t end) {
-        const auto right = unsealed(line);
+        const auto right = unsealed_row(line);
         if (right) whole = end;
         if (right && right->columns) last_columns = right->text;
     });

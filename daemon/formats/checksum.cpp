@@ -6,22 +6,22 @@ namespace dekeyd::formats {
 namespace {
 
 constexpr std::array<std::uint32_t, 256> make_table() {
-    std::array<std::uint32_t, 256> table{};
-    for (std::uint32_t byte = 0; byte < table.size(); ++byte) {
+    std::array<std::uint32_t, 256> crc_table{};
+    for (std::uint32_t byte = 0; byte < crc_table.size(); ++byte) {
         std::uint32_t rest = byte;
         for (int bit = 0; bit < 8; ++bit) rest = (rest & 1U) != 0 ? (rest >> 1U) ^ 0xEDB88320U : rest >> 1U;
-        table[byte] = rest;
+        crc_table[byte] = rest;
     }
-    return table;
+    return crc_table;
 }
 
-constexpr auto table = make_table();
+constexpr auto crc_table = make_table();
 
 }  // namespace
 
 std::uint32_t crc32(std::string_view bytes, std::uint32_t before) noexcept {
     std::uint32_t rest = before ^ 0xFFFFFFFFU;
-    for (const char c : bytes) rest = table[(rest ^ static_cast<unsigned char>(c)) & 0xFFU] ^ (rest >> 8U);
+    for (const char c : bytes) rest = crc_table[(rest ^ static_cast<unsigned char>(c)) & 0xFFU] ^ (rest >> 8U);
     return rest ^ 0xFFFFFFFFU;
 }
 

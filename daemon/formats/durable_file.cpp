@@ -69,6 +69,19 @@ std::string_view remedy(int error) noexcept {
 
 }  // namespace
 
+int write_at(int fd, std::string_view bytes, std::int64_t place) noexcept {
+    while (!bytes.empty()) {
+        const ssize_t written = ::pwrite(fd, bytes.data(), bytes.size(), place);
+        if (written < 0) {
+            if (errno == EINTR) continue;
+            return errno;
+        }
+        bytes.remove_prefix(static_cast<std::size_t>(written));
+        place += written;
+    }
+    return 0;
+}
+
 std::string file_trouble(std::string_view doing, const std::string& path, int error) {
     return fmt::format("{} {}: {}; {}", doing, path, std::generic_category().message(error), remedy(error));
 }

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstddef>
+#include <cstdint>
 #include <string>
 #include <string_view>
 
@@ -24,6 +25,9 @@ struct FileBytes {
     [[nodiscard]] bool ok() const noexcept { return error == 0 && !too_large; }
 };
 FileBytes read_whole(const std::string& path, std::size_t most);
+
+/// Writes all bytes at `place`, however many calls that takes. 0 or errno.
+int write_at(int fd, std::string_view bytes, std::int64_t place) noexcept;
 
 /// Makes the names in a folder durable (after create, rename or unlink). Empty or what failed.
 std::string sync_folder(const std::string& folder);

@@ -66,7 +66,7 @@ std::string name_of(const core::Plan& plan, core::SourceIndex source) {
 }
 
 std::string duration_in_words(core::Duration duration) {
-    const double seconds = std::chrono::duration<double>(duration).count();
+    const double seconds = core::seconds(duration);
     if (seconds >= 120.0) return fmt::format("{:.3g} min", seconds / 60.0);
     if (seconds >= 1.0) return fmt::format("{:.3g} s", seconds);
     return fmt::format("{:.3g} ms", seconds * 1000.0);
@@ -355,7 +355,7 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
 
 nlohmann::ordered_json proof_json(const core::Event& event) {
     const auto seconds = [](core::Duration time) {
-        return time > core::Duration::zero() ? nlohmann::ordered_json(std::chrono::duration<double>(time).count())
+        return time > core::Duration::zero() ? nlohmann::ordered_json(core::seconds(time))
                                              : nlohmann::ordered_json(nullptr);
     };
     return {{"why", core::text(event.why)},
@@ -372,7 +372,7 @@ nlohmann::ordered_json event_json(const core::Plan& plan, const core::Event& eve
     const auto quantity = about_rf ? plan.roles.forward : quantity_of(plan, event.source);
     nlohmann::ordered_json json;
     json["number"] = event.number;
-    json["at_s"] = std::chrono::duration<double>(event.at.time_since_epoch()).count();
+    json["at_s"] = core::seconds(event.at.time_since_epoch());
     json["wall"] = to_iso(stamp.since_1970);
     json["synchronised"] = stamp.synchronised;
     json["kind"] = core::text(event.kind);

@@ -8,10 +8,10 @@
 namespace dekeyd::formats {
 namespace {
 
-constexpr double longest_step_s = 1.0;
+constexpr double longest_hourly_step_s = 1.0;
 
 // Those that tell of slow change; the others follow from them.
-constexpr core::Derived watched[] = {
+constexpr core::Derived slow_quantities[] = {
     core::Derived::vswr,       core::Derived::gain, core::Derived::compression,       core::Derived::dc_power,
     core::Derived::efficiency, core::Derived::heat, core::Derived::thermal_resistance};
 
@@ -22,12 +22,11 @@ HourMeter::HourMeter(const core::Plan& plan) : plan_{plan} {
         if (plan.channels[i].kind == core::ChannelKind::contact) continue;
         figures_.push_back({.quantity = static_cast<core::QuantityIndex>(i)});
     }
-    for (const core::Derived derived : watched) figures_.push_back({.quantity = plan.index(derived)});
+    for (const core::Derived derived : slow_quantities) figures_.push_back({.quantity = plan.index(derived)});
 }
 
 void HourMeter::follow(const core::Snapshot& after) {
-    const double dt_s =
-        followed_ ? std::min(std::chrono::duration<double>(after.now - last_).count(), longest_step_s) : 0.0;
+    const double dt_s = followed_ ? std::min(core::seconds(after.now - last_), longest_hourly_step_s) : 0.0;
     last_ = after.now;
     followed_ = true;
     for (Figures& f : figures_) {

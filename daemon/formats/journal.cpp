@@ -19,7 +19,7 @@ namespace dekeyd::formats {
 namespace {
 
 constexpr std::string_view prefix = "events-";
-constexpr std::size_t longest_line = 64 * 1024;
+constexpr std::size_t longest_entry = 64 * 1024;
 constexpr std::size_t largest_segment = 16 * 1024 * 1024;
 constexpr std::size_t checksum_digits = 8;
 constexpr std::uint64_t largest_number = std::uint64_t{1} << 62U;  // beyond it lies no journal of ours: damage
@@ -52,19 +52,19 @@ std::optional<std::string_view> unsealed(std::string_view line) {
     return content;
 }
 
-struct Entry {
+struct Numbered {
     std::uint64_t number;
     std::string_view text;
 };
 
-std::optional<Entry> to_entry(std::string_view line) {
+std::optional<Numbered> to_entry(std::string_view line) {
     const auto content = unsealed(line);
     if (!content) return std::nullopt;
     const std::size_t space = content->find(' ');
     if (space == std::string_view::npos) return std::nullopt;
     const auto number = to_number(content->substr(0, space));
     if (!number) return std::nullopt;
-    return Entry{*number, content->substr(space + 1)};
+    return Numbered{*number, content->substr(space + 1)};
 }
 
 constexpr std::string_view header_words = "dekeyd-journal 1 ";
@@ -89,19 +89,6 @@ std::string new_epoch() {
     std::uint32_t random[2] = {0, 0};
     if (::getrandom(random, sizeof random, 0) != static_cast<ssize_t>(sizeof random)) return {};
     return hex32(random[0]) + hex32(random[1]);
-}
-
-int write_at(int fd, std::string_view bytes, off_t place) noexcept {
-    while (!bytes.empty()) {
-        const ssize_t written = ::pwrite(fd, bytes.data(), bytes.size(), place);
-        if (written < 0) {
-            if (errno == EINTR) continue;
-            return errno;
-        }
-        bytes.remove_prefix(static_cast<std::size_t>(written));
-        place += written;
-    }
-    return 0;
 }
 
 /// What a segment holds.
@@ -238,7 +225,7 @@ std::string Journal::begin_segment() {
 
 std::string Journal::append(std::string_view text) {
     if (!open_) return folder_ + " is not open";
-    if (text.size() > longest_line - 4096 || text.find('\n') != std::string_view::npos) {
+    if (text.size() > longest_entry - 4096 || text.find('\n') != std::string_view::npos) {
         return "an entry of the journal must be one line of at most 60 KiB";
     }
     const std::string line = sealed(fmt::format("{} {}", next_, text));
@@ -347,7 +334,7 @@ bool JournalReader::next_line(std::string& line) {
             buffer_.erase(0, end + 1);
             return true;
         }
-        if (buffer_.size() > longest_line) return false;
+        if (buffer_.size() > longest_entry) return false;
         char block[8192];
         const ssize_t got = ::pread(fd_, block, sizeof block, place_);
         if (got < 0 && errno == EINTR) continue;

@@ -7,10 +7,10 @@
 namespace dekeyd::formats {
 namespace {
 
-constexpr std::size_t longest = 64;
+constexpr std::size_t longest_word = 64;
 
 std::string plain(std::string_view word) {
-    std::string result{word.substr(0, longest)};
+    std::string result{word.substr(0, longest_word)};
     for (char& c : result) {
         if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
         if (c == '_' || c == ' ') c = '-';
@@ -21,9 +21,9 @@ std::string plain(std::string_view word) {
 }  // namespace
 
 std::size_t edit_distance(std::string_view a, std::string_view b) {
-    a = a.substr(0, longest);
-    b = b.substr(0, longest);
-    std::array<std::array<std::size_t, longest + 1>, longest + 1> cost{};
+    a = a.substr(0, longest_word);
+    b = b.substr(0, longest_word);
+    std::array<std::array<std::size_t, longest_word + 1>, longest_word + 1> cost{};
     for (std::size_t i = 0; i <= a.size(); ++i) cost[i][0] = i;
     for (std::size_t j = 0; j <= b.size(); ++j) cost[0][j] = j;
     for (std::size_t i = 1; i <= a.size(); ++i) {
@@ -40,7 +40,7 @@ std::size_t edit_distance(std::string_view a, std::string_view b) {
 std::optional<std::string_view> nearest(std::string_view word, std::span<const std::string_view> words) {
     const std::string wanted = plain(word);
     std::optional<std::string_view> best;
-    std::size_t best_distance = longest + 1;
+    std::size_t best_distance = longest_word + 1;
     for (const std::string_view candidate : words) {
         const auto [shorter, longer] = std::minmax({wanted.size(), candidate.size()});
         const std::size_t allowed = std::max<std::size_t>(1, longer / 3);

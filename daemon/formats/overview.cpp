@@ -18,12 +18,12 @@ namespace {
 using Json = nlohmann::ordered_json;
 
 /// To a tenth of a second: ages of another digit would only differ from one message to the next.
-double seconds(core::Duration duration) {
-    return std::round(std::chrono::duration<double>(duration).count() * 10.0) / 10.0;
+double tenths_s(core::Duration duration) {
+    return std::round(core::seconds(duration) * 10.0) / 10.0;
 }
 
 double exact_seconds(core::Duration duration) {
-    return std::chrono::duration<double>(duration).count();
+    return core::seconds(duration);
 }
 
 Json limit_json(const core::Plan& plan, const core::LimitPlan& limit) {
@@ -108,8 +108,8 @@ Json cause_json(const core::Plan& plan, const core::Snapshot& snapshot, core::So
     const auto quantity = quantity_of(plan, source);
     const bool known = quantity && *quantity < snapshot.quantities.size();
     return {{"text", cause_in_words(plan, source, cause.condition, known ? &snapshot.quantities[*quantity] : nullptr)},
-            {"since_s", std::max(0.0, seconds(snapshot.now - cause.since))},
-            {"hold_off_left_s", std::max(0.0, seconds(left))},
+            {"since_s", std::max(0.0, tenths_s(snapshot.now - cause.since))},
+            {"hold_off_left_s", std::max(0.0, tenths_s(left))},
             {"latched", cause.latched},
             {"first", cause.first}};
 }

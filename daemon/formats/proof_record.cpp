@@ -16,9 +16,9 @@
 namespace dekeyd::formats {
 namespace {
 
-constexpr std::string_view header = "dekeyd-proof 1\npassed ";
-constexpr std::string_view checksum_key = "crc32 ";
-constexpr std::size_t largest = 4096;
+constexpr std::string_view proof_header = "dekeyd-proof 1\npassed ";
+constexpr std::string_view proof_checksum_key = "crc32 ";
+constexpr std::size_t largest_proof = 4096;
 constexpr std::size_t day_digits = 10;  // of 2026-11-25T...
 
 std::string iso(std::int64_t seconds) {
@@ -28,14 +28,14 @@ std::string iso(std::int64_t seconds) {
 }  // namespace
 
 std::string proof_text(std::int64_t passed_s) {
-    std::string text = fmt::format("{}{}\n", header, passed_s);
+    std::string text = fmt::format("{}{}\n", proof_header, passed_s);
     const std::string sum = hex32(crc32(text));
-    return text.append(checksum_key).append(sum).append(1, '\n');
+    return text.append(proof_checksum_key).append(sum).append(1, '\n');
 }
 
 std::optional<std::int64_t> proof_from_text(std::string_view text) {
-    if (!text.starts_with(header)) return std::nullopt;
-    const std::string_view digits = text.substr(header.size());
+    if (!text.starts_with(proof_header)) return std::nullopt;
+    const std::string_view digits = text.substr(proof_header.size());
     std::int64_t passed = 0;
     const auto [end, error] = std::from_chars(digits.data(), digits.data() + digits.size(), passed);
     if (error != std::errc{} || passed <= 0 || proof_text(passed) != text) return std::nullopt;
@@ -43,7 +43,7 @@ std::optional<std::int64_t> proof_from_text(std::string_view text) {
 }
 
 std::int64_t load_proof(const std::string& directory) {
-    const FileBytes file = read_whole(directory + "/proof", largest);
+    const FileBytes file = read_whole(directory + "/proof", largest_proof);
     return file.ok() ? proof_from_text(file.bytes).value_or(0) : 0;
 }
 

@@ -36,7 +36,7 @@ std::string why_starting(const core::Plan& plan, const core::Snapshot& snapshot)
     const auto missing = find_source(snapshot, [](const core::Cause& c) { return c.condition != Condition::clear; });
     if (missing) return fmt::format("Starting: {}.", words(plan, snapshot, *missing));
     const core::Duration left = plan.interlock.settling - (snapshot.now - snapshot.settled_since);
-    const double seconds = std::max(0.0, std::chrono::duration<double>(left).count());
+    const double seconds = std::max(0.0, core::seconds(left));
     return fmt::format("Starting: all readings are good; settling for another {:.1f} s.", seconds);
 }
 
@@ -77,7 +77,7 @@ std::string reason(const core::Plan& plan, const core::Snapshot& snapshot) {
     if (snapshot.monitor_only) return "Nothing stands against a permit; monitor-only, so it is never driven.";
     if (!snapshot.permit) return "The daemon stops, and inhibits.";
     if (snapshot.commissioning_until) {
-        const double left_s = std::chrono::duration<double>(*snapshot.commissioning_until - snapshot.now).count();
+        const double left_s = core::seconds(*snapshot.commissioning_until - snapshot.now);
         return fmt::format("Commissioning under provisional limits, for another {:.0f} min.",
                            std::ceil(std::max(0.0, left_s) / 60.0));
     }

@@ -8,14 +8,6 @@
 namespace dekeyd::formats {
 namespace {
 
-std::string shortened(std::string_view text) {
-    constexpr std::size_t longest = 60;
-    if (text.size() <= longest) return std::string{text};
-    std::size_t end = longest;
-    while (end > 0 && (static_cast<unsigned char>(text[end]) & 0xc0U) == 0x80U) --end;
-    return std::string{text.substr(0, end)} + "…";
-}
-
 std::string_view kind_words(Node::Kind kind) {
     switch (kind) {
         case Node::Kind::null: return "nothing";

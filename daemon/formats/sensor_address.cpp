@@ -6,10 +6,6 @@
 namespace dekeyd::formats {
 namespace {
 
-bool is_digit(char c) {
-    return c >= '0' && c <= '9';
-}
-
 /// "voltage12" for the stem "voltage": one to three digits after it.
 bool numbered(std::string_view text, std::string_view stem) {
     if (!text.starts_with(stem)) return false;

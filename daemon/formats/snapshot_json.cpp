@@ -16,10 +16,6 @@ using Json = nlohmann::ordered_json;
 using core::Duration;
 using core::SourceInfo;
 
-double seconds(Duration duration) {
-    return std::chrono::duration<double>(duration).count();
-}
-
 Json optional_number(const std::optional<double>& value) {
     return value ? json_number(*value) : Json(nullptr);
 }
@@ -50,8 +46,8 @@ Json causes_json(const core::Plan& plan, const core::Snapshot& snapshot) {
                         {"active", cause.active},
                         {"latched", cause.latched},
                         {"first", cause.first},
-                        {"since_s", seconds(snapshot.now - cause.since)},
-                        {"hold_off_left_s", std::max(0.0, seconds(left))}});
+                        {"since_s", core::seconds(snapshot.now - cause.since)},
+                        {"hold_off_left_s", std::max(0.0, core::seconds(left))}});
     }
     return list;
 }
@@ -63,15 +59,16 @@ Json quantities_json(const core::Plan& plan, const core::Snapshot& snapshot) {
         const core::QuantityInfo info = core::describe(plan, static_cast<core::QuantityIndex>(i));
         const bool there = reading.measured() || reading.health == core::Health::above_range;
         const bool ever = reading.taken != core::Instant{};
-        list.push_back({{"id", info.id},
-                        {"name", info.name},
-                        {"unit", core::symbol(info.unit)},
-                        {"value", there ? json_number(reading.value) : Json(nullptr)},
-                        {"low", there ? json_number(reading.low) : Json(nullptr)},
-                        {"high", there ? json_number(reading.high) : Json(nullptr)},
-                        {"health", core::text(reading.health)},
-                        {"fault", core::text(reading.fault)},
-                        {"age_s", ever ? Json(std::max(0.0, seconds(snapshot.now - reading.taken))) : Json(nullptr)}});
+        list.push_back(
+            {{"id", info.id},
+             {"name", info.name},
+             {"unit", core::symbol(info.unit)},
+             {"value", there ? json_number(reading.value) : Json(nullptr)},
+             {"low", there ? json_number(reading.low) : Json(nullptr)},
+             {"high", there ? json_number(reading.high) : Json(nullptr)},
+             {"health", core::text(reading.health)},
+             {"fault", core::text(reading.fault)},
+             {"age_s", ever ? Json(std::max(0.0, core::seconds(snapshot.now - reading.taken))) : Json(nullptr)}});
     }
     return list;
 }
@@ -94,9 +91,9 @@ Json limits_json(const Configuration& configuration, const core::Snapshot& snaps
                         {"clear", by_level ? json_number(limit.clear) : Json(nullptr)},
                         {"warn", optional_number(limit.warn)},
                         {"clear_by", by_level ? "level" : "rf off"},
-                        {"qualify_s", seconds(limit.qualify)},
-                        {"hold_off_s", seconds(limit.hold_off)},
-                        {"reaction_s", seconds(reaction(configuration, limit).total())},
+                        {"qualify_s", core::seconds(limit.qualify)},
+                        {"hold_off_s", core::seconds(limit.hold_off)},
+                        {"reaction_s", core::seconds(reaction(configuration, limit).total())},
                         {"provable", core::Proof::provable(limit)},
                         {"rearm", limit.rearm == core::Rearm::automatic ? "automatic" : "latched"},
                         {"condition", core::text(snapshot.causes[i].condition)},
@@ -115,7 +112,7 @@ Json proof_json(const core::Plan& plan, const core::Snapshot& snapshot, const St
               {"limit", forces ? Json(plan.limits[proof.limit].id) : Json(nullptr)},
               {"injected", proof.injects ? json_number(proof.injected) : Json(nullptr)},
               {"enable_sense", plan.roles.enable_sense.has_value()},
-              {"release_s", snapshot.release ? Json(seconds(*snapshot.release)) : Json(nullptr)}};
+              {"release_s", snapshot.release ? Json(core::seconds(*snapshot.release)) : Json(nullptr)}};
     if (context.proof) {
         json["last"] = context.proof->last.empty() ? Json(nullptr) : Json(context.proof->last);
         json["due"] = context.proof->due.empty() ? Json(nullptr) : Json(context.proof->due);
@@ -138,9 +135,9 @@ double settling_left(const core::Plan& plan, const core::Snapshot& snapshot) {
     const bool all_clear = std::all_of(snapshot.causes.begin(), snapshot.causes.end(), [](const core::Cause& cause) {
         return cause.condition == core::Condition::clear;
     });
-    if (!all_clear) return snapshot.state == core::State::starting ? seconds(plan.interlock.settling) : 0.0;
-    if (snapshot.settled_since == core::Instant{}) return seconds(plan.interlock.settling);
-    return std::max(0.0, seconds(plan.interlock.settling - (snapshot.now - snapshot.settled_since)));
+    if (!all_clear) return snapshot.state == core::State::starting ? core::seconds(plan.interlock.settling) : 0.0;
+    if (snapshot.settled_since == core::Instant{}) return core::seconds(plan.interlock.settling);
+    return std::max(0.0, core::seconds(plan.interlock.settling - (snapshot.now - snapshot.settled_since)));
 }
 
 }  // namespace
@@ -165,41 +162,42 @@ nlohmann::ordered_json status_json(const Configuration& configuration, const cor
     const core::Plan& plan = configuration.plan;
     const core::Memory& memory = snapshot.memory;
     const std::string advice = back_off_text(plan, snapshot);
-    return {{"id", configuration.id},
-            {"name", configuration.name},
-            {"version", context.version},
-            {"now_s", seconds(snapshot.now.time_since_epoch())},
-            {"sequence", snapshot.sequence},
-            {"permit", may_transmit(snapshot)},
-            {"state", core::text(snapshot.state)},
-            {"reason", reason(plan, snapshot)},
-            {"advice", advice.empty() ? Json(nullptr) : Json(advice)},
-            {"line", context.line},
-            {"monitor_only", snapshot.monitor_only},
-            {"commissioning_left_s", snapshot.commissioning_until
-                                         ? Json(std::max(0.0, seconds(*snapshot.commissioning_until - snapshot.now)))
-                                         : Json(nullptr)},
-            {"rf_present", snapshot.rf_present},
-            {"contactor_closed", plan.supervision.contactor ? Json(snapshot.contactor_closed) : Json(nullptr)},
-            {"causes", causes_json(plan, snapshot)},
-            {"quantities", quantities_json(plan, snapshot)},
-            {"limits", limits_json(configuration, snapshot)},
-            {"channels", channels_json(plan, snapshot)},
-            {"guard",
-             {{"overruns", snapshot.overruns},
-              {"realtime", context.realtime},
-              {"memory_locked", context.memory_locked},
-              {"events_dropped", snapshot.events_dropped}}},
-            {"mqtt", context.broker_connected ? Json{{"connected", *context.broker_connected}} : Json(nullptr)},
-            {"kept", kept_json(context.kept)},
-            {"proof", proof_json(plan, snapshot, context)},
-            {"memory",
-             {{"first_start", memory.first_start},
-              {"unreadable", memory.unreadable},
-              {"locked_out", memory.locked_out},
-              {"held_locally", memory.held_locally},
-              {"held_remotely", memory.held_remotely}}},
-            {"settling_left_s", settling_left(plan, snapshot)}};
+    return {
+        {"id", configuration.id},
+        {"name", configuration.name},
+        {"version", context.version},
+        {"now_s", core::seconds(snapshot.now.time_since_epoch())},
+        {"sequence", snapshot.sequence},
+        {"permit", may_transmit(snapshot)},
+        {"state", core::text(snapshot.state)},
+        {"reason", reason(plan, snapshot)},
+        {"advice", advice.empty() ? Json(nullptr) : Json(advice)},
+        {"line", context.line},
+        {"monitor_only", snapshot.monitor_only},
+        {"commissioning_left_s", snapshot.commissioning_until
+                                     ? Json(std::max(0.0, core::seconds(*snapshot.commissioning_until - snapshot.now)))
+                                     : Json(nullptr)},
+        {"rf_present", snapshot.rf_present},
+        {"contactor_closed", plan.supervision.contactor ? Json(snapshot.contactor_closed) : Json(nullptr)},
+        {"causes", causes_json(plan, snapshot)},
+        {"quantities", quantities_json(plan, snapshot)},
+        {"limits", limits_json(configuration, snapshot)},
+        {"channels", channels_json(plan, snapshot)},
+        {"guard",
+         {{"overruns", snapshot.overruns},
+          {"realtime", context.realtime},
+          {"memory_locked", context.memory_locked},
+          {"events_dropped", snapshot.events_dropped}}},
+        {"mqtt", context.broker_connected ? Json{{"connected", *context.broker_connected}} : Json(nullptr)},
+        {"kept", kept_json(context.kept)},
+        {"proof", proof_json(plan, snapshot, context)},
+        {"memory",
+         {{"first_start", memory.first_start},
+          {"unreadable", memory.unreadable},
+          {"locked_out", memory.locked_out},
+          {"held_locally", memory.held_locally},
+          {"held_remotely", memory.held_remotely}}},
+        {"settling_left_s", settling_left(plan, snapshot)}};
 }
 
 std::string to_line(const nlohmann::ordered_json& json) {

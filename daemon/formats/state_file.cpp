@@ -25,9 +25,9 @@
 namespace dekeyd::formats {
 namespace {
 
-constexpr std::size_t largest = 256 * 1024;
-constexpr std::string_view header = "dekeyd-state 1\n";
-constexpr std::string_view checksum_key = "crc32 ";
+constexpr std::size_t largest_state = 256 * 1024;
+constexpr std::string_view state_header = "dekeyd-state 1\n";
+constexpr std::string_view state_checksum_key = "crc32 ";
 
 std::string_view word(core::SourceInfo::Kind kind) noexcept {
     switch (kind) {
@@ -112,7 +112,7 @@ StoredState damaged(const core::Plan& plan) {
 
 std::string to_text(const core::Plan& plan, const StoredState& state) {
     const core::Memory& memory = state.memory;
-    std::string text{header};
+    std::string text{state_header};
     add(text, "running", state.running);
     add(text, "first-start", memory.first_start);
     add(text, "unreadable", memory.unreadable);
@@ -127,19 +127,20 @@ std::string to_text(const core::Plan& plan, const StoredState& state) {
         text.append("latched ").append(word(info.kind)).append(1, ' ').append(info.id).append(1, '\n');
     }
     const std::string sum = hex32(crc32(text));
-    return text.append(checksum_key).append(sum).append(1, '\n');
+    return text.append(state_checksum_key).append(sum).append(1, '\n');
 }
 
 StoredState state_from_text(const core::Plan& plan, std::string_view text) {
-    const std::size_t tail = checksum_key.size() + 8 + 1;
-    if (text.size() < header.size() + tail || !text.starts_with(header) || text.back() != '\n') return damaged(plan);
+    const std::size_t tail = state_checksum_key.size() + 8 + 1;
+    if (text.size() < state_header.size() + tail || !text.starts_with(state_header) || text.back() != '\n')
+        return damaged(plan);
     const std::string_view body = text.substr(0, text.size() - tail);
     const std::string_view last = text.substr(body.size());
-    if (!last.starts_with(checksum_key) || last.substr(checksum_key.size(), 8) != hex32(crc32(body))) {
+    if (!last.starts_with(state_checksum_key) || last.substr(state_checksum_key.size(), 8) != hex32(crc32(body))) {
         return damaged(plan);
     }
 
-    Reader reader{body.substr(header.size())};
+    Reader reader{body.substr(state_header.size())};
     StoredState state = blank(plan);
     core::Memory& memory = state.memory;
     state.running = reader.flag("running");
@@ -163,7 +164,7 @@ StoredState state_from_text(const core::Plan& plan, std::string_view text) {
 
 StoredState load_state(const std::string& directory, const core::Plan& plan) {
     try {
-        const FileBytes file = read_whole(directory + "/state", largest);
+        const FileBytes file = read_whole(directory + "/state", largest_state);
         if (file.error == ENOENT) {
             StoredState state = blank(plan);
             state.memory.first_start = true;

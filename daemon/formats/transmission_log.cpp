@@ -17,10 +17,6 @@ namespace {
 constexpr double longest_step_s = 1.0;
 constexpr double seconds_an_hour = 3600.0;
 
-double seconds(core::Duration duration) {
-    return std::chrono::duration<double>(duration).count();
-}
-
 const core::Reading* role(const core::Snapshot& snapshot, const std::optional<std::uint16_t>& channel) {
     return channel ? &snapshot.quantities[*channel] : nullptr;
 }
@@ -51,7 +47,7 @@ std::optional<double> number(std::string_view text) {
 
 std::optional<Transmission> TransmissionMeter::follow(const core::Snapshot& after,
                                                       std::span<const core::Event> events) {
-    const double dt_s = followed_ ? std::min(seconds(after.now - last_), longest_step_s) : 0.0;
+    const double dt_s = followed_ ? std::min(core::seconds(after.now - last_), longest_step_s) : 0.0;
     last_ = after.now;
     followed_ = true;
     if (!began_ && after.transmitting_since) {
@@ -100,7 +96,7 @@ void TransmissionMeter::measure(const core::Snapshot& after, double dt_s) {
 }
 
 Transmission TransmissionMeter::finish() {
-    now_.length_s = seconds(last_rf_ - *began_);
+    now_.length_s = core::seconds(last_rf_ - *began_);
     now_.energy_wh = energy_ws_ / seconds_an_hour;
     if (forward_s_ > 0.0) now_.mean_forward_w = energy_ws_ / forward_s_;
     if (dc_ws_ > 0.0) now_.efficiency_percent = 100.0 * rf_ws_ / dc_ws_;

@@ -82,10 +82,6 @@ constexpr double largest_value = 1.0e12;  // far beyond any station; keeps later
 constexpr double largest_time_s = 1.0e9;
 constexpr double largest_dbm = 200.0;
 
-constexpr bool is_digit(char c) {
-    return c >= '0' && c <= '9';
-}
-
 std::string_view trim(std::string_view text) {
     while (!text.empty() && text.front() == ' ') text.remove_prefix(1);
     while (!text.empty() && text.back() == ' ') text.remove_suffix(1);
@@ -366,7 +362,7 @@ std::string show(double value, core::Unit unit) {
 }
 
 std::string show(core::Duration duration) {
-    const double seconds = std::chrono::duration<double>(duration).count();
+    const double seconds = core::seconds(duration);
     const double size = std::fabs(seconds);
     if (size == 0.0) return "0 s";
     if (size < 1e-3) return four_digits(seconds * 1e6) + " µs";

@@ -9,6 +9,11 @@
 
 namespace dekeyd::formats {
 
+/// In any locale.
+constexpr bool is_digit(char c) noexcept {
+    return c >= '0' && c <= '9';
+}
+
 /// What a value must be a quantity of. The comment is the unit of the number that comes out.
 enum class Dimension {
     number,                  ///< no unit at all

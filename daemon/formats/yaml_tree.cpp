@@ -18,14 +18,6 @@ Place place_of(const YAML::Mark& mark) {
     return {.line = static_cast<std::size_t>(mark.line) + 1, .column = static_cast<std::size_t>(mark.column) + 1};
 }
 
-std::string shortened(std::string_view text) {
-    constexpr std::size_t longest = 60;
-    if (text.size() <= longest) return std::string{text};
-    std::size_t end = longest;
-    while (end > 0 && (static_cast<unsigned char>(text[end]) & 0xc0U) == 0x80U) --end;
-    return std::string{text.substr(0, end)} + "…";
-}
-
 /// Length of the UTF-8 character at `at`, or 0 where there is none. Overlong forms and surrogates are none.
 std::size_t character_length(std::string_view text, std::size_t at) {
     const auto byte = [&](std::size_t i) { return static_cast<unsigned char>(text[i]); };
@@ -275,6 +267,14 @@ std::string mend(std::string_view message) {
 }
 
 }  // namespace
+
+std::string shortened(std::string_view text) {
+    constexpr std::size_t longest = 60;
+    if (text.size() <= longest) return std::string{text};
+    std::size_t end = longest;
+    while (end > 0 && (static_cast<unsigned char>(text[end]) & 0xc0U) == 0x80U) --end;
+    return std::string{text.substr(0, end)} + "…";
+}
 
 Tree read_tree(std::string_view yaml) {
     Tree tree;

@@ -52,4 +52,7 @@ struct Tree {
 /// words.
 Tree read_tree(std::string_view yaml);
 
+/// At most 60 bytes of a text for a message, cut between characters.
+std::string shortened(std::string_view text);
+
 }  // namespace dekeyd::formats

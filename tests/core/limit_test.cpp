@@ -43,7 +43,7 @@ void play(Duration qualify, const std::vector<Look>& looks) {
     }
 }
 
-constexpr double nan = std::numeric_limits<double>::quiet_NaN();
+constexpr double no_number = std::numeric_limits<double>::quiet_NaN();
 constexpr double inf = std::numeric_limits<double>::infinity();
 
 }  // namespace
@@ -71,10 +71,10 @@ TEST_CASE("what is not a number is outside in both directions") {
     for (Direction direction : {Direction::above, Direction::below}) {
         LimitPlan l = above(10.0, direction == Direction::above ? 5.0 : 15.0);
         l.direction = direction;
-        CHECK(seen(l, good(nan)) == Verdict::outside);
+        CHECK(seen(l, good(no_number)) == Verdict::outside);
     }
     CHECK(seen(above(10.0, 5.0), good(inf)) == Verdict::outside);
-    CHECK(seen(above(nan, nan), good(1.0)) == Verdict::outside);  // a broken limit protects, too
+    CHECK(seen(above(no_number, no_number), good(1.0)) == Verdict::outside);  // a broken limit protects, too
 }
 
 TEST_CASE("every health has its verdict") {
@@ -129,7 +129,7 @@ TEST_CASE("a gate rests the limit only by a reading that proves it closed") {
     CHECK(gated(with(Health::above_range, 1.0)) == Verdict::outside);
     CHECK(gated(with(Health::unknown, 0.0)) == Verdict::unknown);
     CHECK(gated(with(Health::not_measurable, 0.0)) == Verdict::unknown);
-    CHECK(gated(good(nan)) == Verdict::outside);
+    CHECK(gated(good(no_number)) == Verdict::outside);
     CHECK(judge(l, tripping, nullptr, false) == Verdict::unknown);
     l.gate->open = Direction::below;
     CHECK(gated(good(5.001)) == Verdict::rest);

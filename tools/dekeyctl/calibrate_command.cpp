@@ -32,8 +32,8 @@ std::FILE* out_of(const CalibrateOptions& options) {
     return options.json ? stderr : stdout;
 }
 
-void say(const CalibrateOptions& options, const std::string& text) {
-    ctl::say(out_of(options), text);
+void tell(const CalibrateOptions& options, const std::string& text) {
+    say(out_of(options), text);
 }
 
 std::optional<std::string> hear(const CalibrateOptions& options, const std::string& question) {
@@ -90,16 +90,16 @@ std::optional<formats::LevelAverage> average(const CalibrateOptions& options, co
         std::string why;
         const auto dbm = at_detector(sensor, *message.status, why);
         if (!dbm) {
-            say(options, "  " + why);
+            tell(options, "  " + why);
             return std::nullopt;
         }
         level.add(*dbm);
         if (const Quantity* quantity = find(*message.status, sensor.temperature_of); quantity != nullptr)
             temperature_c = quantity->value;
         if (!level.steady()) {
-            say(options,
-                fmt::format("  Not steady: it moved by {:.2f} dB. Let the power settle and take the level again.",
-                            level.spread_db()));
+            tell(options,
+                 fmt::format("  Not steady: it moved by {:.2f} dB. Let the power settle and take the level again.",
+                             level.spread_db()));
             return std::nullopt;
         }
         if (terminal && level.readings() % 5 == 0) {
@@ -109,10 +109,10 @@ std::optional<formats::LevelAverage> average(const CalibrateOptions& options, co
         }
         std::this_thread::sleep_for(options.between);
     }
-    say(options, fmt::format("{}  {} readings, {:.2f} dBm at the detector, mean within {:.3f} dB", terminal ? "\r" : "",
-                             level.readings(), level.mean_dbm(), level.doubt_db()));
+    tell(options, fmt::format("{}  {} readings, {:.2f} dBm at the detector, mean within {:.3f} dB",
+                              terminal ? "\r" : "", level.readings(), level.mean_dbm(), level.doubt_db()));
     if (level.settled()) return level;
-    say(options, "  The mean doesn't settle: too much noise for a calibration.");
+    tell(options, "  The mean doesn't settle: too much noise for a calibration.");
     return std::nullopt;
 }
 
@@ -142,14 +142,15 @@ void name_in_configuration(const CalibrateOptions& options, const std::string& f
         pending ? formats::set_sensor_value(options.file, now.configuration->text, options.sensor, "calibration", file)
                 : std::string{};
     if (pending && trouble.empty()) {
-        say(options,
-            fmt::format("'calibration: {}' is now in {}. Below its lowest level the sensor will say 'no power'. "
-                        "'dekeyctl check {}', and a restart of dekeyd, come next.",
-                        file, options.file, options.file));
+        tell(options,
+             fmt::format("'calibration: {}' is now in {}. Below its lowest level the sensor will say 'no power'. "
+                         "'dekeyctl check {}', and a restart of dekeyd, come next.",
+                         file, options.file, options.file));
         return;
     }
-    if (pending) say(options, fmt::format("It could not be named in {}: {}.", options.file, trouble));
-    say(options,
+    if (pending) tell(options, fmt::format("It could not be named in {}: {}.", options.file, trouble));
+    tell(
+        options,
         fmt::format("Below its lowest level the sensor then says 'no power'. Add 'calibration: {}' to the sensor '{}', "
                     "look at 'dekeyctl check {}', and restart dekeyd.",
                     file, options.sensor, options.file));
@@ -195,7 +196,7 @@ int write(const CalibrateOptions& options, const formats::CalibrationFit& fit, s
         fmt::print(stderr, "dekeyctl: {}\n", trouble);
         return exit_refused;
     }
-    say(options, fmt::format("Written: {}", path));
+    tell(options, fmt::format("Written: {}", path));
     name_in_configuration(options, calibration.file);
     if (options.json) print_json(to_json(options, fit, path));
     return exit_done;
@@ -237,18 +238,19 @@ int run_calibrate(const CalibrateOptions& options) {
                    printable(loaded.configuration->id), printable(options.file));
         return exit_refused;
     }
-    say(options, fmt::format("Calibrating '{}' against {} (within {:g} dB at k = 2).", options.sensor,
-                             options.reference, options.reference_db));
-    say(options,
-        "The reference must show the power on the main line at the coupler, with its own pads and cables counted in.");
-    say(options, fmt::format("Take levels at least {:g} dB apart, over {:g} dB or more, the lowest below {}.",
-                             formats::closest_levels_db, formats::shortest_span_db,
-                             formats::show(present_w > 0.0 ? present_w : 1.0, core::Unit::watt)));
+    tell(options, fmt::format("Calibrating '{}' against {} (within {:g} dB at k = 2).", options.sensor,
+                              options.reference, options.reference_db));
+    tell(options,
+         "The reference must show the power on the main line at the coupler, with its own pads and cables counted in.");
+    tell(options, fmt::format("Take levels at least {:g} dB apart, over {:g} dB or more, the lowest below {}.",
+                              formats::closest_levels_db, formats::shortest_span_db,
+                              formats::show(present_w > 0.0 ? present_w : 1.0, core::Unit::watt)));
     if (reflected)
-        say(options,
+        tell(
+            options,
             "The reflected detector is calibrated on the coupler's forward port, into a good load, never into a short: "
             "move its cable there. dekeyd will inhibit on what it then sees, so feed the line from a signal source.");
-    say(options, "RF burns. Work on cables with RF off and the amplifier isolated; every limit stays in force.");
+    tell(options, "RF burns. Work on cables with RF off and the amplifier isolated; every limit stays in force.");
     std::vector<formats::CalibrationLevel> levels;
     std::optional<double> temperature_c;
     while (true) {
@@ -262,8 +264,9 @@ int run_calibrate(const CalibrateOptions& options) {
         if (!given) break;
         const formats::Quantity watts = formats::parse_quantity(*given, formats::Dimension::power);
         if (!watts.good() || !(watts.value > 0.0)) {
-            say(options, fmt::format("  {}; expected {}. The level is dropped.", watts.good() ? "no power" : watts.what,
-                                     watts.good() ? "a power above zero" : watts.expected));
+            tell(options,
+                 fmt::format("  {}; expected {}. The level is dropped.", watts.good() ? "no power" : watts.what,
+                             watts.good() ? "a power above zero" : watts.expected));
             continue;
         }
         const core::PowerChain& chain = *sensor.chain;
@@ -285,17 +288,17 @@ int run_calibrate(const CalibrateOptions& options) {
                 formats::show(lowest_w, core::Unit::watt), formats::show(present_w, core::Unit::watt));
     }
     if (!fit.residual_db.empty()) {
-        say(options, "");
-        say(options, "     volts     shown       reference   off        left");
+        tell(options, "");
+        tell(options, "     volts     shown       reference   off        left");
         for (std::size_t i = 0; i < fit.levels.size(); ++i) {
             const auto& level = fit.levels[i];
-            say(options, fmt::format("{:>2} {:>8.4f} {:>8.2f} dBm {:>8.2f} dBm {:>+6.2f} dB {:>+6.2f} dB", i + 1,
-                                     level.volts, level.indicated_dbm, level.reference_dbm,
-                                     level.indicated_dbm - level.reference_dbm, fit.residual_db[i]));
+            tell(options, fmt::format("{:>2} {:>8.4f} {:>8.2f} dBm {:>8.2f} dBm {:>+6.2f} dB {:>+6.2f} dB", i + 1,
+                                      level.volts, level.indicated_dbm, level.reference_dbm,
+                                      level.indicated_dbm - level.reference_dbm, fit.residual_db[i]));
         }
     }
     if (!fit.refused.empty()) {
-        say(options, "Refused: " + fit.refused + ". Nothing was written.");
+        tell(options, "Refused: " + fit.refused + ". Nothing was written.");
         if (options.json) print_json(to_json(options, fit, {}));
         return exit_refused;
     }

@@ -23,7 +23,7 @@ std::string source_of(const std::string& file) {
     return text.str();
 }
 
-void print_json(const CheckOptions& options, const formats::Loaded& loaded) {
+void print_check_json(const CheckOptions& options, const formats::Loaded& loaded) {
     Json faults = Json::array(), advice = Json::array(), summary = Json::array();
     for (const auto& fault : loaded.faults)
         faults.push_back({{"line", fault.line},
@@ -49,7 +49,7 @@ int run_check(const CheckOptions& options) {
     const formats::Loaded loaded = formats::load_configuration_file(options.file);
     const bool good = loaded.faults.empty() && loaded.configuration.has_value();
     if (options.json) {
-        print_json(options, loaded);
+        print_check_json(options, loaded);
         return good ? exit_done : exit_refused;
     }
     if (!good) {

@@ -29,8 +29,8 @@ Colour is used on a terminal only, never alone, and not at all where NO_COLOR is
 dekeyd is the last line of protection, never the only one. Working on an amplifier, its
 feeder or its antenna: isolate it and lock it off; a hold is no substitute.)";
 
-constexpr const char* file = "FILE";
-constexpr const char* folder = "FOLDER";
+constexpr const char* a_file = "FILE";
+constexpr const char* a_folder = "FOLDER";
 
 }  // namespace
 
@@ -40,9 +40,9 @@ CommandLine::CommandLine()
     app_.set_version_flag("--version", std::string{"dekeyctl "} + dekeyd_version);
     app_.require_subcommand(1);
     app_.fallthrough();
-    app_.add_option("--run", run_directory_, "dekeyd's run directory")->type_name(folder)->capture_default_str();
+    app_.add_option("--run", run_directory_, "dekeyd's run directory")->type_name(a_folder)->capture_default_str();
     app_.add_option("--socket", socket_, "the control socket itself; default: 'control' in the run directory")
-        ->type_name(file);
+        ->type_name(a_file);
     add_state_commands();
     add_paper_commands();
     add_sensor_commands();
@@ -110,22 +110,22 @@ void CommandLine::add_state_commands() {
     command->add_flag("--plain", watch_.plain, "lines even on a terminal");
     command->add_option("--hz", watch_.hz, "statuses a second")->check(CLI::Range(0.1, 50.0))->capture_default_str();
     command->add_option("--notes", watch_.notes, "a text file whose last lines are shown on the screen too")
-        ->type_name(file);
+        ->type_name(a_file);
 }
 
 void CommandLine::add_paper_commands() {
     CLI::App* command = add("check", "All faults of a configuration file, or what it would guard",
                             "Example:\n  dekeyctl check config/dekeyd.yaml", [this] { return run_check(check_); });
-    command->add_option("file", check_.file, "the configuration")->type_name(file)->required();
+    command->add_option("file", check_.file, "the configuration")->type_name(a_file)->required();
     command->add_flag("--json", check_.json, "faults, advice and summary as JSON");
 
     command = add("explain", "From volts to watts with every term: how far each number may be believed",
                   "Example:\n  dekeyctl explain config/dekeyd.yaml", [this] { return run_explain(paper_); });
-    command->add_option("file", paper_.file, "the configuration")->type_name(file)->required();
+    command->add_option("file", paper_.file, "the configuration")->type_name(a_file)->required();
     command->add_flag("--json", paper_.json, "the same figures as JSON");
     command = add("plan", "Level budget from exciter to antenna, before anything is keyed",
                   "Example:\n  dekeyctl plan config/dekeyd.yaml", [this] { return run_plan(paper_); });
-    command->add_option("file", paper_.file, "the configuration")->type_name(file)->required();
+    command->add_option("file", paper_.file, "the configuration")->type_name(a_file)->required();
     command->add_flag("--json", paper_.json, "the same figures as JSON");
 }
 
@@ -140,7 +140,7 @@ void CommandLine::add_sensor_commands() {
             });
     command->add_option("sensor", calibrate_.sensor, "the sensor's id, such as forward")->required();
     command->add_option("file", calibrate_.file, "the configuration that dekeyd runs with")
-        ->type_name(file)
+        ->type_name(a_file)
         ->required();
     command->add_option("--reference", calibrate_.reference, "what it is compared with")->required();
     command->add_option("--within", calibrate_.reference_db, "the reference's uncertainty at k = 2, dB")
@@ -156,11 +156,11 @@ void CommandLine::add_sensor_commands() {
                   "The words before each value are those of the configuration.\n"
                   "Examples:\n  dekeyctl find\n  dekeyctl find --write dekeyd.yaml",
                   [this] { return run_find(find_); });
-    command->add_option("--sysfs", find_.sysfs, "the kernel's files")->type_name(folder)->capture_default_str();
+    command->add_option("--sysfs", find_.sysfs, "the kernel's files")->type_name(a_folder)->capture_default_str();
     command->add_flag("--json", find_.json, "the same as JSON");
     command
         ->add_option("--write", find_.write, "a new file: a starting configuration for what was found, to be filled in")
-        ->type_name(file);
+        ->type_name(a_file);
 
     command = add("adopt", "Puts a new thermometer in the place of a missing one",
                   "dekeyd is held first, and stays so until 'dekeyctl release'.\n"
@@ -171,7 +171,7 @@ void CommandLine::add_sensor_commands() {
                       return run_adopt(adopt_);
                   });
     command->add_option("role", adopt_.what, "the missing sensor's role or id: heatsink, ambient")->required();
-    command->add_option("--config", adopt_.file, "the configuration")->type_name(file)->capture_default_str();
+    command->add_option("--config", adopt_.file, "the configuration")->type_name(a_file)->capture_default_str();
     command->add_option("--address", adopt_.address, "the new sensor's id, where several are new");
     command->add_option("--restart-command", adopt_.restart_command,
                         "what starts dekeyd again; default: 'systemctl restart dekeyd' where that unit runs");
@@ -192,7 +192,7 @@ void CommandLine::add_proof_command() {
                 prove_.socket = socket();
                 return run_prove(prove_);
             });
-    command->add_option("--folder", prove_.folder, "where the reports go")->type_name(folder)->capture_default_str();
+    command->add_option("--folder", prove_.folder, "where the reports go")->type_name(a_folder)->capture_default_str();
     command->add_option("--note", prove_.note, "for the report");
     command
         ->add_option("--slack", prove_.slack_s, "a limit may take so many seconds longer than the configuration says")
@@ -208,7 +208,7 @@ void CommandLine::add_history_commands() {
                             "Examples:\n  dekeyctl log --month 2026-03\n  dekeyctl log --csv > station.csv",
                             [this] { return run_log(log_); });
     command->add_option("--state", log_.state_directory, "dekeyd's state directory")
-        ->type_name(folder)
+        ->type_name(a_folder)
         ->capture_default_str();
     command->add_option("--month", log_.month, "of one month only, such as 2026-03");
     CLI::Option* const csv =
@@ -222,7 +222,7 @@ void CommandLine::add_history_commands() {
                       record_.socket = socket();
                       return run_record(record_);
                   });
-    command->add_option("file", record_.file, "where to; some 70 MB an hour")->type_name(file)->required();
+    command->add_option("file", record_.file, "where to; some 70 MB an hour")->type_name(a_file)->required();
     command->add_option("--seconds", record_.seconds, "for so long")
         ->check(CLI::Range(1.0, 86'400.0))
         ->capture_default_str();
@@ -231,8 +231,9 @@ void CommandLine::add_history_commands() {
     command = add("replay", "Decides a capture again, as it was or under another configuration",
                   "Example:\n  dekeyctl replay /var/lib/dekeyd/captures/000001-*.csv --config new.yaml",
                   [this] { return run_replay(replay_); });
-    command->add_option("file", replay_.file, "a capture or a recording")->type_name(file)->required();
-    command->add_option("--config", replay_.configuration, "what would this configuration have done?")->type_name(file);
+    command->add_option("file", replay_.file, "a capture or a recording")->type_name(a_file)->required();
+    command->add_option("--config", replay_.configuration, "what would this configuration have done?")
+        ->type_name(a_file);
     command->add_flag("--json", replay_.json, "the same as JSON");
 }
 

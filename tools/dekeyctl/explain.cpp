@@ -22,18 +22,9 @@ using formats::show;
 
 namespace {
 
-struct Rows : std::vector<std::string> {
-    explicit Rows(std::size_t columns) : width{columns} {}
-    std::size_t width;  ///< of paragraphs
-};
-
 std::string percent_pair(double half_width_db) {
     const core::PercentInterval percent = core::percent_from_db(half_width_db);
     return fmt::format("{:+.0f} % {:+.0f} %", percent.low, percent.high);
-}
-
-void add(Rows& rows, const std::string& text) {
-    for (std::string& row : paragraph(text, rows.width)) rows.push_back(std::move(row));
 }
 
 std::string law(const core::Detector& detector) {
@@ -228,6 +219,10 @@ void add_vswr(Rows& rows, const formats::Configuration& configuration) {
 
 }  // namespace
 
+void add(Rows& rows, const std::string& text) {
+    for (std::string& row : paragraph(text, rows.width)) rows.push_back(std::move(row));
+}
+
 std::vector<std::string> paragraph(const std::string& text, std::size_t width, const std::string& indent) {
     std::vector<std::string> rows;
     std::string before = indent;
@@ -302,13 +297,12 @@ std::vector<std::string> explain(const formats::Configuration& configuration, st
 
 nlohmann::ordered_json explain_json(const formats::Configuration& configuration) {
     using formats::json_number;
-    using Json = nlohmann::ordered_json;
     const core::Plan& plan = configuration.plan;
-    Json powers = Json::array();
+    nlohmann::ordered_json powers = nlohmann::ordered_json::array();
     for (const PowerFacts& facts : power_facts(configuration)) {
         const core::PowerChain& chain = facts.chain();
         const auto at_line_w = [&](double dbm) { return json_number(core::watts_from_dbm(dbm + shift_db(chain))); };
-        Json budget = Json::array();
+        nlohmann::ordered_json budget = nlohmann::ordered_json::array();
         for (const core::BudgetTerm& term : facts.budget.terms)
             budget.push_back({{"name", term.name},
                               {"stated_db", json_number(term.stated_db)},
@@ -333,19 +327,20 @@ nlohmann::ordered_json explain_json(const formats::Configuration& configuration)
                             {"low_w", json_number(facts.estimate.low)},
                             {"high_w", json_number(facts.estimate.high)}}}});
     }
-    Json vswr = nullptr;
+    nlohmann::ordered_json vswr = nullptr;
     if (plan.roles.forward && plan.roles.reflected) {
         const VswrFacts facts = vswr_facts(plan);
         vswr = {{"directivity_db", number_or_null(plan.rf.directivity_db)},
                 {"ratio_db", json_number(facts.ratio_db)},
                 {"minimum_forward_w", json_number(plan.rf.minimum_forward_w)},
-                {"rows", Json::array()}};
+                {"rows", nlohmann::ordered_json::array()}};
         for (const VswrRow& row : facts.rows)
-            vswr["rows"].push_back({{"shown", row.shown},
-                                    {"low", json_number(row.estimate.low)},
-                                    {"high", row.open() ? Json(nullptr) : json_number(row.estimate.high)},
-                                    {"return_loss_db", json_number(row.return_loss_db)},
-                                    {"at_antenna", number_or_null(row.at_antenna)}});
+            vswr["rows"].push_back(
+                {{"shown", row.shown},
+                 {"low", json_number(row.estimate.low)},
+                 {"high", row.open() ? nlohmann::ordered_json(nullptr) : json_number(row.estimate.high)},
+                 {"return_loss_db", json_number(row.return_loss_db)},
+                 {"at_antenna", number_or_null(row.at_antenna)}});
     }
     return {{"id", configuration.id},
             {"name", configuration.name},

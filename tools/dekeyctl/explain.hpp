@@ -30,4 +30,13 @@ std::vector<std::string> exposure_rows(const formats::Configuration& configurati
 std::vector<std::string> paragraph(const std::string& text, std::size_t width = usual_width,
                                    const std::string& indent = "  ");
 
+/// Rows of a screen, and how wide its paragraphs are.
+struct Rows : std::vector<std::string> {
+    explicit Rows(std::size_t columns) : width{columns} {}
+    std::size_t width;
+};
+
+/// A paragraph more, in its rows.
+void add(Rows& rows, const std::string& text);
+
 }  // namespace dekeyd::ctl

@@ -22,7 +22,7 @@
 namespace dekeyd::ctl {
 namespace {
 
-using Json = nlohmann::ordered_json;
+using OrderedJson = nlohmann::ordered_json;
 
 void print(const std::string& text) {
     say(stdout, text);
@@ -87,8 +87,8 @@ Transmissions transmissions_in(const std::vector<formats::Row>& rows) {
     return found;
 }
 
-Json to_json(const Transmissions& found) {
-    Json list = Json::array();
+OrderedJson to_json(const Transmissions& found) {
+    OrderedJson list = OrderedJson::array();
     for (const formats::Transmission& t : found.all) list.push_back(formats::to_json(t));
     return {{"transmissions", std::move(list)}, {"length_s", found.length_s}, {"energy_wh", found.energy_wh}};
 }
@@ -154,11 +154,11 @@ std::vector<Hour> hours_in(const std::vector<formats::Row>& rows) {
     return hours;
 }
 
-Json to_json(const std::vector<Hour>& hours) {
-    const auto number = [](const std::string& text) { return Json::parse(text, nullptr, false); };
-    Json list = Json::array();
+OrderedJson to_json(const std::vector<Hour>& hours) {
+    const auto number = [](const std::string& text) { return OrderedJson::parse(text, nullptr, false); };
+    OrderedJson list = OrderedJson::array();
     for (const Hour& hour : hours) {
-        Json figures = Json::object();
+        OrderedJson figures = OrderedJson::object();
         for (const HourFigure& f : hour.figures)
             figures[f.id] = {{"unit", f.unit},
                              {"least", number(f.least)},
@@ -191,7 +191,7 @@ void print_hours(const std::vector<Hour>& hours) {
 
 int print_captures(const LogOptions& options) {
     const std::vector<std::string> paths = formats::captures_in(options.state_directory + "/captures");
-    Json list = Json::array();
+    OrderedJson list = OrderedJson::array();
     for (const std::string& path : paths) {
         std::ifstream in{path, std::ios::binary};
         const formats::CaptureReader reader{in};

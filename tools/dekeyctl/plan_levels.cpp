@@ -21,15 +21,6 @@ using formats::show;
 
 namespace {
 
-struct Rows : std::vector<std::string> {
-    explicit Rows(std::size_t columns) : width{columns} {}
-    std::size_t width;  ///< of paragraphs
-};
-
-void add(Rows& rows, const std::string& text) {
-    for (std::string& row : paragraph(text, rows.width)) rows.push_back(std::move(row));
-}
-
 std::string both(double dbm) {
     return fmt::format("{:.1f} dBm ({})", dbm, show(core::watts_from_dbm(dbm), Unit::watt));
 }
@@ -257,13 +248,12 @@ std::vector<std::string> plan_levels(const formats::Configuration& configuration
 
 nlohmann::ordered_json plan_json(const formats::Configuration& configuration) {
     using formats::json_number;
-    using Json = nlohmann::ordered_json;
     const formats::LevelPlan& plan = *configuration.level_plan;
     const Chain chain = chain_of(configuration);
     const core::LevelBudget budget = budget_of(plan, chain);
     const bool known = is_known(budget);
-    const auto if_known = [&](double value) { return known ? json_number(value) : Json(nullptr); };
-    Json stages = Json::array();
+    const auto if_known = [&](double value) { return known ? json_number(value) : nlohmann::ordered_json(nullptr); };
+    nlohmann::ordered_json stages = nlohmann::ordered_json::array();
     for (std::size_t i = 0; i < budget.stages; ++i) {
         const core::StageLevels& at = budget.levels[i];
         stages.push_back({{"name", chain.stages[i].name},
@@ -271,26 +261,26 @@ nlohmann::ordered_json plan_json(const formats::Configuration& configuration) {
                           {"in_dbm", if_known(at.input_dbm)},
                           {"out_dbm", if_known(at.output_dbm)},
                           {"compression_db", if_known(at.compression_db)},
-                          {"head_room_db", known ? number_or_null(at.head_room_db) : Json(nullptr)},
+                          {"head_room_db", known ? number_or_null(at.head_room_db) : nlohmann::ordered_json(nullptr)},
                           {"highest_in_dbm", json_number(at.highest_input_dbm)},
                           {"maximum_in_dbm", number_or_null(chain.stages[i].maximum_input_dbm)},
                           {"may_exceed", at.may_exceed}});
     }
-    Json all{{"id", configuration.id},
-             {"name", configuration.name},
-             {"wanted_w", json_number(plan.wanted_w)},
-             {"result", core::text(budget.result)},
-             {"needed_dbm", if_known(budget.needed_dbm)},
-             {"short_by_db", json_number(budget.short_by_db)},
-             {"highest_dbm", json_number(budget.highest_dbm)},
-             {"may_exceed", budget.may_exceed},
-             {"pad_db", json_number(budget.pad_db)},
-             {"reachable_with_pad", budget.reachable_with_pad},
-             {"stages", std::move(stages)},
-             {"heat", nullptr},
-             {"detectors", Json::array()},
-             {"antenna_w", nullptr},
-             {"exposure", formats::exposure_json(configuration)}};
+    nlohmann::ordered_json all{{"id", configuration.id},
+                               {"name", configuration.name},
+                               {"wanted_w", json_number(plan.wanted_w)},
+                               {"result", core::text(budget.result)},
+                               {"needed_dbm", if_known(budget.needed_dbm)},
+                               {"short_by_db", json_number(budget.short_by_db)},
+                               {"highest_dbm", json_number(budget.highest_dbm)},
+                               {"may_exceed", budget.may_exceed},
+                               {"pad_db", json_number(budget.pad_db)},
+                               {"reachable_with_pad", budget.reachable_with_pad},
+                               {"stages", std::move(stages)},
+                               {"heat", nullptr},
+                               {"detectors", nlohmann::ordered_json::array()},
+                               {"antenna_w", nullptr},
+                               {"exposure", formats::exposure_json(configuration)}};
     if (!known) return all;
     const double drive_dbm = budget.levels[chain.amplifier].input_dbm;
     if (const auto heat = heat_of(plan, core::watts_from_dbm(drive_dbm)))

@@ -31,26 +31,26 @@ namespace {
 
 using namespace std::chrono_literals;
 using Clock = std::chrono::steady_clock;
-using Json = nlohmann::ordered_json;
+using OrderedJson = nlohmann::ordered_json;
 
-std::string text_of(const Json& json, const char* key) {
+std::string text_of(const OrderedJson& json, const char* key) {
     const auto found = json.find(key);
     return found != json.end() && found->is_string() ? printable(found->get_ref<const std::string&>()) : std::string{};
 }
 
-std::optional<double> number_of(const Json& json, const char* key) {
+std::optional<double> number_of(const OrderedJson& json, const char* key) {
     const auto found = json.find(key);
     return found != json.end() && found->is_number() ? std::optional{found->get<double>()} : std::nullopt;
 }
 
-bool is_true(const Json& json, const char* key) {
+bool is_true(const OrderedJson& json, const char* key) {
     const auto found = json.find(key);
     return found != json.end() && found->is_boolean() && found->get<bool>();
 }
 
-Json part_of(const Json& json, const char* key) {
+OrderedJson part_of(const OrderedJson& json, const char* key) {
     const auto found = json.find(key);
-    return found != json.end() ? *found : Json{};
+    return found != json.end() ? *found : OrderedJson{};
 }
 
 std::string now_text() {
@@ -82,8 +82,8 @@ void end_on_signal(const std::string& socket) {
 }
 
 // What stands in the way before anything was asked, and what to do about it.
-std::string hindrance(const Json& status) {
-    const Json memory = part_of(status, "memory");
+std::string hindrance(const OrderedJson& status) {
+    const OrderedJson memory = part_of(status, "memory");
     if (is_true(memory, "held_remotely"))
         return "a hold from afar, or of the start ('after_start: held'), stands. Find out whose it is and why. Then, "
                "with the exciter off: 'dekeyctl release', which ends it, and at once 'dekeyctl hold --reason \"proof "
@@ -127,16 +127,16 @@ private:
         return answer == "y" || answer == "Y" || answer == "yes";
     }
 
-    Json ask(const Json& request, std::chrono::milliseconds wait = 10s) {
+    OrderedJson ask(const OrderedJson& request, std::chrono::milliseconds wait = 10s) {
         connection_.send(request.dump());
         const auto line = connection_.receive(wait);
         if (!line) throw Unreachable(fmt::format("{}: no answer; the test ends by itself", options_.socket));
-        return Json::parse(*line, nullptr, false);
+        return OrderedJson::parse(*line, nullptr, false);
     }
-    Json status() { return part_of(ask({{"ask", "status"}}), "status"); }
+    OrderedJson status() { return part_of(ask({{"ask", "status"}}), "status"); }
 
     int prove() {
-        const Json first = status();
+        const OrderedJson first = status();
         if (const std::string why = hindrance(first); !why.empty()) return fail(exit_refused, why);
         // An evening's test whose report can't be kept is better not begun.
         std::error_code error;
@@ -154,13 +154,13 @@ private:
             "RF, drive, a lost reading, a release or the end of this program end it, inhibited.");
         if (!options_.yes && !agreed("Is it so?")) return fail(exit_refused, "nothing was done; expected 'y'");
         report_.began = now_text();
-        if (const Json begun = ask({{"ask", "prove"}}); !is_true(begun, "ok")) {
+        if (const OrderedJson begun = ask({{"ask", "prove"}}); !is_true(begun, "ok")) {
             return fail(exit_refused, text_of(begun, "text") + text_of(begun, "error"));
         }
         prove_line(sensed);
         bool going = report_.line_passed;
         if (!going) report_.words = "the line or its contact";
-        for (const Json& limit : part_of(first, "limits")) going = going && prove_limit(limit);
+        for (const OrderedJson& limit : part_of(first, "limits")) going = going && prove_limit(limit);
         return finish(going, first);
     }
 
@@ -173,9 +173,9 @@ private:
             }
         }
         progress("driving the line");
-        const Json answer = ask({{"ask", "prove-line"}}, 80s);
+        const OrderedJson answer = ask({{"ask", "prove-line"}}, 80s);
         wipe();
-        const Json times = part_of(answer, "proof");
+        const OrderedJson times = part_of(answer, "proof");
         report_.line_passed = is_true(answer, "ok");
         report_.line_on_s = number_of(times, "line_on_s");
         report_.line_off_s = number_of(times, "line_off_s");
@@ -195,11 +195,11 @@ private:
     bool wait_for_quiet() {
         const auto until = Clock::now() + 15min;
         while (Clock::now() < until) {
-            const Json now = status();
+            const OrderedJson now = status();
             if (!is_true(part_of(now, "proof"), "running")) return false;
-            const Json causes = part_of(now, "causes");
+            const OrderedJson causes = part_of(now, "causes");
             if (causes.empty()) return true;
-            const Json& cause = causes[0];
+            const OrderedJson& cause = causes[0];
             const double left = number_of(cause, "hold_off_left_s").value_or(0.0);
             progress(fmt::format("waiting for {} to clear: {}", text_of(cause, "name"), time_words(std::ceil(left))));
             if (is_true(cause, "latched") && left <= 0.0) ask({{"ask", "reset"}});
@@ -208,7 +208,7 @@ private:
         return false;
     }
 
-    bool prove_limit(const Json& limit) {
+    bool prove_limit(const OrderedJson& limit) {
         if (!is_true(limit, "trips")) return true;
         ProofRow row{
             .id = text_of(limit, "id"), .name = text_of(limit, "name"), .most_s = number_of(limit, "reaction_s")};
@@ -222,8 +222,8 @@ private:
             going = false;
         } else {
             progress("forcing " + row.name);
-            const Json answer = ask({{"ask", "prove-limit"}, {"limit", row.id}}, 80s);
-            const Json result = part_of(answer, "proof");
+            const OrderedJson answer = ask({{"ask", "prove-limit"}, {"limit", row.id}}, 80s);
+            const OrderedJson result = part_of(answer, "proof");
             row.result = is_true(answer, "ok") ? ProofRow::Result::passed : ProofRow::Result::failed;
             row.delay_s = is_true(answer, "ok") ? number_of(result, "line_off_s") : std::nullopt;
             if (!is_true(answer, "ok")) row.words = text_of(result, "why") + text_of(answer, "error");
@@ -236,26 +236,26 @@ private:
         return going;
     }
 
-    int finish(bool going, const Json& first) {
+    int finish(bool going, const OrderedJson& first) {
         const bool late = std::any_of(report_.limits.begin(), report_.limits.end(),
                                       [](const ProofRow& row) { return row.result == ProofRow::Result::failed; });
         if (going && !wait_for_quiet()) report_.words = "the last limit didn't clear";
         if (going && !late && report_.words.empty()) {
-            const Json answer = ask({{"ask", "prove-passed"}});
+            const OrderedJson answer = ask({{"ask", "prove-passed"}});
             report_.passed = is_true(answer, "ok");
             if (!report_.passed) report_.words = text_of(answer, "text") + text_of(answer, "error");
         } else {
             ask({{"ask", "prove-end"}});
         }
         wipe();
-        const Json last = status();
+        const OrderedJson last = status();
         report_.amplifier = text_of(first, "id");
         report_.name = text_of(first, "name");
         report_.version = text_of(first, "version");
         report_.line = text_of(first, "line");
         report_.note = options_.note;
         report_.release_s = number_of(part_of(last, "proof"), "release_s");
-        if (const auto plain = read_message(Json{{"ok", true}, {"status", last}}.dump()).status)
+        if (const auto plain = read_message(OrderedJson{{"ok", true}, {"status", last}}.dump()).status)
             report_.notes = sensor_notes(*plain);
         report_.ended = now_text();
         const int code = write_report("proof");
@@ -269,7 +269,7 @@ private:
         std::string stamp = report_.began.substr(0, 19);
         std::erase_if(stamp, [](char c) { return c == ':' || c == '-'; });
         const std::string path = fmt::format("{}/{}-{}-{}Z", options_.folder, what, report_.amplifier, stamp);
-        const std::string json = to_json(report_).dump(2, ' ', false, Json::error_handler_t::replace) + '\n';
+        const std::string json = to_json(report_).dump(2, ' ', false, OrderedJson::error_handler_t::replace) + '\n';
         for (const auto& [name, text] : {std::pair{path + ".txt", to_text(report_)}, std::pair{path + ".json", json}}) {
             if (const std::string trouble = formats::write_durably(name, text); !trouble.empty()) {
                 fmt::print(out_, "{}", to_text(report_));  // so that it isn't lost
@@ -285,7 +285,7 @@ private:
 
     // A real de-key: the daemon measures how long RF lasts after its line went to inhibit.
     int measure_release() {
-        Json now = status();
+        OrderedJson now = status();
         const auto transmits = [&] { return is_true(now, "permit") && is_true(now, "rf_present"); };
         constexpr const char* silent =
             "no RF; expected a transmission at reduced power into a dummy load, permitted by dekeyd";
@@ -297,7 +297,7 @@ private:
         if (!options_.yes && !agreed("Is it so?")) return fail(exit_refused, "nothing was done; expected 'y'");
         now = status();  // the question may have stood for long
         if (!transmits()) return fail(exit_refused, silent);
-        if (const Json answer = ask({{"ask", "hold"}, {"reason", "measuring the release time"}});
+        if (const OrderedJson answer = ask({{"ask", "hold"}, {"reason", "measuring the release time"}});
             !is_true(answer, "ok"))
             return fail(exit_refused, text_of(answer, "text") + text_of(answer, "error"));
         // A number from before this de-key is none of it.

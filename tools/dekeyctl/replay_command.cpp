@@ -13,14 +13,14 @@
 namespace dekeyd::ctl {
 namespace {
 
-using Json = nlohmann::ordered_json;
+using OrderedJson = nlohmann::ordered_json;
 
-Json optional_number(const std::optional<double>& value) {
-    return value ? Json(*value) : Json(nullptr);
+OrderedJson optional_number(const std::optional<double>& value) {
+    return value ? OrderedJson(*value) : OrderedJson(nullptr);
 }
 
 void print_json(const ReplayReport& report) {
-    Json happenings = Json::array();
+    OrderedJson happenings = OrderedJson::array();
     for (const Happening& h : report.happenings) {
         happenings.push_back({{"at_s", h.at_s},
                               {"kind", h.kind},
@@ -29,30 +29,30 @@ void print_json(const ReplayReport& report) {
                               {"then", h.in_recording},
                               {"now", h.in_replay}});
     }
-    const Json all{{"cause", report.header.cause},
-                   {"origin", report.header.origin_wall},
-                   {"cause_step", report.header.cause_step},
-                   {"steps", report.steps},
-                   {"missing_steps", report.missing_steps},
-                   {"complete", report.complete},
-                   {"length_s", report.length_s},
-                   {"took_s", report.took_s},
-                   {"checked", report.checked},
-                   {"not_reproduced", report.not_reproduced},
-                   {"differing_steps", report.differing_steps},
-                   {"first_difference_s", optional_number(report.first_difference_s)},
-                   {"then",
-                    {{"inhibit_s", optional_number(report.recorded_inhibit_s)},
-                     {"inhibit_step", report.recorded_inhibit_step},
-                     {"permit_s", report.recorded_permit_s}}},
-                   {"now",
-                    {{"inhibit_s", optional_number(report.replayed_inhibit_s)},
-                     {"inhibit_step", report.replayed_inhibit_step},
-                     {"permit_s", report.replayed_permit_s}}},
-                   {"missing_sensors", report.missing_sensors},
-                   {"happenings", happenings},
-                   {"trouble", report.trouble}};
-    fmt::print("{}\n", all.dump(2, ' ', false, Json::error_handler_t::replace));
+    const OrderedJson all{{"cause", report.header.cause},
+                          {"origin", report.header.origin_wall},
+                          {"cause_step", report.header.cause_step},
+                          {"steps", report.steps},
+                          {"missing_steps", report.missing_steps},
+                          {"complete", report.complete},
+                          {"length_s", report.length_s},
+                          {"took_s", report.took_s},
+                          {"checked", report.checked},
+                          {"not_reproduced", report.not_reproduced},
+                          {"differing_steps", report.differing_steps},
+                          {"first_difference_s", optional_number(report.first_difference_s)},
+                          {"then",
+                           {{"inhibit_s", optional_number(report.recorded_inhibit_s)},
+                            {"inhibit_step", report.recorded_inhibit_step},
+                            {"permit_s", report.recorded_permit_s}}},
+                          {"now",
+                           {{"inhibit_s", optional_number(report.replayed_inhibit_s)},
+                            {"inhibit_step", report.replayed_inhibit_step},
+                            {"permit_s", report.replayed_permit_s}}},
+                          {"missing_sensors", report.missing_sensors},
+                          {"happenings", happenings},
+                          {"trouble", report.trouble}};
+    fmt::print("{}\n", all.dump(2, ' ', false, OrderedJson::error_handler_t::replace));
 }
 
 std::string inhibit_words(const std::optional<double>& at_s, std::uint64_t step, double permit_s) {
