@@ -10,7 +10,7 @@
 namespace dekeyd::ctl {
 namespace {
 
-constexpr std::size_t name_room = 30;
+constexpr std::size_t row_name_room = 30;
 
 const char* word(ProofRow::Result result) {
     switch (result) {
@@ -33,7 +33,7 @@ std::string line_row(const ProofReport& report) {
     };
     add("permit read back after", report.line_on_s);
     add("inhibit after", report.line_off_s);
-    return fmt::format("{:<10}  {}  {}", report.line_passed ? "pass" : "FAIL", pad_right("Line, both ways", name_room),
+    return fmt::format("{:<10}  {}  {}", report.line_passed ? "pass" : "FAIL", pad_right("Line, both ways", row_name_room),
                        words);
 }
 
@@ -44,7 +44,7 @@ std::string contact_row(const ProofReport& report) {
                                                    : "not confirmed";
     if (report.contact_on_s) words += ": closed after " + short_time(*report.contact_on_s);
     if (report.contact_off_s) words += ", open after " + short_time(*report.contact_off_s);
-    return fmt::format("{:<10}  {}  {}", good ? "pass" : "FAIL", pad_right("Contact", name_room), words);
+    return fmt::format("{:<10}  {}  {}", good ? "pass" : "FAIL", pad_right("Contact", row_name_room), words);
 }
 
 nlohmann::ordered_json number(const std::optional<double>& value) {
@@ -66,7 +66,7 @@ std::string row_words(const ProofRow& row) {
     if (row.delay_s) words = "at inhibit after " + short_time(*row.delay_s);
     if (row.delay_s && row.most_s) words += fmt::format(" (at most {})", short_time(*row.most_s));
     if (!row.words.empty()) words += (words.empty() ? "" : ": ") + row.words;
-    return fmt::format("{:<10}  {}  {}", word(row.result), pad_right(printable(row.name), name_room), words);
+    return fmt::format("{:<10}  {}  {}", word(row.result), pad_right(printable(row.name), row_name_room), words);
 }
 
 std::string to_text(const ProofReport& report) {
