@@ -33,8 +33,8 @@ std::string line_row(const ProofReport& report) {
     };
     add("permit read back after", report.line_on_s);
     add("inhibit after", report.line_off_s);
-    return fmt::format("{:<10}  {}  {}", report.line_passed ? "pass" : "FAIL", pad_right("Line, both ways", row_name_room),
-                       words);
+    return fmt::format("{:<10}  {}  {}", report.line_passed ? "pass" : "FAIL",
+                       pad_right("Line, both ways", row_name_room), words);
 }
 
 std::string contact_row(const ProofReport& report) {
