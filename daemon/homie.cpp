@@ -218,7 +218,7 @@ void Device::add_quantities() {
                 property.format = quality_format();
             } else if (is_contact(plan, i)) {
                 property.datatype = Datatype::boolean;
-                property.format = "open,closed";
+                property.format = plan.channels[i].normally_open ? "closed,open" : "open,closed";  // false, true
             } else {
                 property.datatype = Datatype::number;
                 property.unit = core::symbol(info.unit);

@@ -9,29 +9,6 @@ using namespace std::chrono_literals;
 
 namespace {
 
-/// A contact that closes when something is wrong: read the other way round, so that 1 is well for every contact.
-class NormallyOpen final : public drivers::Sensor {
-public:
-    explicit NormallyOpen(std::unique_ptr<drivers::Sensor> contact) noexcept : contact_{std::move(contact)} {}
-
-    core::Sample read() noexcept override {
-        core::Sample sample = contact_->read();
-        const bool closed = sample.fault == core::Fault::none && sample.value > 0.5;
-        if (closed && !was_closed_) ++closings_;
-        was_closed_ = closed;
-        sample.value = 1.0 - sample.value;
-        sample.openings = closings_;
-        return sample;
-    }
-    void refresh() noexcept override { contact_->refresh(); }
-    [[nodiscard]] std::string where() const override { return contact_->where(); }
-
-private:
-    std::unique_ptr<drivers::Sensor> contact_;
-    std::uint32_t closings_ = 0;
-    bool was_closed_ = false;
-};
-
 std::unique_ptr<drivers::Sensor> make_sensor(const std::string& root, const formats::BusConfig& bus,
                                              const formats::SlotConfig& slot) {
     switch (bus.driver) {
@@ -46,10 +23,10 @@ std::unique_ptr<drivers::Sensor> make_sensor(const std::string& root, const form
             return drivers::make_hwmon_sensor(root, {.chip = bus.device, .label = bus.label, .channel = slot.address});
         case formats::BusDriver::contact: break;
     }
-    auto contact = drivers::make_contact_sensor(
-        root, {.chip = slot.chip, .line = slot.address, .wiring = drivers::ContactWiring::to_ground});
-    if (slot.normally_closed) return contact;
-    return std::make_unique<NormallyOpen>(std::move(contact));
+    return drivers::make_contact_sensor(root, {.chip = slot.chip,
+                                               .line = slot.address,
+                                               .wiring = drivers::ContactWiring::to_ground,
+                                               .normally_closed = slot.normally_closed});
 }
 
 }  // namespace

@@ -20,8 +20,8 @@ namespace {
 
 constexpr std::string_view file_prefix = "file:";
 
-core::Sample sample(bool closed, std::uint32_t openings) noexcept {
-    return {.value = closed ? 1.0 : 0.0, .begun = {}, .openings = openings, .fault = Fault::none};
+core::Sample sample(bool normal, std::uint32_t openings) noexcept {
+    return {.value = normal ? 1.0 : 0.0, .begun = {}, .openings = openings, .fault = Fault::none};
 }
 
 core::Sample faulty(Fault fault, std::uint32_t openings) noexcept {
@@ -41,17 +41,17 @@ public:
         for (int batch = 0; batch < 8; ++batch) {
             const std::optional<GpioEdges> edges = request_->edges();
             if (!edges) return lost();
-            opened += closed_is_high() ? edges->falling : edges->rising;
+            opened += normal_is_high() ? edges->falling : edges->rising;
             if (!edges->more) break;
         }
         const std::optional<bool> high = request_->level();
         if (!high) return lost();
-        const bool closed = *high == closed_is_high();
-        // Edges that overran the kernel's queue: the level alone shows that it opened.
-        if (opened == 0 && was_closed_ && !closed) opened = 1;
-        was_closed_ = closed;
+        const bool normal = *high == normal_is_high();
+        // Edges that overran the kernel's queue: the level alone shows that it left its position.
+        if (opened == 0 && was_normal_ && !normal) opened = 1;
+        was_normal_ = normal;
         openings_ += opened;
-        return sample(closed, openings_);
+        return sample(normal, openings_);
     }
 
     // A requested line is an open descriptor of that very pad, which no renumbering moves; where the chip goes, reads
@@ -66,7 +66,7 @@ public:
             request_ = gpio_->input_with_edges(chosen.chip->name, chosen.offset, bias);
             note_ = chosen.chip->name + " line " + std::to_string(chosen.offset);
             fault_ = Fault::none;
-            was_closed_ = false;
+            was_normal_ = false;
         } catch (const AmbiguousLine& error) {
             refuse(Fault::wrong_device, error.what());
         } catch (const LineError& error) {
@@ -82,6 +82,8 @@ public:
 
 private:
     [[nodiscard]] bool closed_is_high() const noexcept { return address_.wiring == ContactWiring::to_supply; }
+
+    [[nodiscard]] bool normal_is_high() const noexcept { return closed_is_high() == address_.normally_closed; }
 
     core::Sample lost() noexcept {
         fault_ = core::fault_from_errno(errno);
@@ -105,13 +107,14 @@ private:
     std::string note_;
     Fault fault_ = Fault::never_read;
     std::uint32_t openings_ = 0;
-    bool was_closed_ = false;
+    bool was_normal_ = false;
     bool sought_ = false;
 };
 
 class FileContact final : public Sensor {
 public:
-    explicit FileContact(std::string path) : path_(std::move(path)) {}
+    FileContact(std::string path, bool normally_closed)
+        : path_(std::move(path)), normal_value_(normally_closed ? 1.0 : 0.0) {}
 
     core::Sample read() noexcept override {
         if (!sought_) refresh();
@@ -119,10 +122,10 @@ public:
         const Sensed sensed = file_.number();
         if (sensed.fault != Fault::none) return faulty(sensed.fault, openings_);
         if (sensed.value != 0.0 && sensed.value != 1.0) return faulty(Fault::garbled, openings_);
-        const bool closed = sensed.value == 1.0;
-        if (was_closed_ && !closed) ++openings_;
-        was_closed_ = closed;
-        return sample(closed, openings_);
+        const bool normal = sensed.value == normal_value_;
+        if (was_normal_ && !normal) ++openings_;
+        was_normal_ = normal;
+        return sample(normal, openings_);
     }
 
     void refresh() noexcept override {
@@ -134,10 +137,11 @@ public:
 
 private:
     std::string path_;
+    double normal_value_;
     Attribute file_;
     Fault fault_ = Fault::never_read;
     std::uint32_t openings_ = 0;
-    bool was_closed_ = false;
+    bool was_normal_ = false;
     bool sought_ = false;
 };
 
@@ -154,7 +158,7 @@ std::unique_ptr<Sensor> make_contact_sensor(const std::string& root, const Conta
         throw std::invalid_argument("contact '" + address.line +
                                     "': expected file: and a path below the root, without ..");
     }
-    return std::make_unique<FileContact>(root + "/" + path);
+    return std::make_unique<FileContact>(root + "/" + path, address.normally_closed);
 }
 
 }  // namespace dekeyd::drivers

@@ -57,8 +57,9 @@ public:
 
     [[nodiscard]] std::string where() const override {
         const std::string channel = "in_" + address_.channel;
-        return located_.path.empty() ? "IIO " + channel + ": " + located_.note
-                                     : "IIO " + located_.path + "/" + channel + (raw_ ? "_raw" : "_input");
+        return located_.path.empty()
+                   ? "IIO " + channel + ": " + located_.note
+                   : "IIO " + located_.path + "/" + channel + (raw_ ? "_raw" : "_input") + scale_note_;
     }
 
 private:
@@ -82,6 +83,11 @@ private:
         if (scale.fault != Fault::none) return scale.fault;
         const Sensed offset = shared_number("_offset");  // many converters have none
         if (offset.fault != Fault::none && offset.fault != Fault::absent) return offset.fault;
+        if (!(scale.value > 0.0)) {
+            scale_note_ = " (its scale is " + std::to_string(scale.value) + "; expected more than 0)";
+            return Fault::garbled;
+        }
+        scale_note_.clear();
         scaling_.scale = scale.value;
         scaling_.offset = offset.fault == Fault::none ? offset.value : 0.0;
         return Fault::none;
@@ -101,6 +107,7 @@ private:
     std::vector<std::string> shared_;
     core::IioScaling scaling_;
     Located located_;
+    std::string scale_note_;
     Attribute value_;
     Fault fault_ = Fault::never_read;
     bool raw_ = true;

@@ -60,9 +60,10 @@ struct ContactAddress {
     /// for the contact on the bench.
     std::string line;
     ContactWiring wiring = ContactWiring::to_ground;
+    bool normally_closed = true;  ///< otherwise it closes when something is wrong, and a cut wire is not seen
 };
-/// Reads 1 closed, 0 open. Sample::openings counts edges, so that an opening between two reads isn't lost; with a
-/// file, only openings that a read saw.
+/// Reads 1 in the contact's normal position, else 0. Sample::openings counts how often it left that position, by edges,
+/// so that a short one between two reads isn't lost; with a file, only what a read saw.
 std::unique_ptr<Sensor> make_contact_sensor(const std::string& root, const ContactAddress& address);
 
 }  // namespace dekeyd::drivers

@@ -16,7 +16,8 @@ class W1Sensor final : public Sensor {
 public:
     W1Sensor(const std::string& root, const std::string& id)
         : temperature_path_(root + "/bus/w1/devices/" + id + "/temperature"),
-          slave_path_(root + "/bus/w1/devices/" + id + "/w1_slave") {}
+          slave_path_(root + "/bus/w1/devices/" + id + "/w1_slave"),
+          family_(id.starts_with("10-") ? core::W1Family::ds18s20 : core::W1Family::ds18b20_and_kin) {}
 
     core::Sample read() noexcept override {
         if (!sought_) refresh();
@@ -58,10 +59,11 @@ private:
         std::array<char, attribute_buffer> buffer;
         const Text text = slave_.read(buffer);
         if (text.fault != Fault::none) return {.value = 0.0, .fault = text.fault};
-        return core::parse_w1_slave(text.bytes);
+        return core::parse_w1_slave(text.bytes, family_);
     }
 
     std::string temperature_path_, slave_path_;
+    core::W1Family family_;
     Attribute temperature_, slave_;
     Fault temperature_fault_ = Fault::never_read, slave_fault_ = Fault::never_read;
     bool sought_ = false;

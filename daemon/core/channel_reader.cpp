@@ -10,6 +10,10 @@ namespace dekeyd::core {
 
 namespace {
 
+// A lone wild sample costs eight, a believed one pays one back: more than one wild one in nine adds up: four in a row,
+// or five in ten samples, are erratic.
+constexpr std::uint8_t unconfirmed_costs = 8, erratic_from = 32, most_doubt = 48;
+
 Reading failed(Fault fault, Instant begun) noexcept {
     return {.fault = fault, .taken = begun};
 }
@@ -24,6 +28,12 @@ ChannelReader::ChannelReader(const Channel& channel) noexcept : channel_{&channe
     uncertainty_db_ = budget.combined_db;
     lower_ = watt.low;
     upper_ = watt.high;
+    if (chain.temperature_channel) {
+        const double cold = chain.temperature_db_per_k * (chain.temperature_low_c - chain.temperature_reference_c);
+        const double hot = chain.temperature_db_per_k * (chain.temperature_high_c - chain.temperature_reference_c);
+        lost_lower_ = std::pow(10.0, std::min({cold, hot, 0.0}) / 10.0);
+        lost_upper_ = std::pow(10.0, std::max({cold, hot, 0.0}) / 10.0);
+    }
     ceiling_w_ = line_power(chain, detector_volts(chain.detector, chain.ceiling_dbm), std::nullopt).watts;
 }
 
@@ -39,20 +49,22 @@ Reading ChannelReader::beyond(Fault fault, Instant begun) const noexcept {
 
 Reading ChannelReader::convert_power(double volts, Instant begun, std::optional<double> temperature_c) const noexcept {
     const LinePower power = line_power(*channel_->power, volts, temperature_c);
+    const bool lost = channel_->power->temperature_channel && !temperature_c;
+    const double lower = lost ? lower_ * lost_lower_ : lower_, upper = lost ? upper_ * lost_upper_ : upper_;
     switch (power.range) {
         case DetectorRange::above_ceiling: return beyond(Fault::none, begun);
         case DetectorRange::at_floor:
             return {.value = power.watts,
                     .low = 0.0,
-                    .high = power.watts * upper_,
+                    .high = power.watts * upper,
                     .health = Health::at_floor,
                     .fault = Fault::none,
                     .taken = begun};
         case DetectorRange::inside: break;
     }
     return {.value = power.watts,
-            .low = power.watts * lower_,
-            .high = power.watts * upper_,
+            .low = power.watts * lower,
+            .high = power.watts * upper,
             .health = Health::good,
             .fault = Fault::none,
             .taken = begun};
@@ -122,21 +134,33 @@ bool ChannelReader::take(const Sample& sample, Reading reading, Instant now) noe
 
 bool ChannelReader::believable(double value, Instant begun) noexcept {
     if (channel_->kind != ChannelKind::temperature) return true;
+    if (!confirmed(value, begun)) {
+        doubt_ += unconfirmed_costs;
+        // Once erratic, it has to be steady for a while, so that readings at the edge don't come and go.
+        if (doubt_ >= erratic_from) doubt_ = most_doubt;
+        return false;
+    }
+    if (doubt_ > 0 && --doubt_ == erratic_from - 1) doubt_ = 0;
+    return doubt_ < erratic_from;
+}
+
+/// True where the value follows from what was read before. The power-on value is what a part says that has lost its
+/// supply, as often as it is asked: another one like it confirms nothing, nor does it confirm a neighbour.
+bool ChannelReader::confirmed(double value, Instant begun) noexcept {
     const double step = channel_->largest_jump;
-    const bool near_last = seen_ && std::abs(value - last_.value) <= std::max(step, 1.0);
-    const bool power_on = channel_->power_on_value && value == *channel_->power_on_value && !near_last;
+    const double near = std::max(step, 1.0);
+    const bool power_on = channel_->power_on_value && value == *channel_->power_on_value;
+    const bool near_last = seen_ && std::abs(value - last_.value) <= near;
     const bool jump = seen_ && step > 0.0 && std::abs(value - last_.value) > step;
-    if (!power_on && !jump) {
+    const bool near_candidate = candidate_ && begun > candidate_at_ && std::abs(value - *candidate_) <= near;
+    if (near_candidate || (power_on ? near_last : !jump)) {
         candidate_.reset();
         return true;
     }
-    const bool confirmed = candidate_ && begun > candidate_at_ && std::abs(value - *candidate_) <= std::max(step, 1.0);
-    if (confirmed) {
-        candidate_.reset();
-        return true;
+    if (!power_on) {
+        candidate_ = value;
+        candidate_at_ = begun;
     }
-    candidate_ = value;
-    candidate_at_ = begun;
     return false;
 }
 

@@ -36,7 +36,7 @@ public:
     template <class Archive, class Self>
     static void fields(Archive& a, Self& self) {
         a(self.last_, self.fault_, self.candidate_, self.candidate_at_, self.unchanged_value_, self.unchanged_since_,
-          self.openings_, self.seen_);
+          self.openings_, self.doubt_, self.seen_);
     }
 
 private:
@@ -44,11 +44,13 @@ private:
                                         std::optional<double> temperature_c) const noexcept;
     [[nodiscard]] Reading beyond(Fault fault, Instant begun) const noexcept;
     bool believable(double value, Instant begun) noexcept;
+    bool confirmed(double value, Instant begun) noexcept;
     void note_change(double value, Instant begun) noexcept;
 
     const Channel* channel_;
     double uncertainty_db_ = 0.0;
-    double lower_ = 1.0, upper_ = 1.0;  ///< factors from a power to the ends of its interval
+    double lower_ = 1.0, upper_ = 1.0;            ///< factors from a power to the ends of its interval
+    double lost_lower_ = 1.0, lost_upper_ = 1.0;  ///< further ones while the chain's temperature isn't known
     double ceiling_w_ = 0.0;
     Reading last_;                     ///< the last believable one
     Fault fault_ = Fault::never_read;  ///< of the newest sample
@@ -57,7 +59,8 @@ private:
     double unchanged_value_ = 0.0;
     Instant unchanged_since_{};
     std::uint32_t openings_ = 0;
-    bool seen_ = false;  ///< a sample was believed
+    std::uint8_t doubt_ = 0;  ///< account of unconfirmed samples, which believed ones pay off slowly
+    bool seen_ = false;       ///< a sample was believed
 };
 
 }  // namespace dekeyd::core

@@ -111,6 +111,8 @@ Reading compression(const RfPlan& rf, const Reading& gain_reading, const Reading
     if (gain_reading.health != Health::good) return gain_reading;
     if (!rf.small_signal_gain_db) return not_measurable(gain_reading.taken);
     const bool warm = heatsink != nullptr && heatsink->health == Health::good;
+    // The gain moves with the temperature: without it the compression would be a guess.
+    if (rf.gain_db_per_k != 0.0 && heatsink != nullptr && !warm) return unknown_from(*heatsink, gain_reading);
     const double expected = expected_gain_db({*rf.small_signal_gain_db, rf.gain_db_per_k, rf.gain_reference_c},
                                              warm ? std::optional<double>{heatsink->value} : std::nullopt);
     return reading_of(compression_db(estimate_of(gain_reading), expected), gain_reading.taken);

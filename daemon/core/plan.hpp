@@ -51,6 +51,8 @@ struct PowerChain {
     std::optional<std::uint16_t> temperature_channel;  ///< for the coefficient
     double temperature_db_per_k = 0.0;                 ///< added per kelvin above the reference
     double temperature_reference_c = 25.0;
+    double temperature_low_c = -55.0;   ///< where the sensor of that temperature can be: how far the correction can be
+    double temperature_high_c = 125.0;  ///< out while it gives none
     // Terms of the uncertainty, each a half-width in dB as its source states it: limits (+-), but calibration at k = 2.
     double conformance_db = 1.0;  ///< the detector's own log conformance, where not calibrated
     double calibration_db = 0.0;  ///< of the reference meter
@@ -82,6 +84,8 @@ struct Channel {
     std::optional<double> power_on_value;  ///< the part's magic value, re-read before it is believed (85 degC)
     Duration frozen_after{};               ///< bit-identical for so long: a warning (0 = never)
     bool frozen_is_fault = false;
+    bool normally_open =
+        false;  ///< a contact that closes when something is wrong; its reading is 1 in either kind while well
 };
 
 // ---- quantities ------------------------------------------------------------------------------------------------

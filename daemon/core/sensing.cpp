@@ -56,6 +56,16 @@ bool take_scratchpad(std::string_view& rest, Scratchpad& bytes) noexcept {
     return true;
 }
 
+/// Maxim's data sheets: the DS18B20 counts sixteenths of a degree; the DS18S20 counts half degrees, and tells the rest
+/// by COUNT_REMAIN and COUNT_PER_C: TEMP_READ - 0.25 + (COUNT_PER_C - COUNT_REMAIN) / COUNT_PER_C, TEMP_READ cut to a
+/// whole degree. Not a number where no part answers so.
+double raw_millidegrees(const Scratchpad& bytes, W1Family family) noexcept {
+    const auto raw = static_cast<std::int16_t>(static_cast<std::uint16_t>(bytes[0] | (bytes[1] << 8)));
+    if (family == W1Family::ds18b20_and_kin) return static_cast<double>(raw) * 62.5;
+    const double remain = bytes[6], per_c = bytes[7];
+    return 1000.0 * std::floor(static_cast<double>(raw) / 2.0) - 250.0 + 1000.0 * (per_c - remain) / per_c;
+}
+
 bool take_integer(std::string_view& rest, long& value) noexcept {
     const auto [end, error] = std::from_chars(rest.data(), rest.data() + rest.size(), value);
     if (error != std::errc{}) return false;
@@ -102,7 +112,7 @@ Sensed parse_w1_temperature(std::string_view bytes) noexcept {
     return w1_celsius(std::lround(number.value));
 }
 
-Sensed parse_w1_slave(std::string_view bytes) noexcept {
+Sensed parse_w1_slave(std::string_view bytes, W1Family family) noexcept {
     if (bytes.empty()) return fault(Fault::empty);
     Scratchpad fresh{}, shown{};
     std::uint8_t crc = 0;
@@ -121,9 +131,8 @@ Sensed parse_w1_slave(std::string_view bytes) noexcept {
     // A bus shorted to ground reads as nothing but zeros, and the CRC of zeros is zero. No part answers so: its
     // reserved bytes aren't zero.
     if (fresh == Scratchpad{}) return fault(Fault::outside_part);
-    const auto raw = static_cast<std::int16_t>(static_cast<std::uint16_t>(fresh[0] | (fresh[1] << 8)));
-    // Within one step of 1/16 degree: the kernel cuts towards zero, and a part with finer steps keeps them elsewhere.
-    if (std::abs(static_cast<double>(millidegrees) - static_cast<double>(raw) * 62.5) > 62.5) {
+    // Within one step of 1/16 degree: the kernel cuts towards zero.
+    if (!(std::abs(static_cast<double>(millidegrees) - raw_millidegrees(fresh, family)) <= 62.5)) {
         return fault(Fault::garbled);
     }
     return w1_celsius(millidegrees);
@@ -144,13 +153,14 @@ std::uint8_t crc8(const std::uint8_t* data, std::size_t size) noexcept {
 
 Sensed scale_iio(Sensed raw, const IioScaling& scaling) noexcept {
     if (raw.fault != Fault::none) return raw;
-    // A scale of nothing would read 0 V for ever: a detector's "no power".
-    if (!std::isfinite(scaling.scale) || scaling.scale == 0.0 || !std::isfinite(scaling.offset)) {
+    // A scale of nothing would read 0 V for ever: a detector's "no power". A negative one turns power into its absence.
+    if (!std::isfinite(scaling.scale) || scaling.scale <= 0.0 || !std::isfinite(scaling.offset)) {
         return fault(Fault::garbled);
     }
     if (scaling.lowest && raw.value < *scaling.lowest) return fault(Fault::outside_part);
     if (scaling.highest && raw.value > *scaling.highest) return fault(Fault::outside_part);
-    if (scaling.lowest && raw.value == *scaling.lowest) return fault(Fault::saturated_low);
+    // The lowest code of a converter without a negative range is 0 V: what a diode rests at. The window judges it.
+    if (scaling.lowest && *scaling.lowest != 0.0 && raw.value == *scaling.lowest) return fault(Fault::saturated_low);
     if (scaling.highest && raw.value == *scaling.highest) return fault(Fault::saturated_high);
     return finite_or_garbled((raw.value + scaling.offset) * scaling.scale / 1000.0);
 }

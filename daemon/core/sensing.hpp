@@ -26,8 +26,10 @@ Sensed parse_number(std::string_view bytes) noexcept;
 Sensed parse_w1_temperature(std::string_view bytes) noexcept;
 
 /// w1_therm's `w1_slave`: two lines; the first ends in "crc=xx YES|NO", the second in "t=millidegrees". The CRC over
-/// the nine bytes is computed again, and t must agree with the raw bytes.
-Sensed parse_w1_slave(std::string_view bytes) noexcept;
+/// the nine bytes is computed again, and t must agree with the raw bytes, which a DS18S20 (family 10) lays out
+/// otherwise.
+enum class W1Family : std::uint8_t { ds18b20_and_kin, ds18s20 };
+Sensed parse_w1_slave(std::string_view bytes, W1Family family = W1Family::ds18b20_and_kin) noexcept;
 
 /// Dallas CRC-8: x^8 + x^5 + x^4 + 1, reflected 0x8C, initial value 0.
 std::uint8_t crc8(const std::uint8_t* data, std::size_t size) noexcept;

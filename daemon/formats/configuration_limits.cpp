@@ -289,7 +289,7 @@ void add_contact_limits(Draft& draft) {
         if (sensor.kind != core::ChannelKind::contact || !sensor.contact.interlock) continue;
         core::LimitPlan limit;
         limit.id = plan.channels[i].id + "-opened";
-        limit.name = plan.channels[i].name + ": contact opened";
+        limit.name = plan.channels[i].name + (plan.channels[i].normally_open ? ": contact closed" : ": contact opened");
         limit.watch = static_cast<core::QuantityIndex>(i);
         limit.direction = Direction::below;
         limit.trip = 0.5;

@@ -125,10 +125,11 @@ void read_conversion(Section& section, Native native, ChannelKind kind, core::Ch
     }
 }
 
-void read_contact(Section& section, SensorDraft& of) {
+void read_contact(Section& section, core::Channel& channel, SensorDraft& of) {
     of.chip = section.text("chip", Need::optional).value_or("");
     of.normally_closed =
         section.choice<bool>("normally", {{"closed", true}, {"open", false}}, Need::optional).value_or(true);
+    channel.normally_open = !of.normally_closed;
     // Both senses follow the permit or the key: an interlock on them would hold itself.
     const bool sense = of.role == Role::enable_sense || of.role == Role::key_sense;
     of.contact.interlock = section.flag("interlock", Need::optional).value_or(!sense);
@@ -227,7 +228,7 @@ void read_sensor(const Entry& entry, Section& sensors, Draft& draft) {
             const Range window = widest_window(BusDriver::contact, Native::contact);
             channel.valid_low = window.low;
             channel.valid_high = window.high;
-            read_contact(section, of);
+            read_contact(section, channel, of);
         }
     } else {
         for (const std::string_view key : {"valid", "gain", "zero", "sensitivity", "largest_jump", "power_on_value",
@@ -310,7 +311,16 @@ void find_drift_sensors(Draft& draft) {
                                "the id of a sensor that measures a temperature");
             continue;
         }
-        if (draft.plan().channels[i].power) draft.plan().channels[i].power->temperature_channel = *found;
+        if (!draft.plan().channels[i].power) continue;
+        core::PowerChain& chain = *draft.plan().channels[i].power;
+        const core::Channel& thermometer = draft.plan().channels[*found];
+        chain.temperature_channel = *found;
+        if (thermometer.valid_low < thermometer.valid_high) {
+            const double ends[] = {(thermometer.valid_low - thermometer.zero) * thermometer.gain,
+                                   (thermometer.valid_high - thermometer.zero) * thermometer.gain};
+            chain.temperature_low_c = std::min(ends[0], ends[1]);
+            chain.temperature_high_c = std::max(ends[0], ends[1]);
+        }
     }
 }
 

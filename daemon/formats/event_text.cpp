@@ -75,7 +75,8 @@ std::string duration_in_words(core::Duration duration) {
 /// A reading of a quantity; a contact's is a position, not a number.
 std::string shown(const core::Plan& plan, core::QuantityIndex quantity, const core::Reading& reading) {
     const bool contact = quantity < plan.channels.size() && plan.channels[quantity].kind == core::ChannelKind::contact;
-    if (contact && reading.measured()) return reading.value >= 0.5 ? "closed" : "open";
+    if (contact && reading.measured())
+        return (reading.value >= 0.5) != plan.channels[quantity].normally_open ? "closed" : "open";
     return in_words(reading, core::describe(plan, quantity).unit);
 }
 

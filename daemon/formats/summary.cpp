@@ -61,24 +61,27 @@ std::string limit_sentence(const Configuration& configuration, const core::Limit
                            limit.id);
     const bool contact =
         limit.watch < plan.channels.size() && plan.channels[limit.watch].kind == core::ChannelKind::contact;
+    const bool open = contact && plan.channels[limit.watch].normally_open;
+    const std::string_view back = open ? "open" : "closed";
     const std::string for_time =
         limit.qualify > core::Duration::zero() ? fmt::format(" for {}", show(limit.qualify)) : "";
     const std::string edge = limit.edge == core::Edge::low    ? "the low end of "
                              : limit.edge == core::Edge::high ? "the high end of "
                                                               : "";
     const std::string cause =
-        contact ? fmt::format("De-keys when the contact of {} opens{}", lower_first(info.name), for_time)
-                : fmt::format("De-keys when {}{} is at or {} {}{}", edge, lower_first(info.name),
-                              limit.direction == core::Direction::above ? "above" : "below",
-                              show(limit.trip, info.unit), for_time);
+        open      ? fmt::format("De-keys when the contact of {} closes{} (a cut wire to it is not seen)",
+                                lower_first(info.name), for_time)
+        : contact ? fmt::format("De-keys when the contact of {} opens{}", lower_first(info.name), for_time)
+                  : fmt::format("De-keys when {}{} is at or {} {}{}", edge, lower_first(info.name),
+                                limit.direction == core::Direction::above ? "above" : "below",
+                                show(limit.trip, info.unit), for_time);
     const std::string gate = (limit.provisional ? ", while commissioning" : "") +
                              (limit.gate ? gate_words(plan, *limit.gate) : std::string{});
-    const std::string leave =
-        contact && limit.rearm == core::Rearm::automatic
-            ? fmt::format("permits again when it has been closed for {}", show(limit.hold_off))
-        : contact
-            ? fmt::format("latches until an operator resets it and it has been closed for {}", show(limit.hold_off))
-            : leave_words(limit, info.unit);
+    const std::string leave = contact && limit.rearm == core::Rearm::automatic
+                                  ? fmt::format("permits again when it has been {} for {}", back, show(limit.hold_off))
+                              : contact ? fmt::format("latches until an operator resets it and it has been {} for {}",
+                                                      back, show(limit.hold_off))
+                                        : leave_words(limit, info.unit);
     const std::string warn =
         limit.warn ? fmt::format(" Warns {} {}.", limit.direction == core::Direction::above ? "from" : "down to",
                                  show(*limit.warn, info.unit))

@@ -2,6 +2,7 @@
 
 #include <doctest/doctest.h>
 
+#include <cmath>
 #include <limits>
 
 #include "core/timeline.hpp"
@@ -29,6 +30,31 @@ TEST_CASE("a power chain: watts, floor, ceiling") {
     const Reading huge = ChannelReader{c}.convert(at(1s, 0.35), std::nullopt);
     CHECK(huge.health == Health::above_range);
     CHECK(huge.value == doctest::Approx(316.23).epsilon(0.001));  // 5 dBm and 50 dB: 55 dBm
+}
+
+TEST_CASE("a power whose temperature correction is lost may be off by all of it") {
+    Channel c = plan().channels[forward];
+    const ChannelReader plain{c};
+    c.power->temperature_channel = heatsink;
+    c.power->temperature_db_per_k = -0.02;
+    c.power->temperature_reference_c = 25.0;
+    c.power->temperature_low_c = -15.0;  // +0.8 dB
+    c.power->temperature_high_c = 75.0;  // -1.0 dB
+    const ChannelReader r{c};
+    const Reading before = plain.convert(at(1s, volts(100.0)), {});
+    const Reading known = r.convert(at(1s, volts(100.0)), 25.0);
+    CHECK(known.low == before.low);
+    CHECK(known.high == before.high);
+    CHECK(r.convert(at(1s, volts(100.0)), 75.0).value == doctest::Approx(100.0 * std::pow(10.0, -0.1)));
+    const Reading lost = r.convert(at(1s, volts(100.0)), {});
+    CHECK(lost.value == doctest::Approx(100.0));
+    CHECK(lost.low == doctest::Approx(before.low * std::pow(10.0, -0.1)));
+    CHECK(lost.high == doctest::Approx(before.high * std::pow(10.0, 0.08)));
+    for (const double celsius : {-15.0, 0.0, 25.0, 60.0, 75.0}) {  // the truth, wherever the temperature is
+        const double truth = r.convert(at(1s, volts(100.0)), celsius).value;
+        CHECK(lost.low < truth);
+        CHECK(lost.high > truth);
+    }
 }
 
 TEST_CASE("outside the window: toward power it is above range, away from it a fault; for other kinds always a fault") {
@@ -101,6 +127,77 @@ TEST_CASE("a noisy sensor that never repeats itself grows old instead of being b
     double value = 40.0;
     for (int i = 2; i < 6; ++i, value += 10.0) CHECK_FALSE(r.take(at(1s * i, value), Instant{1s * i}, {}));
     CHECK(r.at(Instant{5s}).health == Health::unknown);
+}
+
+TEST_CASE("the power-on value is believed only where the readings before it lead there") {
+    Channel c = plan().channels[heatsink];  // largest jump 5 K
+    c.power_on_value = 85.0;
+    const auto believed = [&](std::initializer_list<double> values) {
+        ChannelReader r{c};
+        bool last = false;
+        int second = 0;
+        for (const double value : values) last = r.take(at(1s * ++second, value), Instant{1s * second}, {});
+        return last;
+    };
+    CHECK_FALSE(believed({85.0}));
+    CHECK_FALSE(believed({85.0, 85.0, 85.0, 85.0}));  // a part that loses its supply during each conversion
+    CHECK_FALSE(believed({30.0, 85.0, 85.0, 85.0}));
+    CHECK_FALSE(believed({79.9, 85.0, 85.0}));  // just too far
+    CHECK(believed({80.0, 85.0}));
+    CHECK(believed({90.0, 85.0, 85.0}));
+    CHECK(believed({84.9375, 85.0, 85.0625}));
+    CHECK(believed({84.9375}));
+    CHECK(believed({85.0625}));
+    CHECK(believed({30.0, 82.0, 85.0}));        // a jump, confirmed by its neighbour
+    CHECK_FALSE(believed({30.0, 85.0, 84.0}));  // the power-on value confirms nothing
+    CHECK(believed({30.0, 85.0, 84.0, 84.0}));
+    CHECK(believed({85.0, 85.0625}));  // cold start with a part that is as hot as that
+}
+
+TEST_CASE("a sensor at its power-on value since the start permits nothing, whatever the limit") {
+    Channel c = plan().channels[heatsink];
+    c.power_on_value = 85.0;
+    ChannelReader r{c};
+    for (int i = 1; i < 1000; ++i) r.take(at(1s * i, 85.0), Instant{1s * i}, {});
+    CHECK(r.at(Instant{1000s}).health == Health::unknown);
+    CHECK(r.at(Instant{1000s}).fault == Fault::unconfirmed);
+}
+
+namespace {
+/// Seconds of the first hour in which a reading is young enough; every `nth` sample is 60 K too high.
+int believed_for(const Channel& c, int nth) {
+    ChannelReader r{c};
+    int seconds = 0;
+    for (int i = 1; i <= 3600; ++i) {
+        r.take(at(1s * i, i % nth == 0 ? 90.0 : 30.0), Instant{1s * i}, {});
+        seconds += r.at(Instant{1s * i}).health == Health::good ? 1 : 0;
+    }
+    return seconds;
+}
+}  // namespace
+
+TEST_CASE("unconfirmed samples add up to a fault; a rare one doesn't") {
+    const Channel c = plan().channels[heatsink];  // allowed age 3 s
+    CHECK(believed_for(c, 2) < 30);
+    CHECK(believed_for(c, 3) < 60);
+    CHECK(believed_for(c, 5) < 200);
+    CHECK(believed_for(c, 8) < 2000);
+    CHECK(believed_for(c, 9) == 3600);  // one in nine is what is forgiven
+    CHECK(believed_for(c, 1000) == 3600);
+}
+
+TEST_CASE("a sensor that has been erratic is believed again once it has been steady") {
+    const Channel c = plan().channels[heatsink];
+    ChannelReader r{c};
+    int second = 0;
+    const auto take = [&](double value) { return r.take(at(1s * ++second, value), Instant{1s * second}, {}); };
+    for (int i = 0; i < 20; ++i) take(i % 2 == 0 ? 30.0 : 90.0);
+    CHECK(r.at(Instant{1s * second}).fault == Fault::unconfirmed);
+    int steady = 0;
+    while (!take(30.0)) ++steady;
+    CHECK(steady > 10);
+    CHECK(steady < 40);
+    for (int i = 0; i < 100; ++i) CHECK(take(30.0));
 }
 
 TEST_CASE("bit-identical for too long: a warning, or a fault where configured") {

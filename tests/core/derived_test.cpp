@@ -102,6 +102,18 @@ TEST_CASE("gain and compression") {
     CHECK(compression(none, gain(p, good(100.0), good(2.0)), nullptr).health == Health::not_measurable);
 }
 
+TEST_CASE("the compression of a gain that drifts is unknown while the heatsink's temperature is") {
+    RfPlan p = rf();
+    p.small_signal_gain_db = 18.0;
+    const Reading lost{.fault = Fault::absent};
+    CHECK(compression(p, gain(p, good(100.0), good(2.0)), &lost).measured());
+    p.gain_db_per_k = -0.02;
+    const Reading hot = good(75.0);
+    CHECK(compression(p, gain(p, good(100.0), good(2.0)), &hot).measured());
+    CHECK(compression(p, gain(p, good(100.0), good(2.0)), &lost).health == Health::unknown);
+    CHECK(compression(p, gain(p, good(100.0), good(2.0)), &lost).fault == Fault::absent);
+}
+
 TEST_CASE("DC power, efficiency, heat") {
     const RfPlan p = rf();
     // A module that takes 18 A at 28 V for 250 W is 49.6 % efficient (common practice figures).

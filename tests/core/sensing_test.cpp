@@ -176,6 +176,29 @@ TEST_CASE("w1_slave: raw to degrees") {
     }
 }
 
+TEST_CASE("w1_slave of a DS18S20: half degrees, and the rest by what its counters say") {
+    // Raw and degrees: DS18S20 datasheet, Table 1 and the formula below it (from memory); millidegrees as the kernel's
+    // w1_therm works them out, and the CRCs: by a separate program.
+    struct Row {
+        const char* frame;
+        const char* millidegrees;
+        double celsius;
+    };
+    for (const Row& row :
+         {Row{"aa 00 4b 46 ff ff 0c 10 87", "85000", 85.0}, Row{"32 00 4b 46 ff ff 0c 10 6b", "25000", 25.0},
+          Row{"32 00 4b 46 ff ff 04 10 1d", "25500", 25.5}, Row{"01 00 4b 46 ff ff 04 10 24", "500", 0.5},
+          Row{"ff ff 4b 46 ff ff 04 10 bc", "-500", -0.5}, Row{"ce ff 4b 46 ff ff 0c 10 75", "-25000", -25.0},
+          Row{"92 ff 4b 46 ff ff 0c 10 57", "-55000", -55.0}}) {
+        CAPTURE(row.frame);
+        const Sensed sensed = parse_w1_slave(slave_text(row.frame, row.millidegrees), W1Family::ds18s20);
+        CHECK(sensed.fault == Fault::none);
+        CHECK(sensed.value == doctest::Approx(row.celsius));
+        if (row.celsius > 1.0) CHECK(parse_w1_slave(slave_text(row.frame, row.millidegrees)).fault == Fault::garbled);
+    }
+    // COUNT_PER_C of nothing: no part says so, and the kernel shows 0 degC.
+    check_fault(parse_w1_slave(slave_text("aa 00 4b 46 ff ff 0c 00 1a", "0"), W1Family::ds18s20), Fault::garbled);
+}
+
 TEST_CASE("w1_slave: a bad frame is never a temperature") {
     const std::string frame = "91 01 4b 46 7f ff 0c 10 70";
     const std::string whole = slave_text(frame, "25062");
@@ -261,9 +284,10 @@ TEST_CASE("IIO: the converter's ends") {
     check_value(scale_iio(good(-3.0), ads1115), -0.0001875);  // about zero, and no fault
     const IioScaling unknown{.scale = 0.0625, .offset = 0.0, .lowest = {}, .highest = {}};
     check_value(scale_iio(good(32767.0), unknown), 2.0479375);
-    // A converter that counts from 0: its rest is its rail.
+    // A converter that counts from 0: its lowest code is 0 V, at which a diode detector rests; the window judges it.
     const IioScaling mcp3208{.scale = 0.80566, .offset = 0.0, .lowest = 0.0, .highest = 4095.0};
-    check_fault(scale_iio(good(0.0), mcp3208), Fault::saturated_low);
+    check_value(scale_iio(good(0.0), mcp3208), 0.0);
+    check_fault(scale_iio(good(-1.0), mcp3208), Fault::outside_part);
     check_fault(scale_iio(good(4095.0), mcp3208), Fault::saturated_high);
 }
 

@@ -72,6 +72,26 @@ TEST_CASE("a short opening between two reads is counted, in both wirings") {
     }
 }
 
+TEST_CASE("a normally open contact: 1 while open, and a short closing between two reads is counted, in both wirings") {
+    for (const ContactWiring wiring : {ContactWiring::to_ground, ContactWiring::to_supply}) {
+        Board board = demo_board();
+        const bool open_is_high = wiring == ContactWiring::to_ground;
+        board.high[lid] = open_is_high;
+        const auto contact = drivers::make_gpio_contact(
+            {.chip = "", .line = "LID", .wiring = wiring, .normally_closed = false}, std::make_unique<FakeGpio>(board));
+        CHECK(contact->read().value == 1.0);
+        board.edges[lid] = {.rising = 1, .falling = 1, .more = false};  // closed and opened again
+        core::Sample sample = contact->read();
+        CHECK(sample.value == 1.0);
+        CHECK(sample.openings == 1);
+        board.edges[lid] = {.rising = open_is_high ? 0U : 1U, .falling = open_is_high ? 1U : 0U, .more = false};
+        board.high[lid] = !open_is_high;
+        sample = contact->read();
+        CHECK(sample.value == 0.0);
+        CHECK(sample.openings == 2);
+    }
+}
+
 TEST_CASE("an opening whose edge the kernel lost is seen by its level") {
     Board board = demo_board();
     const auto contact = lid_contact(board);

@@ -71,6 +71,22 @@ TEST_CASE("IIO: shared scale, own before shared, offset of both kinds") {
     check_value(*sensor, 1.05);
 }
 
+TEST_CASE("IIO: a scale of nothing, or below it, is no scale, and where() says so") {
+    const Tree tree;
+    write_ads1115(tree);
+    const auto sensor = make_iio_sensor(tree.root(), forward);
+    for (const char* wrong : {"0.000000000\n", "-0.062500000\n"}) {
+        tree.write(device + "in_voltage0_scale", wrong);
+        sensor->refresh();
+        check_fault(*sensor, Fault::garbled);
+        CHECK(sensor->where().find("expected more than 0") != std::string::npos);
+    }
+    tree.write(device + "in_voltage0_scale", "0.062500000\n");
+    sensor->refresh();
+    check_value(*sensor, 1.2345625);
+    CHECK(sensor->where().find("expected") == std::string::npos);
+}
+
 TEST_CASE("IIO: differential channel, temperature raw and processed, modifier") {
     const Tree tree;
     tree.write(device + "name", "adc\n");

@@ -122,6 +122,7 @@ TEST_CASE("a contact has its limit made for it") {
     expect_no_faults(loaded);
     const core::LimitPlan& limit = limit_of(loaded, "lid-opened");
     CHECK(limit.name == "Lid: contact opened");
+    CHECK(limit_of(load_configuration(with_contact(", normally: open")), "lid-opened").name == "Lid: contact closed");
     CHECK(limit.direction == core::Direction::below);
     CHECK(limit.trip == 0.5);
     CHECK(limit.clear == 0.75);

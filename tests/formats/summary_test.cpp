@@ -40,6 +40,18 @@ TEST_CASE("the sample in sentences") {
     says(text, "Publishes to the broker at 127.0.0.1:1883; from there it takes: hold.\n");
 }
 
+TEST_CASE("a contact that closes when something is wrong is said so, and what it doesn't show") {
+    const std::string text = all_of(load_configuration(spoiled(
+        spoiled("  psu: {driver", "  in: {driver: contact, chip: soc, period: 10 ms}\n  psu: {driver"), "amplifier:\n",
+        "  load: {name: Load, bus: in, address: GPIO23, measures: contact, normally: open, allowed_age: 100 ms}\n"
+        "  lid: {name: Lid, bus: in, address: GPIO24, measures: contact, allowed_age: 100 ms}\namplifier:\n")));
+    says(text,
+         "De-keys when the contact of load closes (a cut wire to it is not seen); latches until an operator resets "
+         "it and it has been open for 1 s");
+    says(text,
+         "De-keys when the contact of lid opens; latches until an operator resets it and it has been closed for 1 s");
+}
+
 TEST_CASE("variants") {
     says(all_of(load_configuration(spoiled("permit: high", "permit: low"))),
          "low permits, and a line that nothing drives must read high");
