@@ -108,7 +108,8 @@ void Follower::look_for_trip(const formats::RecordedStep& step, bool permitted_b
     const core::Event* found = nullptr;
     for (const core::Event& event : core_->events()) {
         const bool alarm = event.kind == core::EventKind::tripped &&
-                           event.source == core::source_of(plan_, core::Builtin::rf_while_inhibited);
+                           (event.source == core::source_of(plan_, core::Builtin::rf_while_inhibited) ||
+                            event.source == core::source_of(plan_, core::Builtin::second_opinion));
         const bool trip = event.kind == core::EventKind::tripped && event.first_cause;
         if ((trip || alarm) && found == nullptr) found = &event;
     }

@@ -9,6 +9,7 @@
 #include <utility>
 
 #include "daemon/wall_clock.hpp"
+#include "second_opinion/scans.hpp"
 
 namespace dekeyd {
 
@@ -80,8 +81,9 @@ void Guard::take_lines(Lines lines) {
     armed_.store(true, std::memory_order_release);
 }
 
-void Guard::begin(std::unique_ptr<core::Protection> protection) {
+void Guard::begin(std::unique_ptr<core::Protection> protection, second_opinion::Monitor second_opinion) {
     protection_ = std::move(protection);
+    second_opinion_ = std::move(second_opinion);
     ready_.store(true, std::memory_order_release);
     wake_.ring();
 }
@@ -94,7 +96,10 @@ core::Instant Guard::cycle(core::Instant now) noexcept {
     line_->look(now);
     const core::StepInput input{.now = now, .scans = scans_, .commands = commands_, .line = line_->state()};
     const core::Decision decision = protection_->step(input);
-    const bool taken = put_lines(decision, now);
+    for (const core::Scan& scan : scans_) second_opinion::show(second_opinion_, scan, now);
+    second_opinion_.supply(!contactor_ || (decision.contactor && contactor_->permits()), now.time_since_epoch());
+    const bool permit = !objects(decision, now) && decision.permit;
+    const bool taken = put_lines(decision, permit, now);
     if (!taken) failed_writes_.fetch_add(1, std::memory_order_relaxed);
     permits_.store(line_->permits(), std::memory_order_release);
     cycles_.fetch_add(1, std::memory_order_release);
@@ -105,18 +110,26 @@ core::Instant Guard::cycle(core::Instant now) noexcept {
     for (Outlet* outlet : ports_.outlets) {
         for (const core::Event& event : protection_->events()) outlet->events.push(event);
     }
-    publish_snapshot(decision.permit);
+    publish_snapshot(permit);
 
     while (next_period_ <= now) next_period_ = std::max(next_period_ + period_, now + period_ / 2);
     if (!taken) return now + write_retry;
-    if (more_) return now + shortest_wait;
+    if (more_ || objection_) return now + shortest_wait;
     const core::Instant next = std::min({decision.wake_at, next_period_, line_->next_look()});
     return std::max(next, now + shortest_wait);
 }
 
-bool Guard::put_lines(const core::Decision& decision, core::Instant now) noexcept {
+// It can only take a permit away. The protection hears of it in its next step, as a command on the tape, and latches;
+// should it go on permitting, the objection stands, whatever becomes of its reason.
+bool Guard::objects(const core::Decision& decision, core::Instant now) noexcept {
+    if (!decision.permit) objection_.reset();
+    if (decision.permit && !objection_) objection_ = second_opinion_.objection(now.time_since_epoch());
+    return objection_.has_value();
+}
+
+bool Guard::put_lines(const core::Decision& decision, bool permit, core::Instant now) noexcept {
     // A stop that was asked for meanwhile wins; run() then writes inhibit for good.
-    const bool permit = decision.permit && !stop_.load(std::memory_order_acquire);
+    permit = permit && !stop_.load(std::memory_order_acquire);
     // The contactor closes before a permit and opens after an inhibit.
     bool taken = !contactor_ || !decision.contactor || contactor_->put(true, now);
     taken = line_->put(permit, now) && taken;
@@ -161,6 +174,10 @@ void Guard::collect_scans() noexcept {
 
 void Guard::collect_commands() noexcept {
     commands_.clear();
+    if (objection_) {
+        commands_.push_back(
+            {.kind = core::CommandKind::objected, .origin = core::Origin::none, .id = 0, .limit = *objection_});
+    }
     for (Ring<core::Command>* ring : ports_.commands) {
         while (commands_.size() < commands_.capacity()) {
             const core::Command* command = ring->front();

@@ -18,6 +18,7 @@
 #include "daemon/scan_buffer.hpp"
 #include "daemon/tape.hpp"
 #include "drivers/line.hpp"
+#include "second_opinion/monitor.hpp"
 
 namespace dekeyd {
 
@@ -65,8 +66,8 @@ public:
 
     // ---- any thread ----
 
-    /// Gives the protection to decide with; until then the line is held at inhibit. Once.
-    void begin(std::unique_ptr<core::Protection> protection);
+    /// Gives the protection to decide with, and what is asked after it; until then the line is held at inhibit. Once.
+    void begin(std::unique_ptr<core::Protection> protection, second_opinion::Monitor second_opinion = {});
     /// Inhibit for good; safe in a signal handler.
     void ask_to_inhibit() noexcept override;
     /// Ends run(); for tests and after a line that was never had.
@@ -94,13 +95,16 @@ private:
     void give_back() noexcept;
     void publish_snapshot(bool permit) noexcept;
     void toggle(bool permit) noexcept;
-    bool put_lines(const core::Decision& decision, core::Instant now) noexcept;
+    bool put_lines(const core::Decision& decision, bool permit, core::Instant now) noexcept;
+    bool objects(const core::Decision& decision, core::Instant now) noexcept;
     bool stop_cycle(core::Instant now) noexcept;
 
     core::Duration period_;
     Wake& wake_;
     GuardPorts ports_;
     std::unique_ptr<core::Protection> protection_;  ///< written by begin() before ready_
+    second_opinion::Monitor second_opinion_;        ///< the same
+    std::optional<std::uint16_t> objection_;        ///< until the protection inhibits by itself
     std::atomic<bool> ready_{false};
     std::optional<LineKeeper> line_;
     std::optional<LineKeeper> contactor_;

@@ -32,6 +32,7 @@
 #include "drivers/line.hpp"
 #include "formats/durable_file.hpp"
 #include "formats/proof_record.hpp"
+#include "formats/raw_bounds.hpp"
 #include "formats/reason.hpp"
 #include "formats/state_file.hpp"
 
@@ -254,7 +255,10 @@ void Service::decide() {
             guard_wake_.ring();
         });
     for_recorder_.reader = &recorder_->wake();
-    guard_->begin(std::move(protection));
+    second_opinion::Monitor second_opinion = formats::second_opinion_of(configuration_);
+    spdlog::info("a second opinion has bounds for {} of {} limits", second_opinion.bounds(),
+                 configuration_.plan.limits.size());
+    guard_->begin(std::move(protection), std::move(second_opinion));
     recorder_->start();
     archive_ = std::make_unique<Archive>(
         configuration_, dekeyd_version, stored.memory, stored.running, tape_, archive_state_,

@@ -40,6 +40,7 @@ std::string_view text(CommandKind kind) noexcept {
         case CommandKind::prove_passed: return "prove-passed";
         case CommandKind::prove_end: return "prove-end";
         case CommandKind::noted: return "noted";
+        case CommandKind::objected: return "objected";
     }
     return "unknown";
 }
@@ -283,7 +284,8 @@ void Interlock::obey(Instant now, const Command& command, EventList& events) noe
         case CommandKind::prove_limit:
         case CommandKind::prove_passed:
         case CommandKind::prove_end:  // Protection's
-        case CommandKind::noted: return;
+        case CommandKind::noted:
+        case CommandKind::objected: return;
     }
 }
 

@@ -29,11 +29,12 @@ enum class CommandKind : std::uint8_t {
     prove_limit,   ///< one limit is forced
     prove_passed,  ///< the operator confirms the contact: the test is passed, if nothing is missing
     prove_end,
-    noted,  ///< the storage has taken this start
+    noted,     ///< the storage has taken this start
+    objected,  ///< the second opinion took the last permit away; `limit`: the source that it named
 };
 /// The others only tell something.
 constexpr bool is_order(CommandKind kind) noexcept {
-    return kind != CommandKind::alive && kind != CommandKind::noted;
+    return kind != CommandKind::alive && kind != CommandKind::noted && kind != CommandKind::objected;
 }
 std::string_view text(Origin origin) noexcept;
 std::string_view text(CommandKind kind) noexcept;
@@ -42,7 +43,7 @@ struct Command {
     CommandKind kind = CommandKind::hold;
     Origin origin = Origin::local;
     std::uint32_t id = 0;     ///< given back in the event that answers it
-    std::uint16_t limit = 0;  ///< prove_limit: which
+    std::uint16_t limit = 0;  ///< prove_limit: which; objected: a limit's or a channel's source
 };
 
 /// Index of a cause's source: limits first, then channels, then Builtin.
@@ -135,6 +136,7 @@ struct Event {
     Instant at{};
     EventKind kind = EventKind::started;
     SourceIndex source = no_source;
+    SourceIndex about = no_source;  ///< of the second opinion: the limit or channel that it named
     State state = State::starting;  ///< after the step
     bool first_cause = false;       ///< tripped: permit stood until this one
     Condition condition = Condition::clear;

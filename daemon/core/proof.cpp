@@ -286,7 +286,8 @@ void Proof::obey(const ProofInput& in, const Command& command, EventList& events
         case CommandKind::alive:
         case CommandKind::commission:
         case CommandKind::end_commissioning:
-        case CommandKind::noted: return;
+        case CommandKind::noted:
+        case CommandKind::objected: return;
         case CommandKind::prove:
         case CommandKind::prove_line:
         case CommandKind::prove_limit:

@@ -152,6 +152,10 @@ Decision Protection::step(const StepInput& input) noexcept {
         until.reset();
         report(EventKind::commissioning_over, no_source, now);
     }
+    const auto objection = std::find_if(input.commands.begin(), input.commands.end(),
+                                        [](const Command& c) { return c.kind == CommandKind::objected; });
+    const bool objected = objection != input.commands.end();
+    if (objected) permit_ = false;  // decided here, and the line never heard of it
     std::fill(conditions_.begin(), conditions_.end(), Condition::missed);
     std::fill(judged_.begin(), judged_.end(), std::uint8_t{0});
 
@@ -172,7 +176,7 @@ Decision Protection::step(const StepInput& input) noexcept {
     const bool for_proof = prove(input, now);
     permit_ = (free || for_proof) && !plan_.supervision.monitor_only;
     release_.step(now, permit_, snapshot_.rf_present, role(plan_.roles.forward), plan_.rf.rf_present_w);
-    fill_in_events(forced);
+    fill_in_events(forced, objected ? objection->limit : no_source);
     last_step_ = now;
     stepped_ = true;
     publish(now);
@@ -450,6 +454,7 @@ void Protection::supervise(const StepInput& input, Instant now) noexcept {
                                                  .commissioning = snapshot_.commissioning_until.has_value(),
                                                  .drop_supply = proof_.opens_contactor(),
                                                  .start_noted = told(CommandKind::noted),
+                                                 .objected = told(CommandKind::objected),
                                                  .transmitting_since = snapshot_.transmitting_since});
     for (std::size_t i = 0; i < builtin_count; ++i) fold(source_of(plan_, static_cast<Builtin>(i)), conditions[i]);
     const bool closed = supervision_.contactor_closed();
@@ -542,7 +547,7 @@ void Protection::report_sensors(Instant now) noexcept {
     }
 }
 
-void Protection::fill_in_events(SourceIndex forced) noexcept {
+void Protection::fill_in_events(SourceIndex forced, SourceIndex objection) noexcept {
     for (Event& event : events_.all()) {
         if (event.kind == EventKind::started) event.reading.value = unclean_start_ ? 1.0 : 0.0;
         if (const Reading* forward = role(plan_.roles.forward);
@@ -550,6 +555,7 @@ void Protection::fill_in_events(SourceIndex forced) noexcept {
             event.reading = *forward;
         }
         if (event.source >= source_count(plan_)) continue;
+        if (event.source == source_of(plan_, Builtin::second_opinion)) event.about = objection;
         const SourceInfo info = describe_source(plan_, event.source);
         if (info.kind == SourceInfo::Kind::channel) event.reading = snapshot_.quantities[info.index];
         if (info.kind != SourceInfo::Kind::limit) continue;

@@ -127,7 +127,7 @@ private:
     void warn(std::size_t limit, Verdict verdict, Instant now) noexcept;
     void report_sensors(Instant now) noexcept;
     void fold(std::size_t source, Condition condition) noexcept;
-    void fill_in_events(SourceIndex forced) noexcept;
+    void fill_in_events(SourceIndex forced, SourceIndex objection) noexcept;
     void publish(Instant now) noexcept;
     [[nodiscard]] std::optional<double> temperature_for(const Channel& channel) const noexcept;
     [[nodiscard]] bool rf_absent() const noexcept;

@@ -26,6 +26,7 @@ BuiltinInfo describe(Builtin builtin) noexcept {
         case Builtin::uncalibrated: return {"uncalibrated", "a detector that waits for its calibration", false, false};
         case Builtin::start_not_stored:
             return {"start-not-stored", "the storage, which hasn't taken this start yet", false, false};
+        case Builtin::second_opinion: return {"second-opinion", "the second opinion against the decision", true};
         case Builtin::count_: break;
     }
     return {"none", "none"};
@@ -76,6 +77,7 @@ const std::array<Condition, builtin_count>& Supervision::judge(const Situation& 
     set(Builtin::contactor_open, contactor(s));
     start_noted_ = start_noted_ || s.start_noted;
     set(Builtin::start_not_stored, start_noted_ ? Condition::clear : s.starting ? Condition::band : Condition::bad);
+    set(Builtin::second_opinion, s.objected ? Condition::bad : Condition::clear);
     return conditions_;
 }
 

@@ -31,6 +31,7 @@ enum class Builtin : std::uint8_t {
     control_link,      ///< the required control link is silent
     uncalibrated,      ///< a detector waits for its calibration, and nobody is commissioning
     start_not_stored,  ///< a death now would not be counted as an unclean stop: no permit before
+    second_opinion,    ///< it took away a permit that was decided here: one of the two is broken
     count_,
 };
 inline constexpr std::size_t builtin_count = static_cast<std::size_t>(Builtin::count_);
@@ -68,6 +69,7 @@ struct Situation {
     bool commissioning = false;
     bool drop_supply = false;  ///< a proof test keeps the supply contactor open
     bool start_noted = false;  ///< the storage has taken this start, since the last step
+    bool objected = false;     ///< the second opinion took the last permit away
     std::optional<Instant> transmitting_since;
 };
 

@@ -77,7 +77,7 @@ std::optional<core::Command> to_command(std::string_view text) {
     if (first == std::string_view::npos || second == std::string_view::npos) return std::nullopt;
     core::Command command;
     bool known = false;
-    for (int i = 0; i <= static_cast<int>(core::CommandKind::noted); ++i) {
+    for (int i = 0; i <= static_cast<int>(core::CommandKind::objected); ++i) {
         const auto kind = static_cast<core::CommandKind>(i);
         if (core::text(kind) != text.substr(0, first)) continue;
         command.kind = kind;

@@ -2,6 +2,7 @@
 #include <algorithm>
 
 #include "formats/configuration_parts.hpp"
+#include "formats/raw_bounds.hpp"
 #include "formats/reaction.hpp"
 
 namespace dekeyd::formats {
@@ -190,6 +191,7 @@ std::vector<std::string> summarise(const Configuration& configuration) {
         sentences.push_back(limit_sentence(configuration, limit));
     add_rules(configuration, sentences);
     add_interlock(configuration, sentences);
+    for (std::string& sentence : raw_bound_sentences(configuration)) sentences.push_back(std::move(sentence));
     add_mqtt(configuration, sentences);
     return sentences;
 }

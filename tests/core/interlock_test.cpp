@@ -332,7 +332,7 @@ TEST_CASE("every word is there") {
     for (int i = 0; i <= static_cast<int>(EventKind::proof_ended); ++i)
         CHECK_FALSE(text(static_cast<EventKind>(i)).empty());
     for (int i = 0; i <= static_cast<int>(Origin::remote); ++i) CHECK_FALSE(text(static_cast<Origin>(i)).empty());
-    for (int i = 0; i <= static_cast<int>(CommandKind::noted); ++i) {
+    for (int i = 0; i <= static_cast<int>(CommandKind::objected); ++i) {
         CHECK_FALSE(text(static_cast<CommandKind>(i)).empty());
     }
 }
