@@ -98,7 +98,10 @@ core::Instant Guard::cycle(core::Instant now) noexcept {
     const core::Decision decision = protection_->step(input);
     for (const core::Scan& scan : scans_) second_opinion::show(second_opinion_, scan, now);
     second_opinion_.supply(!contactor_ || (decision.contactor && contactor_->permits()), now.time_since_epoch());
-    const bool permit = !objects(decision, now) && decision.permit;
+    // It can only take a permit away. The protection hears of it in its next step, as a command on the tape, and
+    // latches.
+    objection_ = second_opinion_.against(decision.permit, now.time_since_epoch());
+    const bool permit = decision.permit && !objection_;
     const bool taken = put_lines(decision, permit, now);
     if (!taken) failed_writes_.fetch_add(1, std::memory_order_relaxed);
     permits_.store(line_->permits(), std::memory_order_release);
@@ -117,14 +120,6 @@ core::Instant Guard::cycle(core::Instant now) noexcept {
     if (more_ || objection_) return now + shortest_wait;
     const core::Instant next = std::min({decision.wake_at, next_period_, line_->next_look()});
     return std::max(next, now + shortest_wait);
-}
-
-// It can only take a permit away. The protection hears of it in its next step, as a command on the tape, and latches;
-// should it go on permitting, the objection stands, whatever becomes of its reason.
-bool Guard::objects(const core::Decision& decision, core::Instant now) noexcept {
-    if (!decision.permit) objection_.reset();
-    if (decision.permit && !objection_) objection_ = second_opinion_.objection(now.time_since_epoch());
-    return objection_.has_value();
 }
 
 bool Guard::put_lines(const core::Decision& decision, bool permit, core::Instant now) noexcept {

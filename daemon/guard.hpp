@@ -96,7 +96,6 @@ private:
     void publish_snapshot(bool permit) noexcept;
     void toggle(bool permit) noexcept;
     bool put_lines(const core::Decision& decision, bool permit, core::Instant now) noexcept;
-    bool objects(const core::Decision& decision, core::Instant now) noexcept;
     bool stop_cycle(core::Instant now) noexcept;
 
     core::Duration period_;
@@ -104,7 +103,7 @@ private:
     GuardPorts ports_;
     std::unique_ptr<core::Protection> protection_;  ///< written by begin() before ready_
     second_opinion::Monitor second_opinion_;        ///< the same
-    std::optional<std::uint16_t> objection_;        ///< until the protection inhibits by itself
+    std::optional<std::uint16_t> objection_;        ///< to the last decision
     std::atomic<bool> ready_{false};
     std::optional<LineKeeper> line_;
     std::optional<LineKeeper> contactor_;

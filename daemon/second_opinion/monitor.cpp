@@ -50,6 +50,15 @@ void Monitor::compare(Time now) noexcept {
     }
 }
 
+std::optional<std::uint16_t> Monitor::against(bool permit, Time now) noexcept {
+    if (!permit) {
+        standing_.reset();
+    } else if (!standing_) {
+        standing_ = objection(now);
+    }
+    return standing_;
+}
+
 std::optional<std::uint16_t> Monitor::objection(Time now) const noexcept {
     for (const Watched& watched : bounds_) {
         if (watched.looks >= 2 && now - watched.since > watched.bound.patience) return watched.bound.name;

@@ -73,7 +73,10 @@ public:
         compare(now);
     }
 
-    /// The name of what must not be permitted now, if there is something.
+    /// Asked after each decision: the name of what stands against a permit, if one was decided and something does. It
+    /// then stands until the decision is another, whatever becomes of its reason.
+    std::optional<std::uint16_t> against(bool permit, Time now) noexcept;
+    /// The same as things are now, permit or not.
     [[nodiscard]] std::optional<std::uint16_t> objection(Time now) const noexcept;
 
     [[nodiscard]] std::size_t bounds() const noexcept { return bounds_.size(); }
@@ -100,6 +103,7 @@ private:
     Time supply_time_{};
     Time closed_since_ = never;
     bool supplied_ = false;
+    std::optional<std::uint16_t> standing_;
 };
 
 }  // namespace dekeyd::second_opinion

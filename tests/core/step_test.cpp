@@ -547,6 +547,55 @@ TEST_CASE("no permit before the storage has the start; it stays starting, and th
     CHECK(b.protection.snapshot().memory.trip_level == 0s);
 }
 
+TEST_CASE("what the second opinion took away latches, names its reason, and accuses nothing else") {
+    Bench b;
+    REQUIRE(b.start());
+    b.run(1s, true);
+    const Command objected{CommandKind::objected, Origin::none, 0, forward_high};
+    // The line went to inhibit in the step before, whatever was decided there.
+    b.line_lies = true;
+    CHECK_FALSE(b.step({objected}));
+    b.line_lies = false;
+    CHECK(b.state() == State::latched);
+    CHECK(b.count(EventKind::tripped) == 1);
+    const Event* trip = b.last(EventKind::tripped);
+    CHECK(trip->source == source_of(b.the_plan, Builtin::second_opinion));
+    CHECK(trip->about == forward_high);
+    CHECK(trip->first_cause);
+    CHECK(trip->state == State::latched);
+    CHECK(b.protection.memory().latched[trip->source]);
+    CHECK(b.run(10s, false));
+    CHECK(b.count(EventKind::tripped) == 1);
+    b.step({{CommandKind::reset, Origin::local, 1}});
+    CHECK(b.until(true, 1s) >= 0ms);
+    // The latch outlasts a restart.
+    Memory memory;
+    memory.latched.assign(source_count(b.the_plan), false);
+    memory.latched[trip->source] = true;
+    Bench again{plan(), memory};
+    CHECK(again.run(10s, false));
+    CHECK(again.state() == State::latched);
+}
+
+TEST_CASE("the second opinion ends a proof test, and is no order") {
+    CHECK_FALSE(is_order(CommandKind::objected));
+    Bench b;
+    REQUIRE(b.start());
+    b.step({{CommandKind::hold, Origin::local, 1}});
+    b.step();
+    b.step({{CommandKind::prove, Origin::local, 2}});
+    b.step({{CommandKind::prove_line, Origin::local, 3}});
+    REQUIRE(b.until(true, 1s) >= 0ms);
+    b.line_lies = true;
+    CHECK_FALSE(b.step({{CommandKind::objected, Origin::none, 0, heatsink}}));
+    b.line_lies = false;
+    b.step();
+    REQUIRE(b.last(EventKind::proof_ended) != nullptr);
+    CHECK(b.last(EventKind::proof_ended)->why == ProofEnd::cause);
+    CHECK(b.count(EventKind::tripped) == 1);
+    CHECK(b.run(10s, false));
+}
+
 TEST_CASE("what a start itself raises is to be had before the first decision") {
     Plan p = plan();
     p.interlock.unclean_starts = 2;

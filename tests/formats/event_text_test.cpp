@@ -170,3 +170,26 @@ TEST_CASE("a calibration that is pending says whose, and what permits meanwhile"
     event.command = core::CommandKind::commission;
     CHECK(sentence(plan, event) == "Commission refused: the configuration has no 'commissioning:'. Nothing changed.");
 }
+
+TEST_CASE("the second opinion says what it had against the permit, and what the decision has of the same") {
+    const core::Plan plan = test::sample_plan();
+    Event trip = event(EventKind::tripped, core::source_of(plan, core::Builtin::second_opinion));
+    trip.first_cause = true;
+    trip.state = core::State::latched;
+    std::vector<core::Reading> around(plan.quantity_count());
+    around[0] = test::good(31.0);
+    trip.about = test::heatsink_limit;
+    CHECK(sentence(plan, trip, around) ==
+          "Tripped: the second opinion: Heatsink was beyond its raw bound for too long, and the decision, which has "
+          "31.0 °C, permitted. One of the two is broken. Latched until an operator resets it.");
+    trip.about = test::heatsink_sensor;
+    CHECK(sentence(plan, trip, around) ==
+          "Tripped: the second opinion: Heatsink was silent for too long, and the decision, which has 31.0 °C, "
+          "permitted. One of the two is broken. Latched until an operator resets it.");
+    for (const core::SourceIndex about : {core::no_source, static_cast<core::SourceIndex>(500)}) {
+        trip.about = about;
+        CHECK(sentence(plan, trip, around).starts_with("Tripped: the second opinion: it didn't say which."));
+    }
+    trip.about = test::heatsink_limit;
+    CHECK(sentence(plan, trip, {}).starts_with("Tripped: the second opinion: it didn't say which."));
+}

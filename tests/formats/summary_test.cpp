@@ -52,6 +52,27 @@ TEST_CASE("a contact that closes when something is wrong is said so, and what it
          "De-keys when the contact of lid opens; latches until an operator resets it and it has been closed for 1 s");
 }
 
+TEST_CASE("the second opinion's bounds, to be verified by hand") {
+    const std::string text = all_of(load_configuration(sample_text));
+    // 12 W are 40.792 dBm; less 40 dB of coupler 0.792 dBm; (19.6 - 0.792) dB x 24.4 mV/dB = 458.92 mV.
+    says(text,
+         "Second opinion, reflected: voltage1 is below 0.45892 V (a code below 458.92 / in_voltage1_scale), for more "
+         "than 30 ms (10 ms and a round): inhibit.\n");
+    // A round of the wire is 1.8 s: its pause and a conversion. 85 degC, the part's power-on value, is doubted.
+    says(text,
+         "Second opinion, heatsink: 28-000000000001 is above 70 °C (temperature above 70000), for more than 7.8 s (1 s "
+         "and a round, and the age for which a jump may be doubted): inhibit.\n");
+    says(text, "Second opinion, silence: heatsink for more than 6.8 s, forward for more than 120 ms, reflected ");
+    says(text, "The second opinion says nothing of vswr (it is worked out from several readings).\n");
+    const std::string more = all_of(load_configuration(spoiled(
+        "limits:\n",
+        "limits:\n  supply: {watch: supply, below: 20 V, clear: 24 V, qualify: 20 ms, hold_off: 1 s, rearm: automatic, "
+        "while: {quantity: forward, above: 6 W}}\n")));
+    says(more,
+         "Second opinion, supply: in1 is below 20 V (in1_input below 20000), while voltage0 is below 0.78857 V (a code "
+         "below 788.571 / in_voltage0_scale), for more than 120 ms (20 ms and a round): inhibit.\n");
+}
+
 TEST_CASE("variants") {
     says(all_of(load_configuration(spoiled("permit: high", "permit: low"))),
          "low permits, and a line that nothing drives must read high");

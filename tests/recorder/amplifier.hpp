@@ -58,7 +58,8 @@ struct Amplifier {
         formats::RecordedStep recorded;
         recorded.number = ++number;
         recorded.now = now;
-        recorded.line = {.known = true, .permit = guard.snapshot().permit};
+        const bool objected = !commands.empty() && commands[0].kind == core::CommandKind::objected;
+        recorded.line = {.known = true, .permit = guard.snapshot().permit && !objected};
         recorded.commands = std::move(commands);
         commands.clear();
         const double forward = volts(forward_w, 50.5) + jitter();

@@ -106,6 +106,35 @@ TEST_CASE("a trip becomes one capture, and its replay decides the same at the sa
     CHECK(station.follower.lost() == 0);
 }
 
+TEST_CASE("the second opinion's objection is a first cause with its capture, and replays to the same steps") {
+    Station station;
+    station.run(6s);
+    station.amplifier.forward_w = 100.0;
+    station.amplifier.reflected_w = 0.5;
+    station.run(20s);
+    REQUIRE(station.amplifier.guard.snapshot().permit);
+    station.amplifier.commands = {{core::CommandKind::objected, core::Origin::none, 0, /*reflected*/ 2}};
+    station.run(20ms);
+    station.amplifier.forward_w = station.amplifier.reflected_w = 0.0;
+    station.run(8s);
+    const core::Snapshot& snapshot = station.amplifier.guard.snapshot();
+    CHECK(snapshot.state == core::State::latched);
+    CHECK(station.amplifier.count(core::EventKind::tripped) == 1);  // and not the line's read-back
+    const auto captures = station.take(Record::Kind::capture);
+    REQUIRE(captures.size() == 1);
+    CHECK(captures[0].name.ends_with("-second-opinion"));
+    std::istringstream in{captures[0].text};
+    const formats::CaptureReader reader{in};
+    CAPTURE(reader.header().cause);
+    CHECK(reader.header().cause.starts_with("Tripped: the second opinion: Reflected was beyond its raw bound"));
+    const ctl::ReplayReport report = replay(captures[0].text);
+    CHECK(report.checked);
+    CHECK(report.not_reproduced == 0);
+    CHECK(report.differing_steps == 0);
+    CHECK(report.replayed_inhibit_step == reader.header().cause_step);
+    CHECK(station.follower.differing() == 0);
+}
+
 TEST_CASE("another configuration: trips later, never, or by another limit, and the report says when") {
     Station station;
     const std::uint64_t trip = station.trip();

@@ -184,6 +184,20 @@ TEST_CASE("outside the window is no reading: the age runs on") {
     }
 }
 
+TEST_CASE("an objection to a permit stands until the decision is another, and is none to an inhibit") {
+    Bench b;
+    b.fair();
+    b.forward_v = 0.4;
+    while (!b.look()) CHECK_FALSE(b.monitor().against(true, b.now));
+    CHECK_FALSE(b.monitor().against(false, b.now));
+    CHECK(b.monitor().against(true, b.now) == 0);
+    b.forward_v = 1.7;
+    b.fair();  // the reason is gone
+    CHECK(b.monitor().against(true, b.now) == 0);
+    CHECK_FALSE(b.monitor().against(false, b.now));
+    CHECK_FALSE(b.monitor().against(true, b.now));
+}
+
 TEST_CASE("silence: at the age nothing, beyond it an objection; what never spoke is silent") {
     Bench b;
     CHECK(b.ask() == forward);
