@@ -13,6 +13,7 @@ TOLERANCE = 0.10
 CYCLES = 2000
 # What is counted: a name, the function (with all that it calls), and how often a cycle calls it.
 COUNTED = (("decision, 4 channels and 8 limits", "dekeyd::core::Protection::step(*", 1),
+           ("second opinion of it", "*Cycle::ask_second_opinion(*", 1),
            ("reading, read and parsed", "dekeyd::drivers::Attribute::number(*", 5),
            ("parse of a number", "dekeyd::core::parse_number(*", 5))
 

@@ -27,7 +27,9 @@
 #include "formats/configuration.hpp"
 #include "formats/event_text.hpp"
 #include "formats/journal.hpp"
+#include "formats/raw_bounds.hpp"
 #include "formats/state_file.hpp"
+#include "second_opinion/scans.hpp"
 
 using namespace dekeyd;
 using namespace std::chrono_literals;
@@ -315,6 +317,8 @@ public:
             "permit %.1f %% of the time, %.1f %% of fair weather; longest wait for a permit in fair weather "
             "%.0f s\n",
             100.0 * permit_s_ / now_s_, 100.0 * fair_permit_s_ / std::max(fair_s_, 1.0), longest_wait_s_);
+        std::printf("second opinion: against a permit in %llu steps, none of them permitted\n", n(objections_));
+        if (failures_ == 0) check(objections_ > 0, "the second opinion sees something");
         std::printf("welded relay with RF: said within %.3f s\n", longest_weld_s_);
         for (const Danger& danger : dangers_)
             std::printf("%-24s with RF for at most %6.3f s (bound %.3f s)\n", danger.name, danger.longest_s,
@@ -377,6 +381,7 @@ private:
         check(stored.running == unclean, "an unclean stop shows at the next start");
         check(stored.memory.latched == latched_, "latches outlast a restart");
         protection_ = std::make_unique<core::Protection>(configuration_.plan, stored.memory, stored.running);
+        second_opinion_ = formats::second_opinion_of(configuration_);
         active_.assign(core::source_count(configuration_.plan), false);
         for (std::size_t i = 0; i < latched_.size(); ++i) active_[i] = latched_[i];
         save(true);
@@ -397,6 +402,7 @@ private:
         instruments_->look(bench_, now, scans_);
         const core::Decision decision = protection_->step(
             {.now = now, .scans = scans_, .commands = commands_, .line = {.known = true, .permit = permit_}});
+        ask_second_opinion(decision, now);
         const core::Snapshot& snapshot = protection_->snapshot();
         bool caused = false, permitted = false;
         std::fill(told_.begin(), told_.end(), false);
@@ -423,6 +429,16 @@ private:
         bench_.line(permit_);
         if (snapshot.memory != saved_) save(true);
         check(snapshot.events_dropped == 0, "no event is dropped");
+    }
+
+    /// The core here is in order: whatever is wrong with the sensors, nobody else has something against its permit.
+    void ask_second_opinion(const core::Decision& decision, core::Instant now) {
+        for (const core::Scan& scan : scans_) second_opinion::show(second_opinion_, scan, now);
+        second_opinion_.supply(true, now.time_since_epoch());
+        const auto name = second_opinion_.objection(now.time_since_epoch());
+        if (!name) return;
+        ++objections_;
+        if (decision.permit) fail("the second opinion is silent beside a core in order: " + std::string{id_of(*name)});
     }
 
     void account(const core::Event& event, bool& caused, bool& permitted) {
@@ -589,6 +605,8 @@ private:
     formats::Configuration configuration_;
     std::unique_ptr<Instruments> instruments_;
     std::unique_ptr<core::Protection> protection_;
+    second_opinion::Monitor second_opinion_;
+    std::uint64_t objections_ = 0;  ///< steps in which it had something against a permit that wasn't given
     std::unique_ptr<formats::Journal> journal_;
     std::vector<core::Scan> scans_;
     std::vector<core::Command> commands_;
