@@ -556,7 +556,7 @@ void Protection::fill_in_events(SourceIndex forced, SourceIndex objection) noexc
         }
         if (event.source >= source_count(plan_)) continue;
         if (event.source == source_of(plan_, Builtin::second_opinion)) event.about = objection;
-        const SourceInfo info = describe_source(plan_, event.source);
+        const SourceInfo info = describe_source(plan_, event.about != no_source ? event.about : event.source);
         if (info.kind == SourceInfo::Kind::channel) event.reading = snapshot_.quantities[info.index];
         if (info.kind != SourceInfo::Kind::limit) continue;
         const LimitPlan& limit = plan_.limits[info.index];

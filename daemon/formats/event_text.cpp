@@ -131,15 +131,14 @@ std::string way_out(const core::Plan& plan, const core::Event& event) {
 }
 
 /// What the second opinion had against a permit, beside what the decision made of the same.
-std::string objection(const core::Plan& plan, const core::Event& event, std::span<const core::Reading> around) {
+std::string objection(const core::Plan& plan, const core::Event& event) {
     std::string what = "it didn't say which";
     const auto quantity = quantity_of(plan, event.about);
-    if (quantity && *quantity < around.size()) {
+    if (quantity) {
         const core::QuantityInfo info = core::describe(plan, *quantity);
         const bool limit = core::describe_source(plan, event.about).kind == SourceInfo::Kind::limit;
-        what =
-            fmt::format("{} {} for too long, and the decision, which has {}, permitted", info.name,
-                        limit ? "was beyond its raw bound" : "was silent", shown(plan, *quantity, around[*quantity]));
+        what = fmt::format("{} {} for too long, and the decision, which has {}, permitted", info.name,
+                           limit ? "was beyond its raw bound" : "was silent", shown(plan, *quantity, event.reading));
     }
     return fmt::format("Tripped: the second opinion: {}. One of the two is broken. {}", what, way_out(plan, event));
 }
@@ -312,8 +311,7 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
                        : "Started; inhibited until every required sensor has proved good.";
         case EventKind::permitted: return "Permitted: no cause stands.";
         case EventKind::tripped: {
-            if (event.source == core::source_of(plan, core::Builtin::second_opinion))
-                return objection(plan, event, around);
+            if (event.source == core::source_of(plan, core::Builtin::second_opinion)) return objection(plan, event);
             const std::string cause = cause_in_words(plan, event.source, event.condition, &event.reading);
             if (event.forced) return fmt::format("Proof: forced: {}.", cause);
             return fmt::format("{}: {}{}. {}", event.first_cause ? "Tripped" : "Another cause", cause,

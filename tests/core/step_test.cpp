@@ -561,6 +561,8 @@ TEST_CASE("what the second opinion took away latches, names its reason, and accu
     const Event* trip = b.last(EventKind::tripped);
     CHECK(trip->source == source_of(b.the_plan, Builtin::second_opinion));
     CHECK(trip->about == forward_high);
+    CHECK(trip->level == 120.0);
+    CHECK(trip->reading.health == Health::at_floor);  // what the decision has of it
     CHECK(trip->first_cause);
     CHECK(trip->state == State::latched);
     CHECK(b.protection.memory().latched[trip->source]);

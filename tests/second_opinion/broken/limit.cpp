@@ -1,0 +1,13 @@
+// The core's limits as a fault might have left them: whatever is read, or isn't, is clear. Linked in front of core's
+// library into a daemon that is otherwise the real one.
+#define judge judge_in_order
+#include "../../../daemon/core/limit.cpp"
+#undef judge
+
+namespace dekeyd::core {
+
+Verdict judge(const LimitPlan&, const Reading&, const Reading*, bool) noexcept {
+    return Verdict::clear;
+}
+
+}  // namespace dekeyd::core
