@@ -135,6 +135,19 @@ TEST_CASE("the second opinion's objection is a first cause with its capture, and
     CHECK(station.follower.differing() == 0);
 }
 
+TEST_CASE("an objection during a proof's permit, which is none of the interlock's, is kept as well") {
+    Station station;
+    station.run(6s);
+    station.amplifier.commands = {{core::CommandKind::hold, core::Origin::local, 1}};
+    station.run(1s);
+    REQUIRE_FALSE(station.amplifier.guard.snapshot().permit);
+    station.amplifier.commands = {{core::CommandKind::objected, core::Origin::none, 0, /*heatsink*/ 0}};
+    station.run(8s);
+    const auto captures = station.take(Record::Kind::capture);
+    REQUIRE(captures.size() == 1);
+    CHECK(captures[0].name.ends_with("-second-opinion"));
+}
+
 TEST_CASE("another configuration: trips later, never, or by another limit, and the report says when") {
     Station station;
     const std::uint64_t trip = station.trip();

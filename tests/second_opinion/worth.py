@@ -129,9 +129,9 @@ def main():
                     harmful += 1
                     stopped += not told[1]
                     verdict = "NOT STOPPED" if told[1] else "stopped"
-                    print(f"{verdict} ({', '.join(told[1] or told[0])}): {mutant}", flush=True)
+                    print(f"{verdict} in {len(told[1] or told[0])} lives: {mutant}", flush=True)
                 elif told[1]:
-                    print(f"HARMED BY THE SECOND OPINION ({', '.join(told[1])}): {mutant}", flush=True)
+                    print(f"HARMED BY THE SECOND OPINION in {len(told[1])} lives: {mutant}", flush=True)
                     harmful += 1
     drawn = "" if chosen is everything else f" (drawn from {len(everything)} by seed {options.seed})"
     print(f"{', '.join(stems)}: {len(chosen)} changes{drawn}, {other} of them don't compile or end the program; {harmful} let "
