@@ -60,13 +60,14 @@ const sockaddr* any(const sockaddr_un& address) {
 }  // namespace
 
 ControlSocket::ControlSocket(const formats::Configuration& configuration, Outlet& outlet, Ring<core::Command>& commands,
-                             Wake& guard, Context context, RecordingFeed* recording)
+                             Wake& guard, Context context, RecordingFeed* recording, const RecorderState* saved)
     : configuration_{configuration},
       outlet_{outlet},
       commands_{commands},
       guard_{guard},
       context_{std::move(context)},
       recording_{recording},
+      saved_{saved},
       path_{configuration.run_directory + "/control"} {}
 
 ControlSocket::~ControlSocket() {
@@ -123,6 +124,7 @@ void ControlSocket::run() {
         }
         drop_clients();  // first, for their room
         if (first_client == 1 && (watched[0].revents & POLLIN) != 0) accept_clients(now);
+        answer_saved(now);
         give_up_late(now);
         serve_watchers(now);
         serve_recording();
@@ -306,6 +308,12 @@ void ControlSocket::take_events() {
         if (event.origin != core::Origin::local) continue;
         const auto waiting = pending_.find(event.command_id);
         if (waiting == pending_.end()) continue;
+        if (!is_saved(event)) {
+            waiting->second.until = monotonic_now() + answer_timeout;
+            waiting->second.done = event;
+            waiting->second.sentence = sentence;
+            continue;
+        }
         if (Client* client = client_of(waiting->second.descriptor)) {
             // Its test is over: when it goes, there is none to end.
             if (event.kind == core::EventKind::proof_passed || event.kind == core::EventKind::proof_ended) {
@@ -315,6 +323,28 @@ void ControlSocket::take_events() {
         }
         pending_.erase(waiting);
     }
+}
+
+/// What it changed outlives a restart and a power cut; or it changed nothing of that kind.
+bool ControlSocket::is_saved(const core::Event& event) const noexcept {
+    const bool lasts = event.kind == core::EventKind::held || event.kind == core::EventKind::released ||
+                       event.kind == core::EventKind::reset;
+    return !lasts || saved_ == nullptr || saved_->saved_through.load() >= event.at;
+}
+
+// Done it is; whether it is said to be for good waits for the storage, though not for long.
+void ControlSocket::answer_saved(core::Instant now) {
+    std::erase_if(pending_, [&](const auto& entry) {
+        const Pending& pending = entry.second;
+        if (!pending.done) return false;
+        const bool saved = is_saved(*pending.done);
+        if (!saved && now < pending.until) return false;
+        if (Client* client = client_of(pending.descriptor)) {
+            send(*client, saved ? formats::command_answer(*pending.done, pending.sentence)
+                                : formats::unsaved_answer(*pending.done, pending.sentence));
+        }
+        return true;
+    });
 }
 
 // A flapping sensor must not flood the journal of the machine; our own journal has every event.

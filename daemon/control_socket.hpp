@@ -14,6 +14,7 @@
 #include "core/interlock.hpp"
 #include "daemon/guard.hpp"
 #include "daemon/log.hpp"
+#include "daemon/recorder_state.hpp"
 #include "daemon/recording_feed.hpp"
 #include "formats/configuration.hpp"
 #include "formats/control_messages.hpp"
@@ -32,9 +33,10 @@ public:
     /// Asked for each status, on the socket's thread.
     using Context = std::function<formats::StatusContext()>;
 
-    /// All references outlive it. Makes nothing yet.
+    /// All references outlive it. Makes nothing yet. `saved` tells what is durable; without it everything counts as so.
     ControlSocket(const formats::Configuration& configuration, Outlet& outlet, Ring<core::Command>& commands,
-                  Wake& guard, Context context, RecordingFeed* recording = nullptr);
+                  Wake& guard, Context context, RecordingFeed* recording = nullptr,
+                  const RecorderState* saved = nullptr);
     ~ControlSocket();
     ControlSocket(const ControlSocket&) = delete;
     ControlSocket& operator=(const ControlSocket&) = delete;
@@ -63,6 +65,8 @@ private:
     struct Pending {
         int descriptor = -1;
         core::Instant until{};
+        std::optional<core::Event> done{};  ///< the guard's answer, which waits to be durable
+        std::string sentence{};
     };
 
     [[nodiscard]] int poll_timeout(core::Instant now) const;
@@ -74,6 +78,8 @@ private:
     void write_log(const core::Event& event, const std::string& sentence);
     void serve_watchers(core::Instant now);
     void serve_recording();
+    [[nodiscard]] bool is_saved(const core::Event& event) const noexcept;
+    void answer_saved(core::Instant now);
     void give_up_late(core::Instant now);
     void send(Client& client, std::string_view text);
     void flush(Client& client);
@@ -87,6 +93,7 @@ private:
     Wake& guard_;
     Context context_;
     RecordingFeed* recording_;
+    const RecorderState* saved_;
     std::string path_;
     int listener_ = -1;
     core::Instant accept_again_{};

@@ -28,7 +28,8 @@ struct Outlet {
     Newest<core::Snapshot> snapshot;
     Wake* reader = nullptr;  ///< rung after each decision that has events, where there is one
 
-    explicit Outlet(const core::Plan& plan) : events{event_places}, snapshot{core::Protection::blank(plan)} {}
+    explicit Outlet(const core::Plan& plan, std::size_t places = event_places)
+        : events{places}, snapshot{core::Protection::blank(plan)} {}
     static constexpr std::size_t event_places = 1024;
 };
 

@@ -22,7 +22,7 @@ namespace {
 using namespace std::chrono_literals;
 
 constexpr core::Duration save_look_every = 500ms;
-constexpr core::Duration retry_state_after = 1s;
+constexpr core::Duration retry_proof_after = 1s;
 constexpr core::Duration retry_journal_after = 5s;
 constexpr core::Duration mark_at_most_every = 1s;
 constexpr core::Duration save_complaint_every = 60s;
@@ -34,18 +34,14 @@ constexpr std::size_t most_pending = 2000;  ///< about a megabyte
 /// Shared with the thread, so that one that hangs in the kernel never touches what is gone.
 class Recorder::Work {
 public:
-    Work(const formats::Configuration& configuration, formats::StoredState begun, Ring<core::Event>& events,
-         Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell, std::function<void()> noted)
+    Work(const formats::Configuration& configuration, Ring<core::Event>& events, Newest<core::Snapshot>& snapshots,
+         RecorderState& state, Wake* to_tell)
         : configuration_{configuration},
           events_{events},
           snapshots_{snapshots},
           state_{state},
           to_tell_{to_tell},
-          noted_{std::move(noted)},
-          journal_{configuration.state_directory + "/journal"},
-          wanted_{std::move(begun)} {
-        wanted_.running = true;
-    }
+          journal_{configuration.state_directory + "/journal"} {}
 
     void run() noexcept {
         while (!stopping_.load(std::memory_order_acquire)) {
@@ -77,7 +73,6 @@ private:
     void pass() noexcept {
         try {
             take_in();
-            save_state(false);
             save_proof();
             write_events(false);
             mark_delivered(false);
@@ -89,12 +84,10 @@ private:
     void last_pass() noexcept {
         try {
             take_in();
-            wanted_.running = false;
-            save_state(true);
             save_proof();
             write_events(true);
             mark_delivered(true);
-            all_written_.store(state_durable_ && pending_.empty(), std::memory_order_release);
+            all_written_.store(pending_.empty(), std::memory_order_release);
         } catch (const std::exception& error) {
             trouble(error.what());
         }
@@ -120,7 +113,6 @@ private:
             wait_for_disk(std::move(pending));
         }
         take_transmissions();
-        if (snapshots_.value().sequence != 0) wanted_.memory = snapshots_.value().memory;
     }
 
     void wait_for_disk(Pending pending) {
@@ -152,23 +144,6 @@ private:
         }
     }
 
-    void save_state(bool last) {
-        if (state_durable_ && wanted_.running == saved_.running && wanted_.memory == saved_.memory) return;
-        state_durable_ = false;
-        const core::Instant now = monotonic_now();
-        if (!last && now < try_state_at_) return;
-        if (const std::string text = formats::save_state(configuration_.state_directory, configuration_.plan, wanted_);
-            !text.empty()) {
-            try_state_at_ = now + retry_state_after;
-            trouble("the state is not durable: " + text);
-            return;
-        }
-        saved_ = wanted_;
-        state_durable_ = true;
-        if (noted_ && wanted_.running) std::exchange(noted_, {})();
-        well();
-    }
-
     void save_proof() {
         const core::Instant now = monotonic_now();
         if (proved_s_ == 0 || now < try_proof_at_) return;
@@ -177,7 +152,7 @@ private:
             proved_s_ = 0;
             return well();
         }
-        try_proof_at_ = now + retry_state_after;
+        try_proof_at_ = now + retry_proof_after;
         trouble("the proof test's date is not durable: " + text);
     }
 
@@ -258,7 +233,7 @@ private:
     }
 
     void well() noexcept {
-        if (!state_durable_ || !pending_.empty() || !state_.failing.load(std::memory_order_relaxed)) return;
+        if (!pending_.empty() || !state_.failing.load(std::memory_order_relaxed)) return;
         state_.failing.store(false, std::memory_order_relaxed);
         complain_at_ = {};
         try {
@@ -273,26 +248,20 @@ private:
     Newest<core::Snapshot>& snapshots_;
     RecorderState& state_;
     Wake* to_tell_;
-    std::function<void()> noted_;  ///< until it was called
     formats::Journal journal_;
     std::deque<Pending> pending_;
     std::mutex transmissions_mutex_;
     std::deque<std::string> transmissions_;  ///< rows that were told
-    formats::StoredState wanted_;
-    formats::StoredState saved_;
-    bool state_durable_ = false;
-    core::Instant try_state_at_{};
-    std::int64_t proved_s_ = 0;  ///< a proof's date that isn't durable yet
+    std::int64_t proved_s_ = 0;              ///< a proof's date that isn't durable yet
     core::Instant try_proof_at_{};
     core::Instant try_journal_at_{};
     core::Instant mark_at_{};
     core::Instant complain_at_{};
 };
 
-Recorder::Recorder(const formats::Configuration& configuration, formats::StoredState begun, Ring<core::Event>& events,
-                   Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell, std::function<void()> noted)
-    : work_{std::make_shared<Work>(configuration, std::move(begun), events, snapshots, state, to_tell,
-                                   std::move(noted))} {}
+Recorder::Recorder(const formats::Configuration& configuration, Ring<core::Event>& events,
+                   Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell)
+    : work_{std::make_shared<Work>(configuration, events, snapshots, state, to_tell)} {}
 
 Recorder::~Recorder() {
     stop(monotonic_now() + 2s);

@@ -1,8 +1,11 @@
-// What the recorder (disk) and the telemetry (broker) tell each other and the status.
+// What the recorder and the state's keeper (disk) and the telemetry (broker) tell each other, the control socket and
+// the status.
 #pragma once
 
 #include <atomic>
 #include <cstdint>
+
+#include "core/time.hpp"
 
 namespace dekeyd {
 
@@ -15,6 +18,17 @@ struct RecorderState {
     std::atomic<std::uint64_t> failed_writes{0};      ///< tries of any kind that failed
     std::atomic<std::int64_t> proved_at_s{0};         ///< the last proof test passed, seconds since 1970; 0: never
     std::atomic<bool> failing{false};                 ///< the last try failed, and something waits to be written
+
+    // Of the state: latches, holds, counters.
+    std::atomic<core::Instant> saved_through{core::Instant{}};  ///< as it was then it is durable
+    std::atomic<core::Instant> unsaved_since{core::Instant{}};  ///< zero: all of it is durable
+    std::atomic<bool> state_failing{false};                     ///< the last try to save it failed
+
+    /// It fails, or has not been taken for longer than a good storage needs.
+    [[nodiscard]] bool state_is_late(core::Instant now) const noexcept {
+        const core::Instant since = unsaved_since.load();
+        return state_failing.load() || (since != core::Instant{} && now - since > std::chrono::seconds{2});
+    }
 };
 
 }  // namespace dekeyd

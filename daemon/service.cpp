@@ -25,6 +25,7 @@
 #include "daemon/recorder.hpp"
 #include "daemon/sampler.hpp"
 #include "daemon/service_manager.hpp"
+#include "daemon/state_keeper.hpp"
 #include "daemon/telemetry.hpp"
 #include "daemon/thread.hpp"
 #include "daemon/wall_clock.hpp"
@@ -34,7 +35,7 @@
 #include "formats/proof_record.hpp"
 #include "formats/raw_bounds.hpp"
 #include "formats/reason.hpp"
-#include "formats/state_file.hpp"
+#include "formats/state_slots.hpp"
 
 namespace dekeyd {
 
@@ -47,8 +48,8 @@ constexpr std::size_t command_places = 32;
 constexpr core::Duration watch_every = 250ms;
 constexpr core::Duration inhibit_within = 100ms;
 // systemd may be told to wait longer, yet whoever presses Ctrl-C shall not.
-constexpr core::Duration archive_within = 1500ms, recorder_within = 2500ms, telemetry_within = 4000ms,
-                         end_within = 4800ms;
+constexpr core::Duration archive_within = 1500ms, recorder_within = 2500ms, keeper_within = 3500ms,
+                         telemetry_within = 4000ms, end_within = 4800ms;
 
 // ---- signals ---------------------------------------------------------------------------------------------------
 
@@ -127,7 +128,7 @@ private:
     const formats::Configuration& configuration_;
     ServiceManager manager_;
     Wake main_wake_, guard_wake_;
-    Outlet for_control_, for_recorder_, for_telemetry_, for_main_;
+    Outlet for_control_, for_recorder_, for_keeper_, for_telemetry_, for_main_;
     Ring<core::Command> local_commands_{command_places}, remote_commands_{command_places}, own_commands_{1};
     std::deque<Sampler> samplers_;
     std::unique_ptr<Guard> guard_;
@@ -137,6 +138,7 @@ private:
     ArchiveState archive_state_;
     std::unique_ptr<Archive> archive_;
     RecorderState recorder_state_;
+    std::unique_ptr<StateKeeper> keeper_;
     std::unique_ptr<Recorder> recorder_;
     std::unique_ptr<Telemetry> telemetry_;  ///< where a broker is configured
     ControlSocket control_;
@@ -156,10 +158,11 @@ Service::Service(const formats::Configuration& configuration)
     : configuration_{configuration},
       for_control_{configuration.plan},
       for_recorder_{configuration.plan},
+      for_keeper_{configuration.plan, 1},  // it reads no events
       for_telemetry_{configuration.plan},
       for_main_{configuration.plan},
-      control_{configuration, for_control_, local_commands_, guard_wake_, [this] { return status_context(); },
-               &recording_},
+      control_{configuration, for_control_,    local_commands_, guard_wake_, [this] { return status_context(); },
+               &recording_,   &recorder_state_},
       oldest_scans_{oldest_scans(configuration.plan)} {
     GuardPorts ports;
     for (BusPlan& bus : make_buses(configuration)) {
@@ -167,7 +170,7 @@ Service::Service(const formats::Configuration& configuration)
         ports.scans.push_back(&samplers_.back().scans());
     }
     ports.commands = {&local_commands_, &remote_commands_, &own_commands_};
-    ports.outlets = {&for_recorder_, &for_control_, &for_main_};
+    ports.outlets = {&for_keeper_, &for_recorder_, &for_control_, &for_main_};
     ports.tape = &tape_;
     if (configuration.mqtt) {
         telemetry_ =
@@ -180,6 +183,7 @@ Service::Service(const formats::Configuration& configuration)
 }
 
 formats::StatusContext Service::status_context() const {
+    const core::Instant unsaved_since = recorder_state_.unsaved_since.load();
     return {.version = dekeyd_version,
             .line = guard_->line_text(),
             .realtime = realtime_.load(),
@@ -191,7 +195,10 @@ formats::StatusContext Service::status_context() const {
                                                  .waiting = archive_state_.waiting.load(),
                                                  .dropped = archive_state_.dropped.load(),
                                                  .failed_writes = archive_state_.failed_writes.load(),
-                                                 .lost_steps = archive_state_.lost_steps.load()}};
+                                                 .lost_steps = archive_state_.lost_steps.load()},
+            .unsaved_s = unsaved_since == core::Instant{}
+                             ? std::nullopt
+                             : std::optional{core::seconds(monotonic_now() - unsaved_since)}};
 }
 
 int Service::run() {
@@ -234,9 +241,16 @@ bool Service::arm() {
 }
 
 void Service::decide() {
-    const formats::StoredState stored = formats::load_state(configuration_.state_directory, configuration_.plan);
+    bool unsaved = false;
+    const formats::StoredState stored =
+        formats::load_state(configuration_.state_directory, configuration_.run_directory, configuration_.plan, unsaved);
     if (stored.memory.first_start) spdlog::warn("first start: latched until an operator's first reset");
-    if (stored.memory.unreadable) {
+    if (unsaved) {
+        spdlog::error(
+            "the last end left something that the storage hadn't taken: what {}/unsaved has of it stands, and all is "
+            "latched until an operator's reset",
+            configuration_.run_directory);
+    } else if (stored.memory.unreadable) {
         spdlog::error(
             "{}/state can't be read or is damaged: a latch may stand, so all is latched until an operator's "
             "reset",
@@ -248,17 +262,25 @@ void Service::decide() {
     // and nor does a stop; a storage that never takes it leaves the daemon starting, and saying why.
     auto protection =
         std::make_unique<core::Protection>(configuration_.plan, stored.memory, stored.running, /*start_noted=*/false);
-    recorder_ = std::make_unique<Recorder>(
-        configuration_, formats::StoredState{.memory = protection->memory(), .running = true}, for_recorder_.events,
-        for_recorder_.snapshot, recorder_state_, telemetry_ ? &telemetry_->wake() : nullptr, [this] {
-            own_commands_.push({core::CommandKind::noted, core::Origin::none, 0});
-            guard_wake_.ring();
-        });
+    keeper_ = std::make_unique<StateKeeper>(
+        configuration_,
+        formats::StoredState{.memory = protection->memory(), .running = true, .sequence = stored.sequence},
+        for_keeper_.snapshot, recorder_state_,
+        StateKeeper::Hooks{.noted =
+                               [this] {
+                                   own_commands_.push({core::CommandKind::noted, core::Origin::none, 0});
+                                   guard_wake_.ring();
+                               },
+                           .forbidden = {}});
+    for_keeper_.reader = &keeper_->wake();
+    recorder_ = std::make_unique<Recorder>(configuration_, for_recorder_.events, for_recorder_.snapshot,
+                                           recorder_state_, telemetry_ ? &telemetry_->wake() : nullptr);
     for_recorder_.reader = &recorder_->wake();
     second_opinion::Monitor second_opinion = formats::second_opinion_of(configuration_);
     spdlog::info("a second opinion has bounds for {} of {} limits", second_opinion.bounds(),
                  configuration_.plan.limits.size());
     guard_->begin(std::move(protection), std::move(second_opinion));
+    keeper_->start();
     recorder_->start();
     archive_ = std::make_unique<Archive>(
         configuration_, dekeyd_version, stored.memory, stored.running, tape_, archive_state_,
@@ -354,12 +376,19 @@ int Service::stop() {
     manager_.status("Stopping; inhibited.");
     control_.leave();
     for (Sampler& sampler : samplers_) sampler.leave();
+    if (keeper_) keeper_->begin_stop();  // beside all that follows
     // First, so that a transmission which ends here is in the journal too; a stalled disk gets no more than this.
     if (archive_ && !archive_->stop(began + archive_within)) {
         spdlog::warn("the storage didn't take a capture or a log's row in time");
     }
     if (recorder_ && !recorder_->stop(began + recorder_within)) {
-        spdlog::error("the storage didn't take all that was to be written; the next start may count as unclean");
+        spdlog::error("the storage didn't take all events in time");
+    }
+    const bool saved = !keeper_ || keeper_->stop(began + keeper_within);
+    if (!saved) {
+        spdlog::critical(
+            "the storage didn't take the state in time: this stop is no clean one, and the next start is "
+            "latched");
     }
     if (telemetry_ && !telemetry_->stop(began + telemetry_within)) {
         spdlog::warn("the broker didn't take the goodbye in time");
@@ -369,7 +398,8 @@ int Service::stop() {
         if (monotonic_now() - began > end_within || !thread.join(50ms)) break;  // a jammed bus: left behind
     }
     spdlog::default_logger()->flush();
-    return stop_asked() && inhibited ? 0 : exit_software;
+    if (!stop_asked() || !inhibited) return exit_software;
+    return saved ? 0 : exit_not_saved;
 }
 
 }  // namespace

@@ -470,7 +470,7 @@ private:
         // What the budget pushed out is missed here too, sooner or later; it is one loss.
         around_.events_lost = std::max(recorder_.pushed_out.load(std::memory_order_relaxed), events_missing_) +
                               recorder_.unwritten.load(std::memory_order_relaxed);
-        around_.storage_fails = recorder_.failing.load(std::memory_order_relaxed);
+        around_.storage_fails = recorder_.failing.load(std::memory_order_relaxed) || recorder_.state_is_late(now);
         around_.failed_writes = recorder_.failed_writes.load(std::memory_order_relaxed);
         if (archive_ != nullptr) {
             around_.captures = archive_->captures.load(std::memory_order_relaxed);

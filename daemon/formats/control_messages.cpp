@@ -148,13 +148,33 @@ std::string recording_part(std::string_view text, bool done) {
     return line({{"recording", text}, {"done", done}});
 }
 
-std::string command_answer(const core::Event& event, std::string_view sentence) {
+namespace {
+
+Json outcome_json(const core::Event& event, std::string_view sentence) {
     const bool failed = event.why != core::ProofEnd::none && event.why != core::ProofEnd::passed &&
                         event.command != core::CommandKind::prove_end;
     Json json{{"ok", event.kind != core::EventKind::refused && !failed},
               {"outcome", core::text(event.kind)},
               {"text", sentence}};
     if (event.why != core::ProofEnd::none) json["proof"] = proof_json(event);
+    return json;
+}
+
+}  // namespace
+
+std::string command_answer(const core::Event& event, std::string_view sentence) {
+    return line(outcome_json(event, sentence));
+}
+
+std::string unsaved_answer(const core::Event& event, std::string_view sentence) {
+    const std::string_view after =
+        event.kind == core::EventKind::held
+            ? "The line is inhibited now, but the hold is not saved yet: the storage hasn't "
+              "taken it, and a restart or a power cut may forget it."
+            : "This is not saved yet: the storage hasn't taken it, and what stood before may "
+              "stand again after a restart.";
+    Json json = outcome_json(event, fmt::format("{} {} See 'dekeyctl status'.", sentence, after));
+    json["saved"] = false;
     return line(json);
 }
 

@@ -45,5 +45,7 @@ std::string watch_event(const nlohmann::ordered_json& event);
 std::string recording_part(std::string_view text, bool done);
 /// `event`: the guard's own for this command; its kind is the outcome.
 std::string command_answer(const core::Event& event, std::string_view sentence);
+/// The same for what is done but not durable yet: "saved" is false, and the text says what may come of that.
+std::string unsaved_answer(const core::Event& event, std::string_view sentence);
 
 }  // namespace dekeyd::formats

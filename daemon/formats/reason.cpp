@@ -63,7 +63,8 @@ std::string reason(const core::Plan& plan, const core::Snapshot& snapshot) {
             const auto latched = find_source(snapshot, [](const core::Cause& c) { return c.latched; });
             if (latched) return words(plan, snapshot, *latched) + ": latched until an operator resets it.";
             if (memory.unreadable) {
-                return "The state file can't be read, so a latch may stand: latched until an operator resets it.";
+                return "The last state can't be read, or wasn't saved whole, so a latch may stand: latched until an "
+                       "operator resets it.";
             }
             return "First start: latched until an operator's first reset.";
         }

@@ -196,7 +196,9 @@ nlohmann::ordered_json status_json(const Configuration& configuration, const cor
           {"unreadable", memory.unreadable},
           {"locked_out", memory.locked_out},
           {"held_locally", memory.held_locally},
-          {"held_remotely", memory.held_remotely}}},
+          {"held_remotely", memory.held_remotely},
+          {"saved", !context.unsaved_s.has_value()},
+          {"unsaved_s", optional_number(context.unsaved_s)}}},
         {"settling_left_s", settling_left(plan, snapshot)}};
 }
 

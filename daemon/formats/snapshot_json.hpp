@@ -26,6 +26,8 @@ struct StatusContext {
         std::uint64_t lost_steps = 0;  ///< decisions that no capture can show
     };
     std::optional<Kept> kept = std::nullopt;
+    /// For how long the newest latches, holds or counters have not been durable; nothing: they are.
+    std::optional<double> unsaved_s = std::nullopt;
 };
 
 /// Every number in it is finite; what isn't measured is null.

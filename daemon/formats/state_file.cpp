@@ -5,12 +5,12 @@
 
 #include "core/step.hpp"
 #include "formats/checksum.hpp"
-#include "formats/durable_file.hpp"
 
 // The text: one `key value` a line, in this order, each once; `latched` as often as there are latches; a checksum of
 // everything before its own line ends it.
 //
-//   dekeyd-state 1
+//   dekeyd-state 2
+//   sequence 17
 //   running yes
 //   first-start no
 //   unreadable no
@@ -21,12 +21,14 @@
 //   unclean-level-ns 0
 //   latched limit vswr
 //   crc32 0123abcd
+//
+// Version 1 had no sequence, and was the whole file.
 
 namespace dekeyd::formats {
 namespace {
 
-constexpr std::size_t largest_state = 256 * 1024;
-constexpr std::string_view state_header = "dekeyd-state 1\n";
+constexpr std::string_view state_header = "dekeyd-state 2\n";
+constexpr std::string_view state_header_1 = "dekeyd-state 1\n";
 constexpr std::string_view state_checksum_key = "crc32 ";
 
 std::string_view word(core::SourceInfo::Kind kind) noexcept {
@@ -57,11 +59,17 @@ public:
         return value == "yes";
     }
     core::Duration duration(std::string_view key) noexcept {
-        const std::string_view value = take(key);
-        core::Duration::rep count = 0;
-        const auto [end, error] = std::from_chars(value.data(), value.data() + value.size(), count);
-        if (value.empty() || error != std::errc{} || end != value.data() + value.size() || count < 0) good_ = false;
+        const auto count = number<core::Duration::rep>(key);
+        if (count < 0) good_ = false;
         return core::Duration{count};
+    }
+    template <class Number>
+    Number number(std::string_view key) noexcept {
+        const std::string_view value = take(key);
+        Number count = 0;
+        const auto [end, error] = std::from_chars(value.data(), value.data() + value.size(), count);
+        if (value.empty() || error != std::errc{} || end != value.data() + value.size()) good_ = false;
+        return count;
     }
     /// The value of the next line, which must have this key.
     std::string_view take(std::string_view key) noexcept {
@@ -94,25 +102,25 @@ std::optional<std::size_t> find_source(const core::Plan& plan, std::string_view 
     return std::nullopt;
 }
 
-StoredState blank(const core::Plan& plan) {
+}  // namespace
+
+StoredState blank_state(const core::Plan& plan) {
     StoredState state;
     state.memory.latched.assign(core::source_count(plan), false);
     return state;
 }
 
-/// Nothing is known of the last run, so it isn't taken for a clean one either.
-StoredState damaged(const core::Plan& plan) {
-    StoredState state = blank(plan);
+StoredState damaged_state(const core::Plan& plan) {
+    StoredState state = blank_state(plan);
     state.memory.unreadable = true;
     state.running = true;
     return state;
 }
 
-}  // namespace
-
 std::string to_text(const core::Plan& plan, const StoredState& state) {
     const core::Memory& memory = state.memory;
     std::string text{state_header};
+    text.append("sequence ").append(std::to_string(state.sequence)).append(1, '\n');
     add(text, "running", state.running);
     add(text, "first-start", memory.first_start);
     add(text, "unreadable", memory.unreadable);
@@ -130,18 +138,21 @@ std::string to_text(const core::Plan& plan, const StoredState& state) {
     return text.append(state_checksum_key).append(sum).append(1, '\n');
 }
 
-StoredState state_from_text(const core::Plan& plan, std::string_view text) {
+std::optional<StoredState> whole_state(const core::Plan& plan, std::string_view text) {
     const std::size_t tail = state_checksum_key.size() + 8 + 1;
-    if (text.size() < state_header.size() + tail || !text.starts_with(state_header) || text.back() != '\n')
-        return damaged(plan);
+    const bool first_version = text.starts_with(state_header_1);
+    if (!first_version && !text.starts_with(state_header)) return std::nullopt;
+    if (text.size() < state_header.size() + tail || text.back() != '\n') return std::nullopt;
     const std::string_view body = text.substr(0, text.size() - tail);
     const std::string_view last = text.substr(body.size());
     if (!last.starts_with(state_checksum_key) || last.substr(state_checksum_key.size(), 8) != hex32(crc32(body))) {
-        return damaged(plan);
+        return std::nullopt;
     }
 
+    static_assert(state_header.size() == state_header_1.size());
     Reader reader{body.substr(state_header.size())};
-    StoredState state = blank(plan);
+    StoredState state = blank_state(plan);
+    if (!first_version) state.sequence = reader.number<std::uint64_t>("sequence");
     core::Memory& memory = state.memory;
     state.running = reader.flag("running");
     memory.first_start = reader.flag("first-start");
@@ -159,28 +170,13 @@ StoredState state_from_text(const core::Plan& plan, std::string_view text) {
             memory.unreadable = true;  // what latched can no longer be named, so only a reset may take it away
         }
     }
-    return reader.good() ? state : damaged(plan);
+    if (!reader.good()) return std::nullopt;
+    return state;
 }
 
-StoredState load_state(const std::string& directory, const core::Plan& plan) {
-    try {
-        const FileBytes file = read_whole(directory + "/state", largest_state);
-        if (file.error == ENOENT) {
-            StoredState state = blank(plan);
-            state.memory.first_start = true;
-            return state;
-        }
-        return file.ok() ? state_from_text(plan, file.bytes) : damaged(plan);
-    } catch (...) {
-        StoredState state;
-        state.memory.unreadable = true;
-        state.running = true;
-        return state;
-    }
-}
-
-std::string save_state(const std::string& directory, const core::Plan& plan, const StoredState& state) {
-    return write_durably(directory + "/state", to_text(plan, state));
+StoredState state_from_text(const core::Plan& plan, std::string_view text) {
+    const auto state = whole_state(plan, text);
+    return state ? *state : damaged_state(plan);
 }
 
 }  // namespace dekeyd::formats

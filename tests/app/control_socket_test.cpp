@@ -11,6 +11,7 @@
 #include <nlohmann/json.hpp>
 #include <thread>
 
+#include "daemon/wall_clock.hpp"
 #include "eventually.hpp"
 #include "formats/event_text.hpp"
 #include "sample_plan.hpp"
@@ -37,6 +38,10 @@ public:
     void send(const std::string& text) {
         CHECK(::send(descriptor_, text.data(), text.size(), MSG_NOSIGNAL) == static_cast<ssize_t>(text.size()));
     }
+    [[nodiscard]] bool has_answer() const {
+        char byte = 0;
+        return ::recv(descriptor_, &byte, 1, MSG_PEEK | MSG_DONTWAIT) > 0;
+    }
     Json receive() {
         while (received_.find('\n') == std::string::npos) {
             char bytes[4096];
@@ -61,6 +66,7 @@ struct Bench {
     formats::Configuration configuration;
     Wake guard;
     Ring<core::Command> commands{4};
+    RecorderState saved;
     std::unique_ptr<Outlet> outlet;
     std::unique_ptr<ControlSocket> socket;
     std::thread thread;
@@ -70,10 +76,13 @@ struct Bench {
         configuration.plan = test::sample_plan();
         configuration.run_directory = folder.path();
         outlet = std::make_unique<Outlet>(configuration.plan);
-        socket = std::make_unique<ControlSocket>(configuration, *outlet, commands, guard, [] {
-            return formats::StatusContext{
-                .version = "1", .line = "fake", .realtime = false, .memory_locked = false, .broker_connected = {}};
-        });
+        socket = std::make_unique<ControlSocket>(
+            configuration, *outlet, commands, guard,
+            [] {
+                return formats::StatusContext{
+                    .version = "1", .line = "fake", .realtime = false, .memory_locked = false, .broker_connected = {}};
+            },
+            nullptr, &saved);
     }
     ~Bench() {
         socket->leave();
@@ -84,6 +93,17 @@ struct Bench {
     void run() {
         REQUIRE(socket->listen().empty());
         thread = std::thread{[this] { socket->run(); }};
+    }
+    /// The guard has obeyed.
+    core::Event done(const core::Command& command, core::EventKind kind) {
+        core::Event event;
+        event.at = monotonic_now();
+        event.kind = kind;
+        event.command = command.kind;
+        event.origin = core::Origin::local;
+        event.command_id = command.id;
+        REQUIRE(outlet->events.push(event));
+        return event;
     }
     [[nodiscard]] std::string path() const { return folder / "control"; }
     core::Command next_command() {
@@ -106,6 +126,7 @@ TEST_CASE("a command goes to the guard, and its answer is the guard's event") {
     CHECK(command.kind == core::CommandKind::hold);
     CHECK(command.origin == core::Origin::local);
     core::Event event;
+    bench.saved.saved_through = core::Instant::max();
     event.kind = core::EventKind::held;
     event.origin = core::Origin::remote;  // somebody else's, with the same number
     event.command_id = command.id;
@@ -119,6 +140,50 @@ TEST_CASE("a command goes to the guard, and its answer is the guard's event") {
     CHECK(answer["text"] == formats::sentence(bench.configuration.plan, event));
 }
 
+TEST_CASE("a hold is answered when it is durable, not before") {
+    Bench bench;
+    bench.run();
+    for (const auto& [ask, kind] :
+         {std::pair{"hold", core::EventKind::held}, std::pair{"release", core::EventKind::released},
+          std::pair{"reset", core::EventKind::reset}}) {
+        CAPTURE(ask);
+        Client client{bench.path()};
+        client.send(std::string{"{\"ask\":\""} + ask + "\"}\n");
+        const core::Event event = bench.done(bench.next_command(), kind);
+        bench.saved.saved_through = event.at - 1ns;
+        std::this_thread::sleep_for(50ms);  // gives it the time to answer too early
+        CHECK_FALSE(client.has_answer());
+        bench.saved.saved_through = event.at;
+        const Json answer = client.receive();
+        CHECK(answer["ok"] == true);
+        CHECK_FALSE(answer.contains("saved"));
+        CHECK(answer["text"] == formats::sentence(bench.configuration.plan, event));
+    }
+    // What changes nothing that lasts has nothing to wait for.
+    Client client{bench.path()};
+    client.send("{\"ask\":\"reset\"}\n");
+    bench.done(bench.next_command(), core::EventKind::refused);
+    CHECK(client.receive()["outcome"] == "refused");
+}
+
+TEST_CASE("a storage that doesn't take it: after two seconds it is said that it is done and not saved") {
+    Bench bench;
+    bench.run();
+    Client holder{bench.path()}, resetter{bench.path()};
+    holder.send("{\"ask\":\"hold\"}\n");
+    bench.done(bench.next_command(), core::EventKind::held);
+    resetter.send("{\"ask\":\"reset\"}\n");
+    bench.done(bench.next_command(), core::EventKind::reset);
+    Json answer = holder.receive();
+    CHECK(answer["ok"] == true);
+    CHECK(answer["outcome"] == "held");
+    CHECK(answer["saved"] == false);
+    CHECK(answer["text"].get<std::string>().find("the hold is not saved yet") != std::string::npos);
+    answer = resetter.receive();
+    CHECK(answer["saved"] == false);
+    CHECK(answer["text"].get<std::string>().find("stand again after a restart") != std::string::npos);
+}
+
 TEST_CASE("each of two clients gets the answer to its own command") {
     Bench bench;
     bench.run();
@@ -128,6 +193,7 @@ TEST_CASE("each of two clients gets the answer to its own command") {
     second.send("{\"ask\":\"reset\"}\n");
     const core::Command reset = bench.next_command();
     CHECK(hold.id != reset.id);
+    bench.saved.saved_through = core::Instant::max();
     for (const auto& [command, kind] :
          {std::pair{reset, core::EventKind::refused}, std::pair{hold, core::EventKind::held}}) {
         core::Event event;

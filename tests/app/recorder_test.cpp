@@ -2,7 +2,6 @@
 
 #include <doctest/doctest.h>
 
-#include <atomic>
 #include <filesystem>
 #include <fstream>
 #include <nlohmann/json.hpp>
@@ -39,8 +38,7 @@ struct Bench {
         snapshots.emplace(snapshot);
     }
     void start() {
-        recorder.emplace(configuration, formats::load_state(configuration.state_directory, configuration.plan), events,
-                         *snapshots, state, &told);
+        recorder.emplace(configuration, events, *snapshots, state, &told);
         recorder->start();
     }
     void publish() {
@@ -60,8 +58,6 @@ struct Bench {
         recorder->wake().ring();
     }
     bool stop() { return recorder->stop(monotonic_now() + 20s); }
-    [[nodiscard]] formats::StoredState stored() const { return formats::load_state(folder.path(), configuration.plan); }
-    [[nodiscard]] bool latched(core::SourceIndex source) const { return stored().memory.latched[source]; }
     [[nodiscard]] nlohmann::json entry(std::uint64_t wanted) const {
         const auto found = formats::JournalReader{folder / "journal"}.from(wanted, state.journal_durable);
         return found && found->number == wanted ? nlohmann::json::parse(found->text) : nlohmann::json{};
@@ -70,76 +66,19 @@ struct Bench {
 
 }  // namespace
 
-TEST_CASE("a run that was not stopped shows, and one that was stopped cleanly doesn't") {
-    Bench bench;
-    CHECK(bench.stored().memory.first_start);
-    bench.start();
-    REQUIRE(test::eventually([&] { return bench.stored().running; }));
-    CHECK(bench.stored().memory.first_start);  // until the operator's first reset
-    CHECK(bench.stop());
-    CHECK_FALSE(bench.stored().running);
-    CHECK(bench.stored().memory.first_start);
-}
-
-TEST_CASE("the start is told once, when the storage has it and not before") {
-    Bench bench;
-    std::atomic<int> told{0};
-    std::atomic<bool> stored{false};
-    // A file where the folder should be: nothing can be written.
-    bench.configuration.state_directory = bench.folder / "later";
-    { std::ofstream{bench.folder / "later"} << "in the way"; }
-    formats::StoredState begun = formats::load_state(bench.folder.path(), bench.configuration.plan);
-    begun.memory.unclean_level = 7s;
-    begun.running = true;
-    bench.recorder.emplace(bench.configuration, begun, bench.events, *bench.snapshots, bench.state, nullptr, [&] {
-        const auto found = formats::load_state(bench.configuration.state_directory, bench.configuration.plan);
-        stored = found.running && found.memory.unclean_level == 7s;
-        ++told;
-    });
-    bench.recorder->start();
-    REQUIRE(test::eventually([&] { return bench.state.failed_writes > 1; }));
-    CHECK(told == 0);
-    std::filesystem::remove(bench.folder / "later");
-    std::filesystem::create_directory(bench.folder / "later");
-    REQUIRE(test::eventually([&] { return told == 1; }));
-    CHECK(stored);
-    bench.publish();
-    bench.snapshot.memory.held_locally = true;
-    bench.publish();
-    CHECK(bench.stop());
-    CHECK(told == 1);
-}
-
-TEST_CASE("a latch is written when it is made, and its taking away too") {
-    Bench bench;
-    bench.start();
-    bench.publish();
-    REQUIRE(test::eventually([&] { return !bench.stored().memory.first_start; }));
-    bench.snapshot.memory.latched[test::vswr_limit] = true;
-    bench.publish();
-    REQUIRE(test::eventually([&] { return bench.latched(test::vswr_limit); }));
-    CHECK(bench.stored().running);
-    bench.snapshot.memory.latched[test::vswr_limit] = false;
-    bench.publish();
-    REQUIRE(test::eventually([&] { return !bench.latched(test::vswr_limit); }));
-    CHECK(bench.stop());
-}
-
 TEST_CASE("nothing is written while nothing happens") {
     Bench bench;
     bench.start();
     bench.publish();
     bench.happen(core::EventKind::permitted);
-    REQUIRE(test::eventually([&] { return bench.state.journal_durable == 1 && !bench.stored().memory.first_start; }));
+    REQUIRE(test::eventually([&] { return bench.state.journal_durable == 1; }));
     const auto stamp = [&](const char* name) { return std::filesystem::last_write_time(bench.folder / name); };
-    const auto state = stamp("state");
     const auto journal = stamp("journal");
     for (int i = 0; i < 30; ++i) {
         bench.snapshot.quantities[0] = test::good(40.0 + i);
         bench.publish();
         std::this_thread::sleep_for(10ms);  // gives it the time to do wrong
     }
-    CHECK(stamp("state") == state);
     CHECK(stamp("journal") == journal);
     CHECK(bench.stop());
 }
@@ -229,5 +168,6 @@ TEST_CASE("a stop that could not write says so") {
     Bench bench;
     bench.configuration.state_directory = bench.folder / "missing";
     bench.start();
+    bench.happen(core::EventKind::rf_on);
     CHECK_FALSE(bench.stop());
 }

@@ -17,7 +17,7 @@ class Restarts(Day):
         rig.set("load-hot", 1)
         rig.event(mark, "tripped", {"load-hot-opened"})
         rig.set("load-hot", 0)
-        rig.until(lambda: "latched limit load-hot-opened" in (rig.state / "state").read_text(), "the latch is durable")
+        rig.until(lambda: "latched limit load-hot-opened" in rig.stored_state(), "the latch is durable")
         rig.stop(signal.SIGKILL)
         chance = random.Random(4)
         times, lost, permitted = [], 0, 0
@@ -27,7 +27,7 @@ class Restarts(Day):
             time.sleep(chance.choice([0.0, 0.01, 0.03, 0.1, 0.3]) * chance.random())
             rig.stop(chance.choice([signal.SIGKILL, signal.SIGKILL, signal.SIGTERM]))
             times.append(now() - began)
-            text = (rig.state / "state").read_text()
+            text = rig.stored_state()
             lost += "latched limit load-hot-opened" not in text
             permitted += rig.permits()
         self.assertEqual((lost, permitted), (0, 0))

@@ -117,13 +117,17 @@ class Scarcity(Day):
         rig.event(mark, "tripped", {"load-hot-opened"})
         rig.set("load-hot", 0)
 
-    def full(self, rig, free):
-        """With no room where the state is: the trip acts, and what was to be written is written once there is."""
+    def full(self, rig, free, has_place):
+        """With no room where the state is: the trip acts. The latch has its place already; where nothing can be written
+        at all, it is once something can."""
         took = self.inhibits(rig)
         self.trips(rig)
-        rig.until(lambda: "not durable" in rig.log(), "the log says so")
-        free()
-        rig.until(lambda: "latched limit load-hot-opened" in (rig.state / "state").read_text(), "the latch is written")
+        if not has_place:
+            rig.until(lambda: "not saved" in rig.log(), "the log says so")
+            free()
+        rig.until(lambda: "latched limit load-hot-opened" in rig.stored_state(), "the latch is written")
+        if has_place:
+            free()
         rig.reset_when_clear()
         rig.wait_permit()
         return took
@@ -150,11 +154,12 @@ class Scarcity(Day):
             fill()
         except OSError:
             pass
-        took = self.full(rig, filler.unlink)
-        figure(f"a full disk: inhibits after {took * 1e3:.1f} ms, and the latch is written once there is room")
+        took = self.full(rig, filler.unlink, has_place=True)
+        figure(f"a full disk: inhibits after {took * 1e3:.1f} ms, and the latch is written all the same")
         if subprocess.run(["mount", "-o", "remount,ro", str(rig.state)], check=False, capture_output=True).returncode:
             return  # an open file keeps it writable on some kernels
-        took = self.full(rig, lambda: subprocess.run(["mount", "-o", "remount,rw", str(rig.state)], check=True))
+        took = self.full(rig, lambda: subprocess.run(["mount", "-o", "remount,rw", str(rig.state)], check=True),
+                         has_place=False)
         figure(f"a read-only disk: inhibits after {took * 1e3:.1f} ms")
 
     @unittest.skipUnless(os.geteuid() == 0, "a disk of one's own needs root")
@@ -179,7 +184,7 @@ class Scarcity(Day):
         (rig.state / "state").write_bytes(kept)
         for number in (signal.SIGTERM, signal.SIGKILL):
             rig.start()
-            rig.wait_permit()
+            self.permits_after_a_reset(rig, latched=number == signal.SIGKILL)
             root("fsfreeze", "-f", str(rig.state), check=True)
             took = self.inhibits(rig)
             self.trips(rig)
@@ -202,7 +207,13 @@ class Scarcity(Day):
             rig.ended()
             figure(f"a disk that hangs: inhibits after {took * 1e3:.1f} ms, after {inhibited * 1e3:.1f} ms by {number.name}, "
                    "with a thread stuck in the kernel")
-        rig.start()  # thawed: nothing is left of it
+        rig.start()  # thawed; what wasn't saved is latched
+        self.permits_after_a_reset(rig, latched=True)
+
+    def permits_after_a_reset(self, rig, latched):
+        rig.wait(lambda: rig.status["state"] == ("latched" if latched else "permitted"), "latched, or permitted")
+        if latched:
+            rig.reset_when_clear()
         rig.wait_permit()
 
     def test_files_that_may_not_grow(self):
@@ -215,7 +226,7 @@ class Scarcity(Day):
         rig.daemon.send_signal(25)  # SIGXFSZ to main as well
         self.trips(rig)
         resource.prlimit(rig.daemon.pid, resource.RLIMIT_FSIZE, before)
-        rig.until(lambda: "latched limit load-hot-opened" in (rig.state / "state").read_text(), "the latch is written")
+        rig.until(lambda: "latched limit load-hot-opened" in rig.stored_state(), "the latch is written")
         figure(f"files that may not grow: inhibits after {took * 1e3:.1f} ms")
         if rig.daemon.poll() is not None:
             raise Failed("it ended")

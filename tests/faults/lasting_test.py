@@ -23,7 +23,7 @@ def restart_after_power_cut(rig, all_names):
 class Lasting(RigTest):
     def wait_durable(self, rig, text):
         """Until the disk has it; where nothing looks after the disk, until the file says so."""
-        rig.until(lambda: text in (rig.durable_state() if rig.platter else (rig.state / "state").read_text()),
+        rig.until(lambda: text in (rig.durable_state() if rig.platter else rig.stored_state()),
                   f"'{text}' in the state file")
 
     def latch(self, rig):
@@ -123,7 +123,7 @@ class Lasting(RigTest):
             rig.start()
             rig.wait_permit()
             self.wait_all_written(rig)
-            rule = rig.shim.on(WRITES, how, rig.state, n)
+            rule = rig.shim.on(WRITES, how, rig.state / "state", n)
             rig.set("load-hot", 1)
             rig.until(lambda: rig.line_text() == b"0\n", "the line is inhibited, whatever the disk does")
             rig.until(lambda: rig.daemon.poll() is not None or
@@ -167,7 +167,7 @@ class Lasting(RigTest):
         damages = {"empty": b"", "cut in the middle": content[:middle], "last byte missing": content[:-1],
                    "a bit flipped": content[:middle] + bytes([content[middle] ^ 1]) + content[middle + 1:],
                    "checksum flipped": content[:-3] + bytes([content[-3] ^ 1]) + content[-2:],
-                   "twice": content * 2, "zeros": bytes(len(content)), "of another version": content.replace(b"1", b"2", 1)}
+                   "twice": content * 2, "zeros": bytes(len(content)), "of another version": content.replace(b"dekeyd-state 2", b"dekeyd-state 3")}
         for what, damaged in damages.items():
             with self.subTest(damage=what):
                 (rig.state / "state").write_bytes(damaged)
@@ -214,7 +214,7 @@ class Lasting(RigTest):
         rule = rig.shim.on("write pwrite", "errno", rig.state, errno.ENOSPC)
         self.trip_and_latch_all_the_same(rig)
         rig.until(lambda: "No space left" in rig.log(), "the log says that the card is full")
-        self.assertNotIn("latched limit", (rig.state / "state").read_text())
+        self.assertNotIn("latched limit", rig.stored_state())
         rig.shim.off(rule)
         self.wait_durable(rig, "latched limit load-hot-opened")
         rig.until(lambda: "takes writes again" in rig.log(), "the log says that it is well again")
@@ -246,7 +246,7 @@ class Lasting(RigTest):
 
     def test_card_that_fails_at_the_start(self):
         """Full, read-only or hanging: inhibited for as long, saying why, and stoppable; then it permits."""
-        for operations, action, number in (("write pwrite", "errno", errno.ENOSPC), ("rename", "errno", errno.EROFS),
+        for operations, action, number in (("write pwrite", "errno", errno.ENOSPC), ("rename write pwrite", "errno", errno.EROFS),
                                            ("fsync", "hang", 0)):
             with self.subTest(operations=operations, action=action):
                 rig = self.rig()

@@ -13,10 +13,14 @@ import signal
 import socket
 import struct
 import subprocess
+import sys
 import tempfile
 import threading
 import time
 import unittest
+
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent))
+from state_text import newest_state  # noqa: E402
 
 DEKEYD = os.environ["DEKEYD"]
 INHIBIT = os.environ["DEKEYD_INHIBIT"]
@@ -80,7 +84,7 @@ class Shim:
     """The rules of shim.cpp: the same layout as its Control."""
     OPERATIONS = {"pread": 1, "pwrite": 2, "write": 4, "fsync": 8, "open": 16, "rename": 32, "malloc": 64,
                   "ftruncate": 128}
-    ACTIONS = {"hang": 1, "slow": 2, "errno": 3, "content": 4, "swallow": 5, "die": 6, "torn": 7}
+    ACTIONS = {"hang": 1, "slow": 2, "errno": 3, "content": 4, "swallow": 5, "die": 6, "torn": 7, "full": 8}
     HEAD, RULE, RULES = struct.Struct("=qII"), struct.Struct("=IIIIqII64s160s"), 8
 
     def __init__(self, path):
@@ -360,17 +364,21 @@ class Rig:
                 if (folder / name).is_file():
                     shutil.copyfile(folder / name, self.platter / str(inode))
 
+    def stored_state(self):
+        """The newest state's text in the state file, as a start would find it now."""
+        return newest_state((self.state / "state").read_bytes())
+
     def durable_state(self):
-        """The text of the state file as a power cut would leave it."""
+        """The same as a power cut would leave it."""
         try:
             inode = next(line.split(" ", 1)[0] for line in (self.platter / "names").read_text().splitlines()
                          if line.endswith(" state"))
-            return (self.platter / inode).read_text()
+            return newest_state((self.platter / inode).read_bytes())
         except (OSError, StopIteration):  # just being renewed
             return ""
 
     def power_cut(self, all_names):
-        """Makes the state directory what the disk has. `all_names`: names that weren't fsynced are there as well (a file
+        """Makes the state directory what the disk has, and the run directory empty. `all_names`: names that weren't fsynced are there as well (a file
         system may write names first), with the content that was fsynced, which may be none."""
         fresh = self.top / "state.after"
         for folder, flat in self.state_folders():
@@ -388,6 +396,7 @@ class Rig:
                     (target / name).write_bytes(content.read_bytes() if content.exists() else b"")
         shutil.rmtree(self.state)
         fresh.rename(self.state)
+        shutil.rmtree(self.run, ignore_errors=True)  # which lies in memory
 
     # ---- what it says ----
 

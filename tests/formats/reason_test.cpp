@@ -76,7 +76,7 @@ TEST_CASE("each of an operator's states says who ends it") {
     snapshot.memory.first_start = true;
     CHECK(reason(plan, snapshot) == "First start: latched until an operator's first reset.");
     snapshot.memory.unreadable = true;
-    CHECK(reason(plan, snapshot).starts_with("The state file can't be read"));
+    CHECK(reason(plan, snapshot).starts_with("The last state can't be read"));
     stand(snapshot, test::vswr_limit, true);
     snapshot.causes[test::vswr_limit].latched = true;
     CHECK(reason(plan, snapshot).ends_with("latched until an operator resets it."));

@@ -1,12 +1,16 @@
 """Start and stop: what the line does, in which order, and what is remembered."""
 import fcntl
 import os
+import pathlib
 import signal
 import subprocess
+import sys
 import time
 import unittest
 
-from station import CONFIGURATION, DEKEYD, INHIBIT, MOSQUITTO, Broker, StationTest, wait_for
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent))
+from state_text import newest_state  # noqa: E402
+from station import CONFIGURATION, DEKEYD, INHIBIT, MOSQUITTO, Broker, StationTest, wait_for  # noqa: E402
 
 
 class Start(StationTest):
@@ -184,7 +188,7 @@ class Death(StationTest):
     def test_three_unclean_starts_lock_out(self):
         station = self.station().start_permitted()
         def unclean_level():
-            text = (station.state / "state").read_text()
+            text = newest_state((station.state / "state").read_bytes())
             return int(next(line.split()[1] for line in text.splitlines() if line.startswith("unclean-level-ns ")))
 
         for _ in range(3):

@@ -32,8 +32,7 @@ void Amplifier::start() {
     recorder.reset();
     telemetry.reset();
     telemetry.emplace(configuration, to_telemetry, *for_telemetry, commands, guard, state, nullptr, &latest);
-    recorder.emplace(configuration, formats::load_state(configuration.state_directory, configuration.plan), to_recorder,
-                     *for_recorder, state, &telemetry->wake());
+    recorder.emplace(configuration, to_recorder, *for_recorder, state, &telemetry->wake());
     recorder->start();
     telemetry->start();
     step(event(core::EventKind::started));

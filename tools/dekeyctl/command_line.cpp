@@ -24,6 +24,7 @@ Exit codes:
   3  for status: inhibited
   4  dekeyd can't be reached
   5  dekeyd's answer was not understood
+  6  done, but not saved yet: a restart may forget it
 
 Colour is used on a terminal only, never alone, and not at all where NO_COLOR is set.
 dekeyd is the last line of protection, never the only one. Working on an amplifier, its

@@ -14,6 +14,7 @@ enum ExitCode : int {
     exit_inhibited = 3,    ///< status: inhibited
     exit_unreachable = 4,  ///< the daemon can't be reached
     exit_nonsense = 5,     ///< the daemon's answer was not understood
+    exit_not_saved = 6,    ///< done, but a restart may forget it
 };
 
 struct StatusOptions {

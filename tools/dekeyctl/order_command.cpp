@@ -23,12 +23,12 @@ int run_order(const OrderOptions& options) {
                    message.error.empty() ? "the answer doesn't say whether it was done" : message.error);
         return exit_nonsense;
     }
-    const int code = *message.ok ? exit_done : exit_refused;
+    const int code = !*message.ok ? exit_refused : message.saved ? exit_done : exit_not_saved;
     if (options.json) {
         fmt::print("{}\n", answer);
         return code;
     }
-    std::FILE* out = *message.ok ? stdout : stderr;
+    std::FILE* out = code == exit_done ? stdout : stderr;
     const std::string outcome = !message.outcome.empty() ? message.outcome : *message.ok ? "done" : "refused";
     const std::string words = !message.text.empty()    ? message.text
                               : !message.error.empty() ? outcome + ": " + message.error

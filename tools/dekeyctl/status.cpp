@@ -151,6 +151,7 @@ std::optional<Status> read_status(const Json& json) {
         status.locked_out = flag_of(*memory, "locked_out");
         status.held_locally = flag_of(*memory, "held_locally");
         status.held_remotely = flag_of(*memory, "held_remotely");
+        status.unsaved_s = number_if(*memory, "unsaved_s");
     }
     status.settling_left_s = number_of(json, "settling_left_s");
     return status;
@@ -189,6 +190,7 @@ Message read_message(std::string_view line) {
     message.ok = flag_if(json, "ok");
     message.outcome = text_of(json, "outcome");
     message.text = text_of(json, "text");
+    message.saved = flag_if(json, "saved").value_or(true);
     if (const std::string error = text_of(json, "error"); !error.empty()) message.error = error;
     return message;
 }

@@ -76,6 +76,7 @@ struct Status {
     std::optional<Kept> kept{};
     bool first_start = false, unreadable = false, locked_out = false, held_locally = false, held_remotely = false;
     double settling_left_s = 0.0;
+    std::optional<double> unsaved_s{};  ///< for how long the newest latches and holds have waited for the storage
 };
 
 struct EventLine {
@@ -92,6 +93,7 @@ struct Message {
     std::optional<EventLine> event{};
     std::optional<bool> ok{};
     std::string outcome{}, text{};
+    bool saved = true;    ///< false: what was done may be forgotten by a restart
     std::string error{};  ///< the daemon's, or what is wrong with the line itself
 };
 

@@ -33,6 +33,7 @@ int run_status(const StatusOptions& options) {
         print("permit: " + reason);
     else
         print("inhibit, " + status.state + ": " + reason);
+    if (status.unsaved_s) print(unsaved_words(status));
     const std::string kept = kept_words(status);
     if (!options.all && kept_is_amiss(status)) print(kept);
     if (!status.advice.empty()) print("advice: " + status.advice);

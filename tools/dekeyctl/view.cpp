@@ -192,6 +192,8 @@ void add_banner(std::vector<Line>& lines, const Picture& picture, std::size_t wi
     if (why.empty() && heard) why = picture.status->permit ? "No cause stands." : "No reason was given.";
     for (std::string& row : wrap(why, width)) lines.push_back({{std::move(row), Tone::plain}});
     if (!heard) return;
+    for (std::string& row : wrap(unsaved_words(*picture.status), width))
+        if (!row.empty()) lines.push_back({{std::move(row), Tone::caution}});
     for (std::string& row : wrap(picture.status->advice, width))
         if (!row.empty()) lines.push_back({{std::move(row), Tone::caution}});
 }
@@ -408,6 +410,14 @@ std::string health_words(const Status& status) {
                                      : "; no MQTT broker configured";
     if (!status.line.empty()) words += "; line: " + status.line;
     return words;
+}
+
+std::string unsaved_words(const Status& status) {
+    if (!status.unsaved_s) return {};
+    return fmt::format(
+        "NOT SAVED for {:.0f} s: the storage hasn't taken the newest latches, holds or counters; a restart may forget "
+        "them",
+        *status.unsaved_s);
 }
 
 bool kept_is_amiss(const Status& status) noexcept {

@@ -56,6 +56,8 @@ std::vector<std::string> other_values(const Status& status);
 
 /// The guard's, the broker's and the line's health in one line.
 std::string health_words(const Status& status);
+/// That latches and holds wait for the storage; empty: they don't.
+std::string unsaved_words(const Status& status);
 /// What the daemon kept of the past since its start, what waits for the storage, and what was lost. Empty: not told.
 std::string kept_words(const Status& status);
 /// Something of the past is lost, or can't be written.

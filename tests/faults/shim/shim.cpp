@@ -43,6 +43,7 @@ enum Action : std::uint32_t {
     act_swallow = 5,  // says that it wrote, and doesn't
     act_die = 6,      // the process is killed before its `argument`-th such operation
     act_torn = 7,     // the same, half of the bytes written
+    act_full = 8,     // no room: what needs none goes on, a new file or a longer one doesn't
 };
 
 // The same layout in rig.py.
@@ -103,7 +104,7 @@ void path_of(int file, char (&path)[512]) {
 }
 
 // The rule that fits, its waiting done and its deaths died; null where the operation is to go on as it is.
-Rule* met(Operation operation, const char* path) {
+Rule* met(Operation operation, const char* path, bool needs_room = true) {
     Control* const shared = control.load();
     for (Rule& rule : shared->rules) {
         if (load(rule.on) == 0 || (rule.operations & operation) == 0 || std::strstr(path, rule.path) == nullptr)
@@ -117,6 +118,7 @@ Rule* met(Operation operation, const char* path) {
             pause_for(rule.argument);
             continue;
         }
+        if (rule.action == act_full && !needs_room) continue;
         if (rule.action == act_die && hit == rule.argument) ::syscall(SYS_kill, ::getpid(), SIGKILL);
         if (rule.action == act_die || (rule.action == act_torn && hit != rule.argument)) continue;
         return &rule;
@@ -129,11 +131,12 @@ bool may_meet(Operation operation) {
     return shared != nullptr && (load(shared->operations) & operation) != 0;
 }
 
-Rule* met(Operation operation, int file) {
+Rule* met(Operation operation, int file, off_t end = 0) {
     if (!may_meet(operation)) return nullptr;
     char path[512];
     path_of(file, path);
-    return met(operation, path);
+    struct stat status {};
+    return met(operation, path, ::fstat(file, &status) != 0 || end > status.st_size);
 }
 
 // ---- the disk as it would be after a power cut: what was fsynced, and the names as of the folder's fsync -----------
@@ -225,20 +228,22 @@ ssize_t write_by(const Rule& rule, std::size_t size, Write write) {
         write(size / 2);
         ::syscall(SYS_kill, ::getpid(), SIGKILL);
     }
-    errno = static_cast<int>(rule.argument);
+    errno = rule.action == act_full ? ENOSPC : static_cast<int>(rule.argument);
     return -1;
 }
 
 int fail(const Rule& rule) {
     if (rule.action == act_swallow) return 0;
     if (rule.action == act_torn) ::syscall(SYS_kill, ::getpid(), SIGKILL);
-    errno = static_cast<int>(rule.argument);
+    errno = rule.action == act_full ? ENOSPC : static_cast<int>(rule.argument);
     return -1;
 }
 
 int open_by(const char* path, int flags, mode_t mode, const char* name) {
     if (may_meet(op_open)) {
-        if (const Rule* const rule = met(op_open, path)) return fail(*rule);
+        struct stat status {};
+        const bool is_new = (flags & O_CREAT) != 0 && ::stat(path, &status) != 0;
+        if (const Rule* const rule = met(op_open, path, is_new)) return fail(*rule);
     }
     static const auto real_open = real<int(const char*, int, ...)>(name);
     const int file = real_open(path, flags, mode);
@@ -261,7 +266,8 @@ ssize_t pread64(int file, void* buffer, std::size_t size, off64_t place) {
 
 ssize_t pwrite(int file, const void* buffer, std::size_t size, off_t place) {
     const auto write_some = [&](std::size_t some) { return ::syscall(SYS_pwrite64, file, buffer, some, place); };
-    if (const Rule* const rule = met(op_pwrite, file)) return write_by(*rule, size, write_some);
+    if (const Rule* const rule = met(op_pwrite, file, place + static_cast<off_t>(size)))
+        return write_by(*rule, size, write_some);
     return write_some(size);
 }
 
@@ -271,7 +277,8 @@ ssize_t pwrite64(int file, const void* buffer, std::size_t size, off64_t place) 
 
 ssize_t write(int file, const void* buffer, std::size_t size) {
     const auto write_some = [&](std::size_t some) { return ::syscall(SYS_write, file, buffer, some); };
-    if (const Rule* const rule = met(op_write, file)) return write_by(*rule, size, write_some);
+    const auto end = ::lseek(file, 0, SEEK_CUR) + static_cast<off_t>(size);
+    if (const Rule* const rule = met(op_write, file, end)) return write_by(*rule, size, write_some);
     return write_some(size);
 }
 

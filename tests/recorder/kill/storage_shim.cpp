@@ -88,7 +88,12 @@ void image_of_torn(const std::string& folder, const std::string& image) {
         const std::string synced = disk().contents[inode_of(path)];
         if (now != synced) {
             const auto from = std::mismatch(now.begin(), now.end(), synced.begin(), synced.end()).first;
-            std::fill(from + (now.end() - from) / 2, now.end(), '\0');
+            // Where a file was not lengthened, only what differs was on its way.
+            auto end = now.end();
+            if (now.size() == synced.size()) {
+                end = std::mismatch(now.rbegin(), std::make_reverse_iterator(from), synced.rbegin()).first.base();
+            }
+            std::fill(from + (end - from) / 2, end, '\0');
         }
         put(target, now);
     }
@@ -201,6 +206,10 @@ int fsync(int fd) {
         disk().contents[inode_of(path)] = content_of(path);
     }
     return 0;
+}
+
+int fdatasync(int fd) {
+    return fsync(fd);
 }
 
 int ftruncate(int fd, off_t size) noexcept {

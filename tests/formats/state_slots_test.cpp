@@ -1,0 +1,265 @@
+#include "formats/state_slots.hpp"
+
+#include <doctest/doctest.h>
+#include <sys/stat.h>
+
+#include <filesystem>
+#include <fstream>
+#include <iterator>
+
+#include "core/step.hpp"
+#include "formats/durable_file.hpp"
+#include "sample_plan.hpp"
+#include "temporary_folder.hpp"
+
+using namespace dekeyd;
+using formats::load_state;
+using formats::StateCopy;
+using formats::StateSlots;
+using formats::StoredState;
+
+namespace {
+
+StoredState numbered(const core::Plan& plan, std::uint64_t sequence) {
+    StoredState state = formats::blank_state(plan);
+    state.sequence = sequence;
+    state.memory.trip_level = std::chrono::seconds{sequence};
+    return state;
+}
+
+std::string bytes_of(const std::string& path) {
+    std::ifstream in{path, std::ios::binary};
+    return {std::istreambuf_iterator<char>{in}, {}};
+}
+
+void put(const std::string& path, const std::string& bytes) {
+    std::ofstream{path, std::ios::binary} << bytes;
+}
+
+/// As many saves as given, the sequences from 1 on.
+std::string saved(const test::TemporaryFolder& folder, const core::Plan& plan, std::uint64_t saves) {
+    StateSlots slots{folder.path()};
+    for (std::uint64_t i = 1; i <= saves; ++i) REQUIRE(slots.save(plan, numbered(plan, i)) == "");
+    return bytes_of(folder / "state");
+}
+
+}  // namespace
+
+TEST_CASE("no file is a first start, a zero-byte file is damage, a folder in its place too") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder folder;
+    CHECK(load_state(folder.path(), plan).memory.first_start);
+    CHECK_FALSE(load_state(folder.path(), plan).memory.unreadable);
+    CHECK_FALSE(load_state(folder.path(), plan).running);
+
+    put(folder / "state", "");
+    CHECK(load_state(folder.path(), plan).memory.unreadable);
+    CHECK_FALSE(load_state(folder.path(), plan).memory.first_start);
+
+    std::filesystem::remove(folder / "state");
+    std::filesystem::create_directory(folder / "state");
+    CHECK(load_state(folder.path(), plan).memory.unreadable);
+    CHECK(StateSlots{folder.path()}.save(plan, numbered(plan, 1)) != "");
+}
+
+TEST_CASE("saved and loaded again, by turns, and what fails is said") {
+    const core::Plan plan = test::sample_plan();
+    for (std::uint64_t saves = 1; saves <= 5; ++saves) {
+        const test::TemporaryFolder folder;
+        saved(folder, plan, saves);
+        CAPTURE(saves);
+        const StoredState back = load_state(folder.path(), plan);
+        CHECK(back.memory == numbered(plan, saves).memory);
+        CHECK(back.sequence == saves);
+        // Another one goes on with the older slot.
+        REQUIRE(StateSlots{folder.path()}.save(plan, numbered(plan, saves + 1)) == "");
+        CHECK(load_state(folder.path(), plan).sequence == saves + 1);
+        CHECK(load_state(folder.path(), plan).memory.trip_level == std::chrono::seconds{saves + 1});
+    }
+    const test::TemporaryFolder folder;
+    CHECK(StateSlots{folder / "missing"}.save(plan, numbered(plan, 1)).find("can't create") != std::string::npos);
+}
+
+TEST_CASE("a save takes no room, makes no name, and leaves the other slot as it was") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder folder;
+    StateSlots slots{folder.path()};
+    REQUIRE(slots.save(plan, numbered(plan, 1)) == "");
+    struct stat before {};
+    REQUIRE(::stat((folder / "state").c_str(), &before) == 0);
+    for (std::uint64_t sequence = 2; sequence < 6; ++sequence) {
+        const std::string was = bytes_of(folder / "state");
+        StoredState fullest = numbered(plan, sequence);
+        fullest.memory.latched.flip();
+        fullest.memory.unclean_level = core::Duration::max();
+        REQUIRE(slots.save(plan, fullest) == "");
+        const std::string is = bytes_of(folder / "state");
+        const std::size_t half = was.size() / 2;
+        REQUIRE(is.size() == was.size());
+        CHECK((is.substr(0, half) == was.substr(0, half)) != (is.substr(half) == was.substr(half)));
+        CHECK(load_state(folder.path(), plan).memory == fullest.memory);
+    }
+    struct stat after {};
+    REQUIRE(::stat((folder / "state").c_str(), &after) == 0);
+    CHECK(after.st_ino == before.st_ino);
+    CHECK(after.st_blocks == before.st_blocks);
+    CHECK(std::distance(std::filesystem::directory_iterator{folder.path()}, {}) == 1);
+}
+
+// Either slot may be the newer one, and what was lost with it may have been a latch.
+TEST_CASE("one slot that is damaged: the other one's state, and latched") {
+    const core::Plan plan = test::sample_plan();
+    for (const std::uint64_t saves : {std::uint64_t{4}, std::uint64_t{5}}) {
+        const test::TemporaryFolder folder;
+        const std::string whole = saved(folder, plan, saves);
+        const std::size_t half = whole.size() / 2;
+        for (const std::size_t slot : {std::size_t{0}, half}) {
+            for (const std::size_t place : {std::size_t{0}, std::size_t{20}, std::size_t{60}, half - 1}) {
+                std::string damaged = whole;
+                damaged[slot + place] = static_cast<char>(damaged[slot + place] ^ 4);
+                put(folder / "state", damaged);
+                CAPTURE(slot);
+                CAPTURE(place);
+                const StoredState back = load_state(folder.path(), plan);
+                CHECK(back.memory.unreadable);
+                CHECK(back.running);
+                const bool newest_is_lost =
+                    whole.substr(slot, half).find("sequence " + std::to_string(saves) + "\n") != std::string::npos;
+                CHECK(back.sequence == (newest_is_lost ? saves - 1 : saves));
+                CHECK(back.memory.trip_level == std::chrono::seconds{back.sequence});
+                // The next save goes into the slot that is damaged, and all is well again.
+                REQUIRE(StateSlots{folder.path()}.save(plan, numbered(plan, saves + 1)) == "");
+                CHECK(load_state(folder.path(), plan).memory == numbered(plan, saves + 1).memory);
+            }
+        }
+    }
+}
+
+TEST_CASE("cut at any byte, of another size, or twice the same number: unreadable") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder folder;
+    const std::string whole = saved(folder, plan, 3);
+    const std::size_t half = whole.size() / 2;
+    for (std::size_t length = 0; length < whole.size(); length += length < 600 ? 7 : 97) {
+        put(folder / "state", whole.substr(0, length));
+        CAPTURE(length);
+        CHECK(load_state(folder.path(), plan).memory.unreadable);
+    }
+    for (const std::string& other : {whole + whole, whole + std::string(half, '\0'), whole + "x",
+                                     std::string(8192, '\0'), std::string(512UL * 1024 + 8192, '\0')}) {
+        put(folder / "state", other);
+        CHECK(load_state(folder.path(), plan).memory.unreadable);
+        REQUIRE(StateSlots{folder.path()}.save(plan, numbered(plan, 9)) == "");  // made anew
+        CHECK(load_state(folder.path(), plan).memory == numbered(plan, 9).memory);
+    }
+    StoredState other = numbered(plan, 3);
+    other.memory.held_locally = true;
+    std::string slot = to_text(plan, other);
+    slot.resize(half, '\0');
+    const bool first_is_newest = whole.find("sequence 3\n") < half;
+    put(folder / "state", first_is_newest ? whole.substr(0, half) + slot : slot + whole.substr(half));
+    CHECK(load_state(folder.path(), plan).memory.unreadable);
+}
+
+TEST_CASE("a file of version 1 is read, and the first save makes the slots") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder folder;
+    put(folder / "state",
+        "dekeyd-state 1\nrunning no\nfirst-start no\nunreadable no\nlocked-out no\nheld-locally yes\nheld-remotely no\n"
+        "trip-level-ns 5\nunclean-level-ns 0\nlatched limit vswr\ncrc32 417c57f8\n");  // sum: state_file_test
+    StoredState old = load_state(folder.path(), plan);
+    CHECK_FALSE(old.memory.unreadable);
+    CHECK(old.memory.held_locally);
+    CHECK(old.memory.latched[test::vswr_limit]);
+    CHECK(old.sequence == 0);
+    ++old.sequence;
+    REQUIRE(StateSlots{folder.path()}.save(plan, old) == "");
+    CHECK(load_state(folder.path(), plan).memory == old.memory);
+    CHECK(bytes_of(folder / "state").starts_with("dekeyd-state 2\n"));
+}
+
+TEST_CASE("the file is replaced or taken away while it is in use: the next save makes it anew") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder folder;
+    StateSlots slots{folder.path()};
+    REQUIRE(slots.save(plan, numbered(plan, 1)) == "");
+    REQUIRE(slots.save(plan, numbered(plan, 2)) == "");
+    std::filesystem::remove(folder / "state");
+    REQUIRE(slots.save(plan, numbered(plan, 3)) == "");
+    CHECK(load_state(folder.path(), plan).sequence == 3);
+    put(folder / "other", "something else");
+    std::filesystem::rename(folder / "other", folder / "state");
+    REQUIRE(slots.save(plan, numbered(plan, 4)) == "");
+    CHECK(load_state(folder.path(), plan).sequence == 4);
+}
+
+TEST_CASE("slots that are too small for the plan are made anew") {
+    core::Plan small = test::sample_plan();
+    const test::TemporaryFolder folder;
+    saved(folder, small, 2);
+    core::Plan large = small;
+    while (large.limits.size() < 60) {
+        core::LimitPlan limit = small.limits.front();
+        limit.id = std::string(100, 'x') + std::to_string(large.limits.size());
+        large.limits.push_back(limit);
+    }
+    StoredState state = numbered(large, 3);
+    state.memory.latched.flip();
+    REQUIRE(StateSlots{folder.path()}.save(large, state) == "");
+    CHECK(bytes_of(folder / "state").size() > 8192);
+    CHECK(load_state(folder.path(), large).memory == state.memory);
+}
+
+TEST_CASE("the run folder's copy: durable, it changes nothing; else the newest state stands, latched") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder folder, run;
+    const auto load = [&](bool expected_unsaved) {
+        bool unsaved = !expected_unsaved;
+        const StoredState state = load_state(folder.path(), run.path(), plan, unsaved);
+        CHECK(unsaved == expected_unsaved);
+        CHECK(state.memory.unreadable == expected_unsaved);
+        return state;
+    };
+    saved(folder, plan, 5);
+    CHECK(load(false).memory == numbered(plan, 5).memory);  // no copy
+    StateCopy copy{run.path()};
+    REQUIRE(copy.prepare(plan) == "");
+    CHECK(load(false).memory == numbered(plan, 5).memory);  // never written
+    REQUIRE(formats::tell_saved(run.path(), 5) == "");
+    for (const std::uint64_t sequence : {std::uint64_t{4}, std::uint64_t{5}}) {
+        REQUIRE(copy.write(plan, numbered(plan, sequence)) == "");
+        CHECK(load(false).memory == numbered(plan, 5).memory);
+    }
+    // In the file, but not known to be durable.
+    REQUIRE(formats::tell_saved(run.path(), 4) == "");
+    CHECK(load(true).memory.trip_level == std::chrono::seconds{5});
+    CHECK(load(true).running);
+    std::filesystem::remove(run / "saved");
+    CHECK(load(true).sequence == 5);
+    REQUIRE(formats::tell_saved(run.path(), 5) == "");
+
+    StoredState newer = numbered(plan, 6);
+    newer.memory.held_locally = true;
+    REQUIRE(copy.write(plan, newer) == "");
+    const StoredState back = load(true);
+    CHECK(back.sequence == 6);
+    CHECK(back.memory.held_locally);
+    CHECK(back.running);
+    SUBCASE("damaged: what the storage has, latched") {
+        std::string bytes = bytes_of(run / "unsaved");
+        bytes[40] = static_cast<char>(bytes[40] ^ 1);
+        put(run / "unsaved", bytes);
+        CHECK(load(true).sequence == 5);
+    }
+    SUBCASE("no state at all is a first start, whatever the copy has") {
+        std::filesystem::remove(folder / "state");
+        bool unsaved = true;
+        CHECK(load_state(folder.path(), run.path(), plan, unsaved).memory.first_start);
+        CHECK_FALSE(unsaved);
+    }
+    SUBCASE("another state folder, with smaller numbers: larger ones are given from here on") {
+        REQUIRE(formats::tell_saved(run.path(), 9) == "");
+        CHECK(load(false).sequence == 9);
+        CHECK(load(false).memory == numbered(plan, 5).memory);
+    }
+}

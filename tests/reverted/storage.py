@@ -1,0 +1,58 @@
+"""Mends of what is stored, locked, logged and asked for, each taken away again: what must then turn red."""
+
+MENDS = [
+    {
+        "finding": "hold-acknowledged-unsaved",
+        "says": "A hold is answered with 'Held' before it is durable.",
+        "file": "daemon/control_socket.cpp",
+        "old": "return !lasts || saved_ == nullptr ||",
+        "new": "return !lasts || saved_ != nullptr ||",
+        "target": "app_test",
+        "finds": ["tests/app_test", "-tc=*durable*,*not saved*"],
+    },
+    {
+        "finding": "latch-lost-with-stalled-storage",
+        "says": "A start doesn't look for what the storage had not taken when the daemon ended.",
+        "file": "daemon/formats/state_slots.cpp",
+        "old": "unsaved = !stored.memory.first_start && !nothing &&",
+        "new": "unsaved = !stored.memory.first_start && nothing &&",
+        "target": "formats_test",
+        "finds": ["tests/formats_test", "-tc=the run folder's copy*"],
+    },
+    {
+        "finding": "stop-that-could-not-save-is-clean",
+        "says": "A stop whose last save failed leaves no trace for the next start.",
+        "file": "daemon/state_keeper.cpp",
+        "old": "return saved || (copied && !work_->leave_unsaved());",
+        "new": "return saved || copied;",
+        "target": "app_test",
+        "finds": ["tests/app_test", "-tc=*last save failed is not clean*"],
+    },
+    {
+        "finding": "latch-needs-room",
+        "says": "Each save makes a new file, which a full storage refuses.",
+        "file": "daemon/formats/state_slots.cpp",
+        "old": "if (!is_ours()) open(plan);",
+        "new": "close();",
+        "target": "formats_test",
+        "finds": ["tests/formats_test", "-tc=a save takes no room*"],
+    },
+    {
+        "finding": "torn-slot-believed-as-nothing",
+        "says": "Where the newer slot is torn, the older one counts as all there was.",
+        "file": "daemon/formats/state_slots.cpp",
+        "old": "if (!slots.both_agree) state.memory.unreadable",
+        "new": "if (!slots.any()) state.memory.unreadable",
+        "target": "formats_test",
+        "finds": ["tests/formats_test", "-tc=one slot that is damaged*"],
+    },
+    {
+        "finding": "newest-slot-overwritten",
+        "says": "A save overwrites the slot that has the newest state.",
+        "file": "daemon/formats/state_slots.cpp",
+        "old": "next_ = 1 - slots.newest;",
+        "new": "next_ = slots.newest;",
+        "target": "formats_test",
+        "finds": ["tests/formats_test", "-tc=a save takes no room*,saved and loaded again*,one slot*"],
+    },
+]
