@@ -3,21 +3,25 @@
 #include <fmt/format.h>
 #include <signal.h>
 #include <sys/stat.h>
+#include <unistd.h>
 
 #include <array>
 #include <atomic>
 #include <cerrno>
+#include <cstdlib>
 #include <cstring>
 #include <dekeyd_version.hpp>
 #include <deque>
 #include <filesystem>
 #include <memory>
+#include <string_view>
 #include <system_error>
 #include <vector>
 
 #include "core/step.hpp"
 #include "daemon/archive.hpp"
 #include "daemon/control_socket.hpp"
+#include "daemon/folder_lock.hpp"
 #include "daemon/guard.hpp"
 #include "daemon/last_resort.hpp"
 #include "daemon/log.hpp"
@@ -92,22 +96,44 @@ std::string dynamic_permit_file(const std::string& run_directory) {
     return run_directory + "/dynamic-permit";
 }
 
-/// For the stop hook, and before the line is requested: there is no time in which nobody knows it.
-std::string write_line_file(const formats::Configuration& configuration) {
-    std::error_code error;
-    std::filesystem::create_directories(configuration.run_directory, error);
-    if (error) return formats::file_trouble("make the run directory", configuration.run_directory, error.value());
-    const auto write = [](const std::string& path, const formats::LineConfig& line) {
-        return formats::write_durably(path, drivers::to_text(line_address(line)) + '\n');
+/// For the stop hook, and before any line is requested: the lines of this configuration, and no others. A pad that an
+/// earlier one had may be an input by now.
+std::string write_line_files(const formats::Configuration& configuration) {
+    const std::string& folder = configuration.run_directory;
+    std::string text;
+    const auto write = [&text](const std::string& path, const formats::LineConfig* line) {
+        if (!text.empty()) return;
+        if (line != nullptr) {
+            text = formats::write_durably(path, drivers::to_text(line_address(*line)) + '\n');
+        } else if (::unlink(path.c_str()) != 0 && errno != ENOENT) {
+            text = formats::file_trouble("can't remove", path, errno);
+        }
     };
-    std::string text = write(line_file(configuration.run_directory), configuration.line);
-    if (text.empty() && configuration.contactor) {
-        text = write(contactor_file(configuration.run_directory), *configuration.contactor);
-    }
-    if (text.empty() && configuration.dynamic_permit) {
-        text = write(dynamic_permit_file(configuration.run_directory), *configuration.dynamic_permit);
-    }
+    const auto* contactor = configuration.contactor ? &*configuration.contactor : nullptr;
+    const auto* dynamic_permit = configuration.dynamic_permit ? &*configuration.dynamic_permit : nullptr;
+    write(contactor_file(folder), contactor);
+    write(dynamic_permit_file(folder), dynamic_permit);
+    write(line_file(folder), &configuration.line);
     return text;
+}
+
+/// The run folder must be one that the service manager gave: its stop hook looks there. Empty: it is, or none was
+/// given; else the first that was.
+std::string other_run_directory(const formats::Configuration& configuration) {
+    const char* const given = std::getenv("RUNTIME_DIRECTORY");
+    if (given == nullptr || *given == '\0') return {};
+    const auto plain = [](std::string_view path) {
+        std::error_code ignored;
+        return std::filesystem::weakly_canonical(path, ignored);
+    };
+    const std::filesystem::path ours = plain(configuration.run_directory);
+    for (std::string_view rest{given}; !rest.empty();) {
+        const std::size_t end = rest.find(':');
+        if (plain(rest.substr(0, end)) == ours) return {};
+        rest.remove_prefix(end == std::string_view::npos ? rest.size() : end + 1);
+    }
+    const std::string_view all{given};
+    return std::string{all.substr(0, all.find(':'))};
 }
 
 class Service {
@@ -116,6 +142,7 @@ public:
     int run();
 
 private:
+    int take_folders();
     bool arm();
     void decide();
     void start_readers();
@@ -126,6 +153,7 @@ private:
     [[nodiscard]] formats::StatusContext status_context() const;
 
     const formats::Configuration& configuration_;
+    FolderLock state_lock_, run_lock_;
     ServiceManager manager_;
     Wake main_wake_, guard_wake_;
     Outlet for_control_, for_recorder_, for_keeper_, for_telemetry_, for_main_;
@@ -201,8 +229,34 @@ formats::StatusContext Service::status_context() const {
                              : std::optional{core::seconds(monotonic_now() - unsaved_since)}};
 }
 
+// Before anything else, and without a trace where another daemon has one of them.
+int Service::take_folders() {
+    const auto refused = [](const FolderLock& lock, FolderLock::Taken taken, const char* key) {
+        if (taken == FolderLock::Taken::by_another) {
+            spdlog::critical(
+                "not started: {}; expected one daemon for each folder: end that one, or give this one folders of its "
+                "own (paths: {}:)",
+                lock.trouble(), key);
+            return exit_configuration;
+        }
+        spdlog::critical("not started: {} (paths: {}:)", lock.trouble(), key);
+        return exit_cannot_create;
+    };
+    if (const auto taken = state_lock_.take(configuration_.state_directory); taken != FolderLock::Taken::yes) {
+        return refused(state_lock_, taken, "state");
+    }
+    std::error_code error;
+    std::filesystem::create_directories(configuration_.run_directory, error);
+    if (const auto taken = run_lock_.take(configuration_.run_directory); taken != FolderLock::Taken::yes) {
+        return refused(run_lock_, taken, "run");
+    }
+    run_lock_.tell_who();
+    return 0;
+}
+
 int Service::run() {
-    if (const std::string text = write_line_file(configuration_); !text.empty()) {
+    if (const int code = take_folders(); code != 0) return code;
+    if (const std::string text = write_line_files(configuration_); !text.empty()) {
         spdlog::critical("not started: {} (the stop hook must know the line)", text);
         return exit_cannot_create;
     }
@@ -271,7 +325,7 @@ void Service::decide() {
                                    own_commands_.push({core::CommandKind::noted, core::Origin::none, 0});
                                    guard_wake_.ring();
                                },
-                           .forbidden = {}});
+                           .begin = [this] { state_lock_.tell_who(); }});
     for_keeper_.reader = &keeper_->wake();
     recorder_ = std::make_unique<Recorder>(configuration_, for_recorder_.events, for_recorder_.snapshot,
                                            recorder_state_, telemetry_ ? &telemetry_->wake() : nullptr);
@@ -406,6 +460,14 @@ int Service::stop() {
 
 int run_service(const formats::Configuration& configuration) {
     forbid_core_dumps();
+    if (const std::string given = other_run_directory(configuration); !given.empty()) {
+        inhibit_without_service(given, configuration.sysfs_root, &configuration.line);
+        spdlog::critical(
+            "not started: paths: run: is {}, but the service manager gave {}, and its stop hook looks there; expected "
+            "`run: {}`, or another RuntimeDirectory in the unit",
+            configuration.run_directory, given, given);
+        return exit_configuration;
+    }
     // Never destroyed: threads that are stuck in the kernel may use it until the process ends.
     auto* const service = new Service{configuration};
     try {

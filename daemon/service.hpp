@@ -10,9 +10,9 @@ namespace dekeyd {
 // Exit codes beside 0, from sysexits.h.
 inline constexpr int exit_software = 70;       ///< a fault of the program
 inline constexpr int exit_system = 71;         ///< the system refused a thread or the like
-inline constexpr int exit_cannot_create = 73;  ///< the run directory can't be written
+inline constexpr int exit_cannot_create = 73;  ///< the state or the run directory is missing, or can't be used
 inline constexpr int exit_not_saved = 74;      ///< stopped by a signal, but latches and holds may not be saved
-inline constexpr int exit_configuration = 78;  ///< the configuration has faults
+inline constexpr int exit_configuration = 78;  ///< the configuration has faults, or another daemon has its folders
 
 /// Runs until a signal or a failure; the line is inhibited when it returns. The caller should _exit with what it
 /// returns: a thread that is stuck in the kernel is left behind.

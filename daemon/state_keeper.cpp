@@ -144,8 +144,8 @@ private:
     }
 
     void save(const formats::StoredState& wanted) {
-        std::string text = hooks_.forbidden ? hooks_.forbidden() : std::string{};
-        if (text.empty()) text = slots_.save(configuration_.plan, wanted);
+        if (hooks_.begin) std::exchange(hooks_.begin, {})();
+        const std::string text = slots_.save(configuration_.plan, wanted);
         if (!text.empty()) return failed(text);
         complain(formats::tell_saved(configuration_.run_directory, wanted.sequence), save_complaints_);
         durable_ = wanted.sequence;

@@ -20,8 +20,8 @@ public:
     struct Hooks {
         /// Called once, on the keeper's thread, when the storage has taken `begun`.
         std::function<void()> noted;
-        /// Asked before each save: empty, or why the storage may not be written just now.
-        std::function<std::string()> forbidden;
+        /// Called first on the thread that may wait for the storage.
+        std::function<void()> begin;
     };
 
     /// `begun`: what must survive as of the start, with what the start itself has raised; its sequence is the one that

@@ -1,6 +1,7 @@
 // The stop hook: drives the inhibit line to inhibit when the daemon is gone, whatever became of the daemon. It knows
 // the line from the run-time file that the daemon wrote, so that a broken configuration can't stop it.
 #include <fcntl.h>
+#include <sys/file.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -57,10 +58,24 @@ int inhibit(const LineAddress& address) {
     return inhibited;
 }
 
+/// What is inhibited and let go is nobody's any more: its pad may be wired as an input before the next call. A daemon
+/// that lives has the lock, and its files stay.
+void forget(const std::string& path) {
+    const std::size_t slash = path.rfind('/');
+    const std::string lock_path = (slash == std::string::npos ? std::string{"."} : path.substr(0, slash)) + "/lock";
+    const int lock = ::open(lock_path.c_str(), O_RDONLY | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK);
+    if (lock < 0) return;  // no daemon's folder
+    if (::flock(lock, LOCK_EX | LOCK_NB) == 0 && ::unlink(path.c_str()) != 0) {
+        std::fprintf(stderr, "dekeyd-inhibit: %s can't be removed: %s\n", path.c_str(), std::strerror(errno));
+    }
+    ::close(lock);
+}
+
 int inhibit_from_file(const char* path) {
     const int file = ::open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK | O_NOCTTY);
     if (file < 0 && errno == ENOENT) {
-        std::printf("dekeyd-inhibit: %s is absent: the daemon took no line, so there is none to inhibit\n", path);
+        std::printf("dekeyd-inhibit: %s is absent: there is no line that a daemon took and that isn't inhibited yet\n",
+                    path);
         return inhibited;
     }
     std::array<char, 4096> buffer{};
@@ -82,7 +97,9 @@ int inhibit_from_file(const char* path) {
                          path);
             return wrong_use;
         }
-        return inhibit(*address);
+        const int code = inhibit(*address);
+        if (code == inhibited) forget(path);
+        return code;
     } catch (const std::exception& error) {
         std::fprintf(stderr, "dekeyd-inhibit: not inhibited: %s\n", error.what());
         return not_inhibited;
@@ -101,7 +118,7 @@ int main(int count, char** arguments) {
             stderr,
             "usage: dekeyd-inhibit FILE...\n"
             "Drives the line named in each FILE (the daemon writes <run>/line and, with a supply contactor,\n"
-            "<run>/contactor) to inhibit.\n"
+            "<run>/contactor) to inhibit, and removes the FILE once that is done and the daemon is gone.\n"
             "Exit code: 0 all inhibited, or FILE absent; 1 one not inhibited; 2 FILE unreadable or not ours.\n");
         return wrong_use;
     }

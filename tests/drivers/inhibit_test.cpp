@@ -1,6 +1,7 @@
 // The stop hook as the service calls it: the real program.
 #include <doctest/doctest.h>
 #include <fcntl.h>
+#include <sys/file.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
@@ -89,6 +90,28 @@ TEST_CASE("stop hook: several lines, each whatever became of the others, and the
     CHECK(run({tree.path("odd"), tree.path("lost"), tree.path("odd"), tree.path("good-two")}).code == 1);
     CHECK(content(tree.path("two")) == "0\n");
     CHECK(run({tree.path("good-one"), tree.path("odd")}).code == 2);
+}
+
+TEST_CASE("stop hook: in a daemon's folder a line that is inhibited is forgotten, unless the daemon lives") {
+    const Tree tree;
+    tree.write("line", "1\n");
+    tree.write("lock", "");
+    const std::string address = drivers::to_text(at(tree.path("line"))) + "\n";
+    tree.write("address", address);
+    const int lock = ::open(tree.path("lock").c_str(), O_RDONLY | O_CLOEXEC);
+    REQUIRE(::flock(lock, LOCK_EX) == 0);
+    CHECK(run({tree.path("address")}).code == 0);
+    CHECK(content(tree.path("address")) == address);
+    ::close(lock);
+    CHECK(run({tree.path("address")}).code == 0);
+    CHECK(content(tree.path("line")) == "0\n");
+    tree.write("line", "1\n");
+    CHECK(holds(run({tree.path("address")}).text, "is absent"));
+    CHECK(content(tree.path("line")) == "1\n");
+    // What could not be inhibited stays to be tried again.
+    tree.write("address", drivers::to_text(at(tree.path("none/line"))));
+    CHECK(run({tree.path("address")}).code == 1);
+    CHECK(run({tree.path("address")}).code == 1);
 }
 
 TEST_CASE("stop hook: no run-time file means that no line was taken") {

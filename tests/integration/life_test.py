@@ -110,15 +110,11 @@ class Line(StationTest):
 
     def test_a_second_daemon_doesn_t_disturb_the_first(self):
         station = self.station().start_permitted()
-        second = subprocess.Popen([DEKEYD, "--config", str(station.configuration)], stdin=subprocess.DEVNULL,
-                                  stderr=subprocess.PIPE, text=True)
-        try:
-            self.assertIn("held by another program", second.stderr.readline())
-            self.assertTrue(station.permits())
-            self.assertTrue(station.status()["permit"])
-        finally:
-            second.terminate()
-            second.communicate(timeout=20)
+        second = subprocess.run([DEKEYD, "--config", str(station.configuration)], stdin=subprocess.DEVNULL,
+                                stderr=subprocess.PIPE, text=True, timeout=20)
+        self.assertEqual(second.returncode, 78)
+        self.assertIn(f"in use by process {station.daemon.pid}", second.stderr)
+        self.assertTrue(station.permits())
         self.assertTrue(station.status()["permit"])
 
     def test_somebody_else_writes_the_line(self):
