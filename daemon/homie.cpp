@@ -22,7 +22,7 @@ using core::CommandKind;
 
 constexpr auto replace_broken = nlohmann::json::error_handler_t::replace;
 constexpr std::string_view states = "permitted,starting,tripped,held,latched,locked out";
-constexpr std::string_view limit_states = "inside,warning,waiting,tripped,latched,unknown";
+constexpr std::string_view limit_states = "inside,warning,waiting,tripped,latched,resting,unknown";
 
 constexpr std::array nodes{
     std::pair{"permit", "Permit to transmit"},
@@ -81,6 +81,7 @@ std::string_view limit_state(const core::Snapshot& snapshot, std::size_t limit) 
     const core::Cause& cause = snapshot.causes[limit];
     if (cause.latched) return "latched";
     if (cause.active) return cause.condition == core::Condition::clear ? "waiting" : "tripped";
+    if (core::rests(snapshot.standing[limit])) return "resting";
     if (limit < snapshot.warnings.size() && snapshot.warnings[limit] != 0) return "warning";
     return cause.condition == core::Condition::unknown ? "unknown" : "inside";
 }
@@ -351,8 +352,9 @@ Value Device::value(const Property& property, const core::Snapshot& snapshot, co
         case Source::quality: return words(quality(snapshot.quantities[property.index]));
         case Source::limit: return words(limit_state(snapshot, property.index));
         case Source::level: {
-            const core::LimitPlan& limit = plan.limits[property.index];
-            return words(fmt::format("{:.6g}", limit.trip));
+            // A level that holds only while commissioning is none at other times.
+            if (snapshot.standing[property.index] == core::Standing::not_commissioning) return {};
+            return words(fmt::format("{:.6g}", plan.limits[property.index].trip));
         }
         case Source::overruns: return whole(snapshot.overruns);
         case Source::events_dropped: return whole(snapshot.events_dropped);
@@ -428,6 +430,12 @@ std::string Device::summary(const core::Snapshot& snapshot, const Surroundings& 
         causes.push_back(std::move(cause));
     }
     json["causes"] = std::move(causes);
+    nlohmann::ordered_json resting = nlohmann::ordered_json::object();
+    for (std::size_t limit = 0; limit < snapshot.standing.size(); ++limit) {
+        const core::Standing standing = snapshot.standing[limit];
+        if (core::rests(standing)) resting[plan.limits[limit].id] = core::text(standing);
+    }
+    json["resting"] = std::move(resting);
     json["events_waiting"] = around.events_waiting;
     return json.dump(-1, ' ', false, replace_broken);
 }

@@ -16,23 +16,10 @@ bool good(const Reading* reading) noexcept {
     return reading != nullptr && reading->health == Health::good;
 }
 
-void keep_lowest(std::optional<double>& kept, double level) noexcept {
-    kept = kept ? std::min(*kept, level) : level;
-}
-
 }  // namespace
 
 Forecaster::Forecaster(const Plan& plan) noexcept : plan_{plan} {
     if (plan.rf.circulator_load_time) circulator_.emplace(seconds(*plan.rf.circulator_load_time));
-    for (const LimitPlan& limit : plan.limits) {
-        if (limit.direction != Direction::above) continue;
-        const bool heatsink = plan.roles.heatsink == limit.watch;
-        if (heatsink && limit.trips) keep_lowest(heatsink_trip_c_, limit.trip);
-        if (!limit.warn) continue;
-        if (heatsink) keep_lowest(heatsink_warn_c_, *limit.warn);
-        if (plan.roles.forward == limit.watch) keep_lowest(forward_warn_w_, *limit.warn);
-        if (plan.index(Derived::compression) == limit.watch) keep_lowest(compression_warn_db_, *limit.warn);
-    }
 }
 
 bool Forecaster::update(const ForecastInput& input) noexcept {
@@ -73,10 +60,8 @@ void Forecaster::work_out(const ForecastInput& input) noexcept {
         const double now_c = input.heatsink->value;
         const double tau_s = heatsink.time_constant_s.value;
         forecast_.settling_temperature = reading_of(heatsink.settling_c, now);
-        if (heatsink_trip_c_) {
-            const auto until = [&](double settling_c) {
-                return seconds_until(now_c, settling_c, tau_s, *heatsink_trip_c_);
-            };
+        if (const auto trip_c = lowest_possible_trip(plan_, plan_.roles.heatsink, input.moment)) {
+            const auto until = [&](double settling_c) { return seconds_until(now_c, settling_c, tau_s, *trip_c); };
             forecast_.time_to_limit = reading_of(
                 {until(heatsink.settling_c.value), until(heatsink.settling_c.high), until(heatsink.settling_c.low)},
                 now);
@@ -94,14 +79,16 @@ void Forecaster::work_out(const ForecastInput& input) noexcept {
 
 void Forecaster::advise(const ForecastInput& input, const ThermalEstimate& heatsink) noexcept {
     const bool rf = good(input.forward) && input.forward->value >= plan_.rf.minimum_forward_w;
-    const bool any_warning = forward_warn_w_ || compression_warn_db_ || heatsink_warn_c_;
-    if (!rf || !any_warning) return;
+    const auto warning_of = [&](std::optional<QuantityIndex> quantity) {
+        return lowest_warning(plan_, quantity, input.moment);
+    };
     BackOffInput ask;
+    ask.forward_warn_w = warning_of(plan_.roles.forward);
+    ask.compression_warn_db = warning_of(plan_.index(Derived::compression));
+    ask.heatsink_warn_c = warning_of(plan_.roles.heatsink);
+    if (!rf || !(ask.forward_warn_w || ask.compression_warn_db || ask.heatsink_warn_c)) return;
     ask.forward_w = input.forward->value;
-    ask.forward_warn_w = forward_warn_w_;
-    ask.compression_warn_db = compression_warn_db_;
     if (good(input.compression)) ask.compression_db = input.compression->value;
-    ask.heatsink_warn_c = heatsink_warn_c_;
     ask.dc_w = good(input.dc_power) ? input.dc_power->value : 0.0;
     ask.quiescent_dc_w = plan_.heat.quiescent_w;
     ask.drive_w = good(input.drive) ? input.drive->value : 0.0;

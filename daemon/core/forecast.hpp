@@ -5,6 +5,7 @@
 #include <optional>
 #include <type_traits>
 
+#include "core/limit.hpp"
 #include "core/plan.hpp"
 #include "core/reading.hpp"
 #include "core/thermal.hpp"
@@ -25,6 +26,7 @@ struct ForecastInput {
     const Reading* drive = nullptr;
     const Reading* compression = nullptr;
     std::optional<Instant> transmitting_since;
+    Moment moment{};  ///< which limits stand
 };
 
 struct Forecast {
@@ -63,7 +65,6 @@ private:
     const Plan& plan_;
     ThermalFit fit_;
     std::optional<ThermalAverage> circulator_;
-    std::optional<double> heatsink_trip_c_, heatsink_warn_c_, forward_warn_w_, compression_warn_db_;
     Forecast forecast_;
     AmbientBasis basis_ = AmbientBasis::assumed;
     Instant last_{};

@@ -29,24 +29,37 @@ std::string_view text(Condition condition) noexcept {
 
 namespace {
 
-enum class GateState : std::uint8_t { open, closed, unknown };
-
 // The gate is closed only by a reading that proves it: a missing one leaves it unknown.
-GateState gate_state(const Gate& gate, const Reading& reading) noexcept {
+Standing standing_by_gate(const Gate& gate, const Reading& reading) noexcept {
     switch (reading.health) {
         case Health::good:
-            if (gate.open == Direction::above) return reading.value < gate.level ? GateState::closed : GateState::open;
-            return reading.value > gate.level ? GateState::closed : GateState::open;
+            if (gate.open == Direction::above)
+                return reading.value < gate.level ? Standing::gate_closed : Standing::watches;
+            return reading.value > gate.level ? Standing::gate_closed : Standing::watches;
         case Health::at_floor:  // the value is the most that it can be
             if (gate.open == Direction::above)
-                return reading.value < gate.level ? GateState::closed : GateState::unknown;
-            return GateState::open;
+                return reading.value < gate.level ? Standing::gate_closed : Standing::untold;
+            return Standing::watches;
         case Health::above_range:  // the value is the least that it can be
-            return gate.open == Direction::above ? GateState::open : GateState::unknown;
+            return gate.open == Direction::above ? Standing::watches : Standing::untold;
         case Health::not_measurable:
-        case Health::unknown: return GateState::unknown;
+        case Health::unknown: return Standing::untold;
     }
-    return GateState::unknown;
+    return Standing::untold;
+}
+
+void keep_lowest(std::optional<double>& kept, double level) noexcept {
+    kept = kept ? std::min(*kept, level) : level;
+}
+
+template <class Fits>
+std::optional<double> lowest_trip(const Plan& plan, std::optional<QuantityIndex> quantity, Fits fits) noexcept {
+    std::optional<double> lowest;
+    for (const LimitPlan& limit : plan.limits) {
+        if (quantity == limit.watch && limit.direction == Direction::above && fits(limit))
+            keep_lowest(lowest, limit.trip);
+    }
+    return lowest;
 }
 
 double edge_value(const LimitPlan& limit, const Reading& reading) noexcept {
@@ -60,15 +73,64 @@ double edge_value(const LimitPlan& limit, const Reading& reading) noexcept {
 
 }  // namespace
 
-Verdict judge(const LimitPlan& limit, const Reading& watched, const Reading* gate, bool rf_absent) noexcept {
-    if (limit.gate) {
-        if (gate == nullptr) return Verdict::unknown;
-        switch (gate_state(*limit.gate, *gate)) {
-            case GateState::closed: return Verdict::rest;
-            case GateState::unknown: return Verdict::unknown;
-            case GateState::open: break;
-        }
+std::string_view text(Standing standing) noexcept {
+    switch (standing) {
+        case Standing::watches: return "watches";
+        case Standing::untold: return "gate not known";
+        case Standing::gate_closed: return "gate closed";
+        case Standing::unsupplied: return "supply contactor open";
+        case Standing::not_commissioning: return "only while commissioning";
     }
+    return "gate not known";
+}
+
+Standing standing(const LimitPlan& limit, const Moment& moment) noexcept {
+    if (limit.provisional && !moment.commissioning) return Standing::not_commissioning;
+    if (limit.while_supplied && !moment.supplied) return Standing::unsupplied;
+    if (!limit.gate) return Standing::watches;
+    if (limit.gate->quantity >= moment.quantities.size()) return Standing::untold;
+    return standing_by_gate(*limit.gate, moment.quantities[limit.gate->quantity]);
+}
+
+bool may_trip(const LimitPlan& limit, const Moment& moment) noexcept {
+    return limit.trips && !rests(standing(limit, moment));
+}
+
+bool surely_trips(const LimitPlan& limit, const Moment& moment) noexcept {
+    return limit.trips && standing(limit, moment) == Standing::watches;
+}
+
+std::optional<double> lowest_possible_trip(const Plan& plan, std::optional<QuantityIndex> quantity,
+                                           const Moment& moment) noexcept {
+    return lowest_trip(plan, quantity, [&](const LimitPlan& limit) { return may_trip(limit, moment); });
+}
+
+std::optional<double> lowest_sure_trip(const Plan& plan, std::optional<QuantityIndex> quantity,
+                                       const Moment& moment) noexcept {
+    return lowest_trip(plan, quantity, [&](const LimitPlan& limit) { return surely_trips(limit, moment); });
+}
+
+std::optional<double> lowest_warning(const Plan& plan, std::optional<QuantityIndex> quantity,
+                                     const Moment& moment) noexcept {
+    std::optional<double> lowest;
+    for (const LimitPlan& limit : plan.limits) {
+        if (quantity == limit.watch && limit.direction == Direction::above && limit.warn &&
+            !rests(standing(limit, moment)))
+            keep_lowest(lowest, *limit.warn);
+    }
+    return lowest;
+}
+
+Verdict judge(const LimitPlan& limit, const Reading& watched, const Reading* gate, bool rf_absent) noexcept {
+    const Standing by_gate = !limit.gate       ? Standing::watches
+                             : gate == nullptr ? Standing::untold
+                                               : standing_by_gate(*limit.gate, *gate);
+    return judge(limit, by_gate, watched, rf_absent);
+}
+
+Verdict judge(const LimitPlan& limit, Standing standing, const Reading& watched, bool rf_absent) noexcept {
+    if (rests(standing)) return Verdict::rest;
+    if (standing == Standing::untold) return Verdict::unknown;
     return judge_alone(limit, watched, rf_absent);
 }
 

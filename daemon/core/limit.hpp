@@ -2,6 +2,8 @@
 #pragma once
 
 #include <cstdint>
+#include <optional>
+#include <span>
 #include <string_view>
 
 #include "core/plan.hpp"
@@ -9,6 +11,40 @@
 #include "core/time.hpp"
 
 namespace dekeyd::core {
+
+/// Whether a limit watches at a moment, or why it doesn't. Whatever decides, shows, plans or forecasts asks here.
+enum class Standing : std::uint8_t {
+    watches,
+    untold,             ///< it watches or rests by its gate, which is unknown or wasn't looked at
+    gate_closed,        ///< rests: its gate is closed by a good reading
+    unsupplied,         ///< rests: the supply contactor is open
+    not_commissioning,  ///< rests: it is provisional, and nobody is commissioning
+};
+std::string_view text(Standing standing) noexcept;
+constexpr bool rests(Standing standing) noexcept {
+    return standing >= Standing::gate_closed;
+}
+
+/// What decides it. As it stands: keyed in service, by a plan alone, with each gate open or closed.
+struct Moment {
+    bool commissioning = false;
+    bool supplied = true;
+    std::span<const Reading> quantities{};  ///< for gates; empty: nobody looked
+};
+Standing standing(const LimitPlan& limit, const Moment& moment) noexcept;
+
+/// Past its level it takes the permit away at that moment: it may, by its gate; it does, whatever the gate.
+bool may_trip(const LimitPlan& limit, const Moment& moment) noexcept;
+bool surely_trips(const LimitPlan& limit, const Moment& moment) noexcept;
+
+/// The lowest upper trip of a quantity, where there is one: of all limits that may trip, or of those that surely do;
+/// and the lowest upper warning.
+std::optional<double> lowest_possible_trip(const Plan& plan, std::optional<QuantityIndex> quantity,
+                                           const Moment& moment) noexcept;
+std::optional<double> lowest_sure_trip(const Plan& plan, std::optional<QuantityIndex> quantity,
+                                       const Moment& moment) noexcept;
+std::optional<double> lowest_warning(const Plan& plan, std::optional<QuantityIndex> quantity,
+                                     const Moment& moment) noexcept;
 
 /// One look at a quantity against its limit. From `clear` to `unknown` in the order of worsening.
 enum class Verdict : std::uint8_t {
@@ -36,6 +72,9 @@ std::string_view text(Condition condition) noexcept;
 /// Total: any reading gives a verdict, and one that isn't measured never gives rest or clear, except a quantity that
 /// is not measurable because RF is proven absent, which is rest.
 Verdict judge(const LimitPlan& limit, const Reading& watched, const Reading* gate, bool rf_absent) noexcept;
+
+/// The same with what is known of its standing already.
+Verdict judge(const LimitPlan& limit, Standing standing, const Reading& watched, bool rf_absent) noexcept;
 
 /// The same as if the gate stood open.
 Verdict judge_alone(const LimitPlan& limit, const Reading& watched, bool rf_absent) noexcept;

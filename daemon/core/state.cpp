@@ -143,8 +143,8 @@ void Protection::begin_unseen(const std::vector<std::uint8_t>& seen) noexcept {
         snapshot_.causes[i] = {.condition = Condition::clear, .clear_since = last_step_};
         if (i >= plan_.limits.size()) continue;
         const LimitPlan& limit = plan_.limits[i];
-        const Reading* gate = limit.gate ? &snapshot_.quantities[limit.gate->quantity] : nullptr;
-        timers_[i].update(last_step_, judge(limit, snapshot_.quantities[limit.watch], gate, rf_absent()));
+        const Standing stands = standing(limit, moment(last_step_));
+        timers_[i].update(last_step_, judge(limit, stands, snapshot_.quantities[limit.watch], rf_absent()));
     }
 }
 

@@ -104,6 +104,7 @@ Snapshot Protection::blank(const Plan& plan) {
     snapshot.quantities.resize(plan.quantity_count());
     snapshot.causes.resize(source_count(plan));
     snapshot.warnings.resize(plan.limits.size());
+    snapshot.standing.resize(plan.limits.size(), Standing::untold);
     snapshot.channels.resize(plan.channels.size());
     snapshot.memory.latched.resize(source_count(plan));
     return snapshot;
@@ -138,8 +139,7 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start, bool
     for (const LimitPlan& limit : plan.limits) {
         timers_.emplace_back(limit.qualify);
         // A limit that only warns, or seldom watches, doesn't stand in for the channel's own source.
-        if (limit.trips && !limit.provisional && limit.watch < plan.channels.size() && !limit.gate)
-            watched_[limit.watch] = 1;
+        if (limit.watch < plan.channels.size() && surely_trips(limit, {})) watched_[limit.watch] = 1;
     }
 }
 
@@ -317,7 +317,8 @@ void Protection::forecast(Instant now) noexcept {
                               .reflected = role(r.reflected),
                               .drive = role(r.drive),
                               .compression = r.drive ? &quantity(Derived::compression) : nullptr,
-                              .transmitting_since = snapshot_.transmitting_since};
+                              .transmitting_since = snapshot_.transmitting_since,
+                              .moment = moment(now)};
     if (!forecaster_.update(input)) return;
     std::fill(news_.begin(), news_.end(), std::uint8_t{0});
     const Forecast& f = forecaster_.forecast();
@@ -363,6 +364,12 @@ bool Protection::drive_absent() const noexcept {
     return drive == nullptr || (drive->measured() && drive->value < plan_.rf.drive_absent_w);
 }
 
+Moment Protection::moment(Instant now) const noexcept {
+    return {.commissioning = snapshot_.commissioning_until.has_value(),
+            .supplied = supervision_.supplied(now),
+            .quantities = snapshot_.quantities};
+}
+
 void Protection::fold(std::size_t source, Condition condition) noexcept {
     if (rank(condition) > rank(conditions_[source])) conditions_[source] = condition;
 }
@@ -379,9 +386,7 @@ void Protection::judge_limit(std::size_t index, Instant now, bool news) noexcept
     const LimitPlan& limit = plan_.limits[index];
     const Reading& watched = snapshot_.quantities[limit.watch];
     const Reading* gate = limit.gate ? &snapshot_.quantities[limit.gate->quantity] : nullptr;
-    Verdict verdict = judge(limit, watched, gate, rf_absent());
-    if (limit.while_supplied && !supervision_.supplied(now)) verdict = Verdict::rest;
-    if (limit.provisional && !snapshot_.commissioning_until) verdict = Verdict::rest;
+    Verdict verdict = judge(limit, standing(limit, moment(now)), watched, rf_absent());
     // What has become unknown is unknown at once. Otherwise an old look proves nothing more: the gate may have opened
     // since a quantity was found not measurable, and the next scan measures it.
     const bool seen = news_[limit.watch] != 0 && news;
@@ -581,6 +586,8 @@ void Protection::publish(Instant now) noexcept {
     snapshot_.proof = proof_.view();
     snapshot_.release = release_.last();
     std::copy(interlock_.causes().begin(), interlock_.causes().end(), snapshot_.causes.begin());
+    for (std::size_t i = 0; i < plan_.limits.size(); ++i)
+        snapshot_.standing[i] = standing(plan_.limits[i], moment(now));
     snapshot_.memory = interlock_.memory();
     snapshot_.settled_since = interlock_.settled_since();
     snapshot_.events_dropped = events_.dropped();

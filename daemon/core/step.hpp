@@ -65,6 +65,7 @@ struct Snapshot {
     std::vector<Reading> quantities;     ///< channels, then Derived
     std::vector<Cause> causes;           ///< limits, channels, Builtin
     std::vector<std::uint8_t> warnings;  ///< per limit: 1 while its warning stands
+    std::vector<Standing> standing;      ///< per limit: whether it watches
     std::vector<ChannelCount> channels;
     Memory memory;
     Instant settled_since{};
@@ -132,6 +133,7 @@ private:
     [[nodiscard]] std::optional<double> temperature_for(const Channel& channel) const noexcept;
     [[nodiscard]] bool rf_absent() const noexcept;
     [[nodiscard]] bool drive_absent() const noexcept;
+    [[nodiscard]] Moment moment(Instant now) const noexcept;
     void news_of(Derived derived, const Reading& reading) noexcept;
     void report(EventKind kind, SourceIndex source, Instant now) noexcept;
     [[nodiscard]] const Reading* role(const std::optional<std::uint16_t>& channel) const noexcept;

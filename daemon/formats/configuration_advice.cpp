@@ -1,6 +1,7 @@
 // What is legal and unwise, seen over the whole configuration.
 #include <algorithm>
 
+#include "core/limit.hpp"
 #include "formats/configuration_parts.hpp"
 
 namespace dekeyd::formats {
@@ -8,7 +9,7 @@ namespace {
 
 bool watched(const core::Plan& plan, core::QuantityIndex quantity, core::Direction direction) {
     return std::any_of(plan.limits.begin(), plan.limits.end(), [&](const core::LimitPlan& limit) {
-        return limit.trips && limit.watch == quantity && limit.direction == direction;
+        return limit.watch == quantity && limit.direction == direction && core::may_trip(limit, {});
     });
 }
 

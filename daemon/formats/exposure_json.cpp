@@ -1,10 +1,9 @@
 #include "formats/exposure_json.hpp"
 
-#include <algorithm>
 #include <cmath>
 #include <nlohmann/json.hpp>
-#include <optional>
 
+#include "core/limit.hpp"
 #include "core/uncertainty.hpp"
 #include "formats/json_number.hpp"
 
@@ -13,16 +12,9 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
-/// The most forward power that can stand: the lowest trip above, else the rated one.
+/// The most forward power that can stand in service: the lowest trip that nothing puts to rest, else the rated one.
 double highest_forward_w(const core::Plan& plan) {
-    std::optional<double> trip;
-    for (const core::LimitPlan& limit : plan.limits) {
-        if (limit.trips && !limit.gate && plan.roles.forward == limit.watch &&
-            limit.direction == core::Direction::above) {
-            trip = trip ? std::min(*trip, limit.trip) : limit.trip;
-        }
-    }
-    return trip.value_or(plan.rf.rated_w);
+    return core::lowest_sure_trip(plan, plan.roles.forward, {}).value_or(plan.rf.rated_w);
 }
 
 /// Never the smaller of two distances: rounded up, to a tenth of a metre.

@@ -35,6 +35,7 @@ Json limit_json(const core::Plan& plan, const core::LimitPlan& limit) {
             {"unit", core::symbol(watched.unit)},
             {"direction", limit.direction == core::Direction::above ? "above" : "below"},
             {"trips", limit.trips},
+            {"provisional", limit.provisional},
             {"trip", limit.trips ? json_number(limit.trip) : Json(nullptr)},
             {"clear", by_level ? json_number(limit.clear) : Json(nullptr)},
             {"warn", limit.warn ? json_number(*limit.warn) : Json(nullptr)},

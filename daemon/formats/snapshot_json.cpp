@@ -88,6 +88,8 @@ Json limits_json(const Configuration& configuration, const core::Snapshot& snaps
                         {"trip", json_number(limit.trip)},
                         {"trips", limit.trips},
                         {"provisional", limit.provisional},
+                        {"standing", core::text(snapshot.standing[i])},
+                        {"rests", core::rests(snapshot.standing[i])},
                         {"clear", by_level ? json_number(limit.clear) : Json(nullptr)},
                         {"warn", optional_number(limit.warn)},
                         {"clear_by", by_level ? "level" : "rf off"},

@@ -16,7 +16,7 @@ struct Heatsink {
     Forecaster forecaster{the_plan};
     Instant now{1000s};
     double temperature_c = 22.0, heat_w = 0.0, forward_w = 0.0, compression_db = 0.0;
-    bool ambient_measured = true;
+    bool ambient_measured = true, commissioning = false;
     std::optional<Instant> transmitting;
 
     explicit Heatsink(Plan p) : the_plan{std::move(p)} {}
@@ -36,7 +36,8 @@ struct Heatsink {
                            .dc_power = &dc,
                            .forward = &fwd,
                            .compression = &comp,
-                           .transmitting_since = transmitting});
+                           .transmitting_since = transmitting,
+                           .moment = {.commissioning = commissioning}});
     }
     void run(int seconds) {
         for (int i = 0; i < seconds; ++i) second();
@@ -65,6 +66,29 @@ TEST_CASE("silent until it knows, then right within 2 degC after one time consta
     CHECK(f.settling_temperature.high >= 62.0);
     CHECK(h.forecaster.ambient_basis() == AmbientBasis::measured);
     CHECK(f.time_to_limit.value == unbounded);  // 62 never reaches 70
+}
+
+TEST_CASE("only limits that stand are forecast: the provisional ones while commissioning, the others always") {
+    Plan p = with_heatsink();
+    p.limits.push_back(limit("commissioning-heatsink", heatsink, 50.0, 45.0, 0s, 1s, Rearm::latched));
+    p.limits.back().provisional = true;
+    p.limits.push_back(limit("commissioning-forward", forward, 40.0, 0.0, 0s, 1s, Rearm::latched));
+    p.limits.back().provisional = true;
+    p.limits.back().warn = 30.0;
+    for (const bool commissioning : {false, true}) {
+        CAPTURE(commissioning);
+        Heatsink h{p};
+        h.commissioning = commissioning;
+        h.heat_w = 100.0;
+        h.forward_w = 35.0;
+        h.run(150);
+        // 62 - 40 exp(-t/200) is 50 at 240.8 s (computed), and never 70; 150 s have passed.
+        const Reading& left = h.forecaster.forecast().time_to_limit;
+        REQUIRE(left.health == Health::good);
+        CHECK(left.value == doctest::Approx(commissioning ? 90.8 : unbounded).epsilon(0.05));
+        // The provisional warning of 30 W asks for 0.7 dB.
+        CHECK(h.forecaster.forecast().back_off.value == doctest::Approx(commissioning ? 0.7 : 0.0));
+    }
 }
 
 TEST_CASE("time to limit and the temperature at the planned end") {

@@ -2,6 +2,7 @@
 
 #include <doctest/doctest.h>
 
+#include <array>
 #include <limits>
 #include <vector>
 
@@ -221,4 +222,39 @@ TEST_CASE("a fault that is gone just when its time runs out has run out: flappin
                  {99ms, Verdict::clear, Condition::clear},
                  {103ms, Verdict::outside, Condition::band},
                  {105ms, Verdict::clear, Condition::bad}});
+}
+
+TEST_CASE("whether a limit watches: commissioning, contactor and gate, the gate last") {
+    LimitPlan l;
+    const std::array open{Reading{.value = 9.0, .low = 9.0, .high = 9.0, .health = Health::good, .fault = Fault::none}};
+    const std::array closed{
+        Reading{.value = 5.9, .low = 5.9, .high = 5.9, .health = Health::good, .fault = Fault::none}};
+    const std::array lost{Reading{}};
+    CHECK(standing(l, {}) == Standing::watches);
+    CHECK(standing(l, {.supplied = false}) == Standing::watches);
+    l.gate = Gate{0, 6.0, Direction::above};
+    CHECK(standing(l, {}) == Standing::untold);  // on paper
+    CHECK(standing(l, {.quantities = lost}) == Standing::untold);
+    CHECK(standing(l, {.quantities = open}) == Standing::watches);
+    CHECK(standing(l, {.quantities = closed}) == Standing::gate_closed);
+    CHECK(may_trip(l, {}));
+    CHECK_FALSE(surely_trips(l, {}));
+    CHECK(surely_trips(l, {.quantities = open}));
+    CHECK_FALSE(may_trip(l, {.quantities = closed}));
+    l.while_supplied = true;
+    CHECK(standing(l, {.supplied = false, .quantities = open}) == Standing::unsupplied);
+    CHECK(standing(l, {.quantities = open}) == Standing::watches);
+    l.provisional = true;
+    CHECK(standing(l, {.quantities = open}) == Standing::not_commissioning);
+    CHECK(standing(l, {.commissioning = true, .quantities = open}) == Standing::watches);
+    l.trips = false;  // it only warns, and stands all the same
+    CHECK(standing(l, {.commissioning = true, .quantities = open}) == Standing::watches);
+    CHECK_FALSE(may_trip(l, {.commissioning = true, .quantities = open}));
+    for (int i = 0; i <= static_cast<int>(Standing::not_commissioning); ++i) {
+        const auto one = static_cast<Standing>(i);
+        const bool idle =
+            one == Standing::gate_closed || one == Standing::unsupplied || one == Standing::not_commissioning;
+        CHECK(rests(one) == idle);
+        CHECK_FALSE(text(one).empty());
+    }
 }

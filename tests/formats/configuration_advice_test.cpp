@@ -25,6 +25,13 @@ TEST_CASE("limits that are missed") {
                                              "ms, hold_off: 1 s, rearm: latched}\n",
                                              "")),
                   "limits: no limit on reflected power itself"));
+    // What watches only while commissioning protects nothing in service.
+    CHECK(advised(load_configuration(spoiled(with_more("commissioning: {time: 20 min, forward: 12 W, reflected: 2 W, "
+                                                       "heatsink: 50 degC}\n"),
+                                             "  reflected: {watch: reflected, above: 12 W, clear: rf off, qualify: 10 "
+                                             "ms, hold_off: 1 s, rearm: latched}\n",
+                                             "")),
+                  "limits: no limit on reflected power itself"));
     const Loaded plain = load_configuration(sample_text);
     CHECK_FALSE(advised(plain, "no over-temperature"));
     CHECK_FALSE(advised(plain, "no limit on"));

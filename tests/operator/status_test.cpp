@@ -86,6 +86,8 @@ TEST_CASE("advice, and a commissioning with the limits that only then watch") {
     auto json = sample::status();
     auto cap = sample::limit("commissioning-forward", "forward", "W", "above", 12.0);
     cap["provisional"] = true;
+    cap["standing"] = "only while commissioning";
+    cap["rests"] = true;
     json["limits"].push_back(cap);
     json["advice"] = "Back off by 2 dB.";
     json["commissioning_left_s"] = nullptr;
@@ -97,6 +99,7 @@ TEST_CASE("advice, and a commissioning with the limits that only then watch") {
     CHECK(read_message(nlohmann::json{{"status", json}}.dump()).status->limits.size() == 6);
     json["limits"][5]["active"] = false;
     json["commissioning_left_s"] = 90.0;
+    json["limits"][5]["rests"] = false;
     status = *read_message(nlohmann::json{{"status", json}}.dump()).status;
     CHECK(*status.commissioning_left_s == doctest::Approx(90.0));
     CHECK(status.limits.size() == 6);

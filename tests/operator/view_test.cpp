@@ -220,6 +220,23 @@ TEST_CASE("a limit that only warns is no trip: not on the bar, not in words, not
     CHECK_FALSE(has(text, "beyond trip"));
 }
 
+TEST_CASE("a limit that rests has no distance from its trip, colours nothing, and says why it rests") {
+    auto json = sample::status();
+    json["quantities"].push_back(sample::quantity("fan", "Fan", "rpm", 0.0));
+    auto fan = sample::limit("fan", "fan", "rpm", "below", 500.0);
+    json["limits"].push_back(fan);
+    const Look look{.width = 120};
+    CHECK(has(plain(picture(json), look), "500 rpm beyond trip"));
+    json["limits"].back()["rests"] = true;
+    json["limits"].back()["standing"] = "gate closed";
+    const std::string text = plain(picture(json), look);
+    CHECK_FALSE(has(text, "beyond"));
+    CHECK(has(text, "rests: gate closed"));
+    CHECK_FALSE(has(text, "◆"));
+    json["limits"].back()["active"] = true;  // what it tripped for stands all the same
+    CHECK(has(plain(picture(json), look), "TRIPPED, 500 rpm beyond trip"));
+}
+
 TEST_CASE("advice stands below the reason, whole at every width, and not under old news") {
     auto json = sample::status();
     json["advice"] = "Back off by 2 dB, and the heatsink stays under its warning.";

@@ -7,6 +7,7 @@
 
 #include "core/exposure.hpp"
 #include "core/level_budget.hpp"
+#include "core/limit.hpp"
 #include "core/rf.hpp"
 #include "core/uncertainty.hpp"
 #include "dekeyctl/json_output.hpp"
@@ -208,7 +209,7 @@ void add_vswr(Rows& rows, const formats::Configuration& configuration) {
                               core::vswr_from_reflection(core::lost_antenna_reflection(rf.feeder_loss_db)),
                               show(2.0 * rf.feeder_loss_db, Unit::decibel)));
     for (const core::LimitPlan& limit : plan.limits)
-        if (limit.watch == plan.index(core::Derived::vswr) && limit.trips)
+        if (limit.watch == plan.index(core::Derived::vswr) && core::may_trip(limit, {}))
             add(rows, fmt::format("The limit '{}' trips when {} is at or above {}.", limit.id,
                                   limit.edge == core::Edge::high  ? "the interval's upper end"
                                   : limit.edge == core::Edge::low ? "the interval's lower end"

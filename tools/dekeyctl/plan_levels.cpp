@@ -6,6 +6,7 @@
 
 #include "core/exposure.hpp"
 #include "core/level_budget.hpp"
+#include "core/limit.hpp"
 #include "core/power.hpp"
 #include "core/rf.hpp"
 #include "dekeyctl/explain.hpp"
@@ -152,7 +153,8 @@ void add_heat(Rows& rows, const formats::Configuration& configuration, double dr
                               show(std::round(settling_c), Unit::celsius), show(plan.ambient_c, Unit::celsius));
         const auto heatsink = configuration.plan.roles.heatsink;
         for (const core::LimitPlan& limit : configuration.plan.limits) {
-            if (heatsink != limit.watch || limit.direction != core::Direction::above || !limit.trips) continue;
+            if (heatsink != limit.watch || limit.direction != core::Direction::above) continue;
+            if (!core::may_trip(limit, {})) continue;
             settles +=
                 settling_c >= limit.trip
                     ? fmt::format(", ABOVE the trip '{}' at {}", limit.id, show(limit.trip, Unit::celsius))

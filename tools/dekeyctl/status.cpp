@@ -85,7 +85,8 @@ Limit read_limit(const Json& json) {
             .active = flag_of(json, "active"),
             .warning = flag_of(json, "warning"),
             .trips = !json.contains("trips") || flag_of(json, "trips"),
-            .provisional = flag_of(json, "provisional")};
+            .provisional = flag_of(json, "provisional"),
+            .rests = flag_of(json, "rests") ? text_of(json, "standing") : std::string{}};
 }
 
 Cause read_cause(const Json& json) {
@@ -128,8 +129,8 @@ std::optional<Status> read_status(const Json& json) {
     status.quantities = list_of<Quantity>(json, "quantities", read_quantity);
     status.limits = list_of<Limit>(json, "limits", read_limit);
     // Limits that rest but while commissioning say nothing at other times.
-    if (!status.commissioning_left_s)
-        std::erase_if(status.limits, [](const Limit& limit) { return limit.provisional && !limit.active; });
+    std::erase_if(status.limits,
+                  [](const Limit& limit) { return limit.provisional && !limit.rests.empty() && !limit.active; });
     status.channels = list_of<ChannelCount>(json, "channels", read_channel);
     if (const Json* guard = member(json, "guard")) {
         status.overruns = count_of(*guard, "overruns");

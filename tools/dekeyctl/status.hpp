@@ -32,6 +32,7 @@ struct Limit {
     bool warning = false;      ///< its warning stands
     bool trips = true;         ///< otherwise its level is a warning and no more
     bool provisional = false;  ///< watches but while commissioning
+    std::string rests{};       ///< why it doesn't watch now; empty: it does
 };
 
 struct Cause {

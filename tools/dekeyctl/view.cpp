@@ -75,18 +75,24 @@ struct Margin {
     double share = 0.0;
 };
 
+/// It doesn't watch now, so its level says nothing.
+bool is_idle(const Limit* limit) {
+    return !limit->rests.empty() && !limit->active;
+}
+
 std::optional<Margin> margin_of(const Quantity& quantity, const std::vector<const Limit*>& limits) {
     if (!quantity.value) return std::nullopt;
     std::optional<Margin> least;
     const double origin = is_ratio_from_one(quantity) ? 1.0 : 0.0;
-    const bool any_trips = std::any_of(limits.begin(), limits.end(), [](const Limit* limit) { return limit->trips; });
+    const bool any_trips =
+        std::any_of(limits.begin(), limits.end(), [](const Limit* limit) { return limit->trips && !is_idle(limit); });
     for (const Limit* limit : limits) {
-        if (any_trips && !limit->trips) continue;
+        if (is_idle(limit) || (any_trips && !limit->trips)) continue;
         const double amount = limit->above ? limit->trip - *quantity.value : *quantity.value - limit->trip;
         // Between two trips the middle is the farthest that a value can be from both.
         double way = std::abs(limit->trip - origin);
         for (const Limit* other : limits)
-            if (other->trips == limit->trips && other->above != limit->above)
+            if (!is_idle(other) && other->trips == limit->trips && other->above != limit->above)
                 way = std::abs(limit->trip - other->trip) / 2.0;
         const Margin margin{limit, amount, way > 0.0 ? amount / way : amount};
         if (!least || margin.share < least->share) least = margin;
@@ -129,9 +135,11 @@ Span standing(const Quantity& quantity, const std::vector<const Limit*>& limits,
                                                                          : "above",
                                                   trips ? "trip" : "warning")
                                     : "";
-    const std::string seen = faulty           ? "no reading: " + (quantity.fault.empty() ? "?" : quantity.fault)
-                             : quantity.value ? left
-                                              : quantity.health;
+    const bool all_rest = !limits.empty() && std::all_of(limits.begin(), limits.end(), is_idle);
+    const std::string seen = faulty            ? "no reading: " + (quantity.fault.empty() ? "?" : quantity.fault)
+                             : !quantity.value ? quantity.health
+                             : all_rest        ? "rests: " + limits.front()->rests
+                                               : left;
     if (!stands.empty()) {
         const std::string both = stands + ", " + seen;
         return {columns(both) <= room ? both : stands, Tone::danger};
@@ -291,6 +299,7 @@ Line bar(const Quantity& quantity, const std::vector<const Limit*>& limits, std:
         const bool beyond_scale = *quantity.value > scale.high || *quantity.value < scale.low;
         cells[at] = !beyond_scale ? "●" : *quantity.value > scale.high ? "▶" : "◀";
         for (const Limit* limit : limits) {
+            if (is_idle(limit)) continue;
             const auto past = [&](double level) {
                 return limit->above ? *quantity.value >= level : *quantity.value <= level;
             };

@@ -13,7 +13,7 @@ function device(more: Partial<Device> = {}, settable: string[] = []): Device {
   fleet.take("homie/5/a/$state", "ready", true, now);
   fleet.take("homie/5/a/$description", JSON.stringify({ name: "A", nodes: { permit: { properties } } }), true, now);
   fleet.take("homie/5/a/service/plan", JSON.stringify({ limits: [
-    { id: "heatsink", name: "Heatsink too hot", watch: "heatsink", unit: "°C", direction: "above", trip: 70, clear: 55, clear_by: "level",
+    { id: "heatsink", name: "Heatsink too hot", watch: "heatsink", unit: "°C", direction: "above", trip: 70, clear: 55, clear_by: "level", provisional: false,
       hold_off_s: 30, rearm: "automatic" },
     { id: "forward", name: "Forward power too high", watch: "forward", unit: "W", direction: "above", trip: 125, clear: null,
       clear_by: "rf off", hold_off_s: 5, rearm: "automatic" }] }), true, now);

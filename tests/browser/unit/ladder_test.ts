@@ -1,11 +1,11 @@
 import { describe, expect, test } from "vitest";
 
-import { describeRung, edge, placeOf, restOf, shareOf } from "@page/ladder";
+import { describeRung, edge, placeOf, limitsNow, restOf, shareOf } from "@page/ladder";
 import { Fleet, type Device, type Limit, type Quantity } from "@page/model";
 
 const limit = (more: Partial<Limit> = {}): Limit => ({
   id: "heatsink", name: "Heatsink too hot", watch: "heatsink", unit: "°C", direction: "above", trip: 70, clear: 55, warn: 65,
-  clear_by: "level", trips: true, hold_off_s: 30, rearm: "automatic", ...more,
+  clear_by: "level", trips: true, provisional: false, hold_off_s: 30, rearm: "automatic", ...more,
 });
 const vswr = limit({ id: "vswr", watch: "vswr", unit: "", trip: 2, clear: null, warn: 1.6 });
 const power = limit({ id: "forward", watch: "forward", unit: "W", trip: 125, clear: null, warn: null });
@@ -104,6 +104,26 @@ describe("words", () => {
   test("a limit that only warns says so", () => {
     const one = rung(limit({ trips: false, trip: 3, unit: "dB", watch: "compression", warn: null, clear: 2 }), { value: 1 });
     expect(one).toMatchObject({ room: "2.0 dB below its warning", trips: false, spoken: "1.0 dB, 2.0 dB below its warning; only warns, at 3.0 dB" });
+  });
+
+  test("a limit that rests has no head-room: it says why it rests", () => {
+    const fan = limit({ id: "fan", watch: "fan", unit: "rpm", direction: "below", trip: 500, clear: 800, warn: null });
+    const one = device({ value: 0 }, fan, "resting");
+    expect(describeRung(one, fan, null)).toMatchObject({ condition: "resting", room: "rests: it doesn't watch now", share: null });
+    one.resting.set("fan", "gate closed");
+    expect(describeRung(one, fan, null).spoken).toBe("0 rpm, rests: gate closed; trips at 500 rpm");
+    expect(rung(vswr, { value: null, quality: "not measurable" }, "resting").room).toBe("exists only with RF");
+  });
+
+  test("a provisional limit is one while commissioning, and none at other times", () => {
+    const cap = limit({ id: "commissioning-forward", watch: "forward", unit: "W", trip: 12, provisional: true });
+    const one = device({ value: 92.7 }, power);
+    one.limits = [power, cap];
+    one.values.set("limits/commissioning-forward", "resting");
+    expect(limitsNow(one)).toEqual([power]);
+    expect(describeRung(one, power, null)).toMatchObject({ title: "forward", room: "32.3 W (1.3 dB) below its trip" });
+    one.values.set("limits/commissioning-forward", "tripped");
+    expect(limitsNow(one)).toEqual([power, cap]);
   });
 
   test("two limits of one quantity have names of their own", () => {

@@ -5,7 +5,7 @@ import { withUnit } from "./words";
 /// Where the trip stands in a lane, of its width; beyond it there is room for what is past it.
 export const edge = 0.86;
 
-export type Condition = "inside" | "warning" | "waiting" | "tripped" | "latched" | "unknown";
+export type Condition = "inside" | "warning" | "waiting" | "tripped" | "latched" | "resting" | "unknown";
 
 export interface Rung {
   id: string;
@@ -64,13 +64,18 @@ const noValue: Record<string, string> = {
 
 export function conditionOf(device: Device, limit: Limit): Condition {
   const text = device.values.get(`limits/${limit.id}`) ?? "";
-  return ["inside", "warning", "waiting", "tripped", "latched"].includes(text) ? (text as Condition) : "unknown";
+  return ["inside", "warning", "waiting", "tripped", "latched", "resting"].includes(text) ? (text as Condition) : "unknown";
+}
+
+/// Limits whose levels mean something now: one that watches only while commissioning is none at other times.
+export function limitsNow(device: Device): Limit[] {
+  return device.limits.filter((limit) => !(limit.provisional && conditionOf(device, limit) === "resting"));
 }
 
 export function describeRung(device: Device, limit: Limit, recent: [number, number] | null): Rung {
   const quantity: Quantity | undefined = device.quantities.get(limit.watch);
   const name = device.nodes.get("measurements")?.properties.get(limit.watch)?.name ?? limit.watch;
-  const twins = device.limits.filter((other) => other.watch === limit.watch);
+  const twins = limitsNow(device).filter((other) => other.watch === limit.watch);
   const twin = twins.length > 1 ? (limit.direction === "above" ? ", upper" : ", lower") : "";
   const condition = conditionOf(device, limit);
   const quality = quantity?.quality ?? "unknown";
@@ -81,11 +86,13 @@ export function describeRung(device: Device, limit: Limit, recent: [number, numb
   const place = (x: number | null | undefined) => (x === null || x === undefined ? null : placeOf(limit, x));
   const valueText = measured ? prefix + withUnit(value, limit.unit) : (noValue[quality] ?? `no reading: ${quality}`);
   const idle = quality === "not measurable";
-  const room = measured ? headRoom(limit, value, quality === "at the floor")
+  const rests = condition === "resting";
+  const room = rests && (measured || !idle) ? `rests: ${device.resting.get(limit.id) || "it doesn't watch now"}`
+             : measured ? headRoom(limit, value, quality === "at the floor")
                       : idle ? "exists only with RF" : limit.trips ? "counts as unsafe" : "not watched now";
   const title = name + twin;
   const tripText = withUnit(limit.trip, limit.unit);
-  const said = condition === "inside" || (condition === "unknown" && idle) ? "" : `, ${condition}`;
+  const said = condition === "inside" || rests || (condition === "unknown" && idle) ? "" : `, ${condition}`;
   const bounded = quantity && quantity.low !== null && measured;
   return {
     id: limit.id,
@@ -104,6 +111,6 @@ export function describeRung(device: Device, limit: Limit, recent: [number, numb
     trips: limit.trips,
     warnText: limit.warn !== null ? withUnit(limit.warn, limit.unit) : "",
     spoken: `${valueText}, ${room}${said}; ${limit.trips ? "trips" : "only warns,"} at ${tripText}`,
-    share: measured ? shareOf(limit, value) : null,
+    share: measured && !rests ? shareOf(limit, value) : null,
   };
 }

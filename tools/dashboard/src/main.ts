@@ -3,7 +3,7 @@ import type { Command } from "./acts";
 import { describeBanner } from "./banner";
 import { el, show } from "./dom";
 import { History } from "./history";
-import { describeRung } from "./ladder";
+import { describeRung, limitsNow } from "./ladder";
 import { Broker } from "./link";
 import { Fleet, type Moment } from "./model";
 import { judgeNews, type Link } from "./news";
@@ -125,7 +125,7 @@ function picture(): void {
   name.textContent = device?.name ?? (chosen || "dekeyd");
   acts.show(device, link === "connected");
   const from = now.wall / 1000 - recentSpan_s;
-  const rungs = device ? device.limits.map((limit) => describeRung(device, limit, history.span(limit.watch, from))) : [];
+  const rungs = device ? limitsNow(device).map((limit) => describeRung(device, limit, history.span(limit.watch, from))) : [];
   ladder.show(rungs, !news.fresh, device ? "dekeyd has not said yet which limits it has." : "No amplifier, no limits.");
   events.show(device, now.wall);
   details.show(device, broker.address, now.wall);

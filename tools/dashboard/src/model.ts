@@ -39,6 +39,7 @@ export interface Limit {
   unit: string;
   direction: "above" | "below";
   trips: boolean; ///< false: it only warns, and `trip` is where
+  provisional: boolean; ///< watches only while commissioning
   trip: number;
   clear: number | null;
   warn: number | null;
@@ -138,6 +139,7 @@ export interface Device {
   alerts: Map<string, string>;
   quantities: Map<string, Quantity>;
   limits: Limit[];
+  resting: Map<string, string>; ///< limits that don't watch now, by id: why
   roles: Map<string, string>;
   channels: Channel[];
   chains: Chain[];
@@ -191,6 +193,7 @@ function newDevice(id: string): Device {
     alerts: new Map(),
     quantities: new Map(),
     limits: [],
+    resting: new Map(),
     roles: new Map(),
     channels: [],
     chains: [],
@@ -374,6 +377,7 @@ function takeSummary(device: Device, payload: string, retained: boolean, now: Mo
   device.settlingLeft = num(json["settling_left_s"]);
   device.transmitting = num(json["transmitting_s"]);
   device.causes = list(json["causes"]).map(takeCause).filter((cause) => cause !== null);
+  device.resting = new Map(Object.entries(isObject(json["resting"]) ? json["resting"] : {}).map(([id, why]) => [id, str(why)]));
   const values = isObject(json["values"]) ? json["values"] : {};
   const spans = isObject(json["span"]) ? json["span"] : {};
   const qualities = isObject(json["quality"]) ? json["quality"] : {};
@@ -426,6 +430,7 @@ function takePlan(device: Device, payload: string): void {
       unit: str(one["unit"]),
       direction: one["direction"] === "below" ? "below" : "above",
       trips,
+      provisional: one["provisional"] === true,
       trip,
       clear: num(one["clear"]),
       warn: trips ? num(one["warn"]) : null,

@@ -1,5 +1,6 @@
 // Which curves are drawn together, from what a device measures.
 import type { Device } from "./model";
+import { limitsNow } from "./ladder";
 import { duration, withUnit } from "./words";
 
 export interface Curve {
@@ -37,7 +38,7 @@ export function charts(device: Device): Chart[] {
     const property = measured.get(id);
     return property ? [{ id, label: property.name, unit: property.unit, style, ...more }] : [];
   };
-  const levels = (id: string): Level[] => device.limits.filter((limit) => limit.watch === id)
+  const levels = (id: string): Level[] => limitsNow(device).filter((limit) => limit.watch === id)
     .map((limit) => ({ value: limit.trip, label: `${limit.trips ? "trips" : "warns"} at ${withUnit(limit.trip, limit.unit)}` }));
   const banded = (id: string) => ({ low: lowOf(id), high: highOf(id) });
   const all: Chart[] = [
@@ -70,7 +71,8 @@ export function scaleRange(chart: Chart, low: number | null, high: number | null
 /// What the heat will come to, in words; nothing where it isn't known.
 export function forecastWords(device: Device): string {
   const heatsink = device.roles.get("heatsink") ?? "heatsink";
-  const limit = device.limits.find((one) => one.watch === heatsink && one.trips && one.direction === "above");
+  const limit = limitsNow(device).filter((one) => one.watch === heatsink && one.trips && one.direction === "above")
+    .sort((a, b) => a.trip - b.trip)[0];
   const settles = device.quantities.get("settling-temperature");
   const left = device.quantities.get("time-to-limit");
   if (!limit || settles?.quality !== "good" || settles.value === null) return "";

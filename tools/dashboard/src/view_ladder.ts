@@ -38,6 +38,7 @@ const tags: Record<string, string> = {
   waiting: "◷ waits to clear",
   tripped: "■ tripped",
   latched: "■ latched",
+  resting: "",
   unknown: "? not known",
 };
 
