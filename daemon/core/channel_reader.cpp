@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "core/correction.hpp"
 #include "core/rf.hpp"
 #include "core/uncertainty.hpp"
 
@@ -23,7 +24,7 @@ Reading failed(Fault fault, Instant begun) noexcept {
 ChannelReader::ChannelReader(const Channel& channel) noexcept : channel_{&channel} {
     if (channel.kind != ChannelKind::power || !channel.power) return;
     const PowerChain& chain = *channel.power;
-    const PowerBudget budget = power_budget(chain);
+    const PowerBudget budget = power_budget(chain, chain.ceiling_dbm);
     const Estimate watt = power_estimate({.watts = 1.0, .dbm = 30.0, .range = DetectorRange::inside}, budget);
     uncertainty_db_ = budget.combined_db;
     lower_ = watt.low;
@@ -34,13 +35,20 @@ ChannelReader::ChannelReader(const Channel& channel) noexcept : channel_{&channe
         lost_lower_ = std::pow(10.0, std::min({cold, hot, 0.0}) / 10.0);
         lost_upper_ = std::pow(10.0, std::max({cold, hot, 0.0}) / 10.0);
     }
-    ceiling_w_ = line_power(chain, detector_volts(chain.detector, chain.ceiling_dbm), std::nullopt).watts;
+    ceiling_w_ = line_power(chain, chain_volts(chain, chain.ceiling_dbm), std::nullopt).watts;
+    ceiling_low_w_ = ceiling_w_ * lower_;
+}
+
+double ChannelReader::uncertainty_db(const Reading& reading) const noexcept {
+    if (!channel_->power || !channel_->power->correction) return uncertainty_db_;
+    const bool least = reading.health == Health::above_range;  // its upper end is open
+    return least ? db_from_ratio(reading.value / reading.low) : db_from_ratio(reading.high / reading.value);
 }
 
 // More power than the chain can see: at least its ceiling.
 Reading ChannelReader::beyond(Fault fault, Instant begun) const noexcept {
     return {.value = ceiling_w_,
-            .low = ceiling_w_ * lower_,
+            .low = ceiling_low_w_,
             .high = unbounded,
             .health = Health::above_range,
             .fault = fault,
@@ -49,23 +57,23 @@ Reading ChannelReader::beyond(Fault fault, Instant begun) const noexcept {
 
 Reading ChannelReader::convert_power(double volts, Instant begun, std::optional<double> temperature_c) const noexcept {
     const LinePower power = line_power(*channel_->power, volts, temperature_c);
-    const bool lost = channel_->power->temperature_channel && !temperature_c;
-    const double lower = lost ? lower_ * lost_lower_ : lower_, upper = lost ? upper_ * lost_upper_ : upper_;
-    switch (power.range) {
-        case DetectorRange::above_ceiling: return beyond(Fault::none, begun);
-        case DetectorRange::at_floor:
-            return {.value = power.watts,
-                    .low = 0.0,
-                    .high = power.watts * upper,
-                    .health = Health::at_floor,
-                    .fault = Fault::none,
-                    .taken = begun};
-        case DetectorRange::inside: break;
+    if (power.range == DetectorRange::above_ceiling) return beyond(Fault::none, begun);
+    double lower = lower_, upper = upper_;
+    if (channel_->power->correction) {
+        const Estimate watt = power_estimate({.watts = 1.0, .dbm = 30.0, .range = DetectorRange::inside},
+                                             power_budget_at(*channel_->power, power.watts));
+        lower = watt.low;
+        upper = watt.high;
     }
+    if (channel_->power->temperature_channel && !temperature_c) {
+        lower *= lost_lower_;
+        upper *= lost_upper_;
+    }
+    const bool floor = power.range == DetectorRange::at_floor;
     return {.value = power.watts,
-            .low = power.watts * lower,
+            .low = floor ? 0.0 : power.watts * lower,
             .high = power.watts * upper,
-            .health = Health::good,
+            .health = floor ? Health::at_floor : Health::good,
             .fault = Fault::none,
             .taken = begun};
 }

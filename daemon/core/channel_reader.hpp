@@ -18,8 +18,8 @@ public:
     /// What one sample says by itself: window, saturation, conversion to the channel's unit. No memory. A sample that
     /// gives no value has health unknown and says why; one beyond the chain's upper end is above_range.
     [[nodiscard]] Reading convert(const Sample& sample, std::optional<double> temperature_c) const noexcept;
-    /// Of a power channel: the uncertainty at k = 2, dB.
-    [[nodiscard]] double uncertainty_db() const noexcept { return uncertainty_db_; }
+    /// Of a power channel: the uncertainty of a reading of it at k = 2, dB.
+    [[nodiscard]] double uncertainty_db(const Reading& reading) const noexcept;
 
     /// True when the sample gave a reading. A sample that didn't leaves the last one in place until it is too old.
     bool take(const Sample& sample, Instant now, std::optional<double> temperature_c) noexcept;
@@ -49,9 +49,9 @@ private:
 
     const Channel* channel_;
     double uncertainty_db_ = 0.0;
-    double lower_ = 1.0, upper_ = 1.0;            ///< factors from a power to the ends of its interval
+    double lower_ = 1.0, upper_ = 1.0;  ///< factors from a power to the ends of its interval, where it has one for all
     double lost_lower_ = 1.0, lost_upper_ = 1.0;  ///< further ones while the chain's temperature isn't known
-    double ceiling_w_ = 0.0;
+    double ceiling_w_ = 0.0, ceiling_low_w_ = 0.0;
     Reading last_;                     ///< the last believable one
     Fault fault_ = Fault::never_read;  ///< of the newest sample
     std::optional<double> candidate_;  ///< a jump that waits for its second reading

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "core/correction.hpp"
+
 namespace dekeyd::core {
 
 namespace {
@@ -139,7 +141,7 @@ LevelBudget level_budget(std::span<const Stage> stages, const LevelQuestion& q) 
 DetectorLevel detector_level(const PowerChain& chain, double line_dbm) noexcept {
     DetectorLevel level;
     level.dbm = held(line_dbm - chain.coupling_db - chain.pads_db - chain.cable_db - chain.waveform_db);
-    level.volts = detector_volts(chain.detector, level.dbm);
+    level.volts = chain_volts(chain, level.dbm);
     if (level.dbm < chain.floor_dbm) level.range = DetectorRange::at_floor;
     if (!(level.dbm <= chain.ceiling_dbm)) level.range = DetectorRange::above_ceiling;
     return level;

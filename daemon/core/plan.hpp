@@ -37,10 +37,27 @@ struct SquareLawDetector {
 
 using Detector = std::variant<LogDetector, TableDetector, SquareLawDetector>;
 
+/// A level that was compared with a reference: what its law shows, and what must be added to that.
+struct CorrectionPoint {
+    double shown_dbm = 0.0;
+    double add_db = 0.0;
+    double doubt_db = 0.0;  ///< of this level alone, k = 2
+};
+
+/// What comparisons made of a stated law (core/correction.hpp). Linear between its points; beyond them a slope goes on.
+struct Correction {
+    std::vector<CorrectionPoint> points;  ///< at least one; shown and true levels both rise
+    double between_db = 0.0;              ///< far from a level between two, the most that it may be off, k = 2
+    double beyond_db = 0.0;               ///< beyond the outermost, without the slope's part
+    double slope_db_per_db = 0.0;         ///< of what is added, beyond the outermost
+    double slope_doubt_db_per_db = 0.0;   ///< k = 2
+};
+
 /// From the detector's volts to the power on the main line:
 /// dBm on the line = dBm at the detector + coupling + pads + cable + waveform.
 struct PowerChain {
-    Detector detector;
+    Detector detector;  ///< as its data sheet states it
+    std::optional<Correction> correction;
     double coupling_db = 0.0;          ///< positive: 40 for a 40 dB coupler
     double pads_db = 0.0;              ///< attenuators between port and detector, positive
     double cable_db = 0.0;             ///< loss of the cable to the detector, positive

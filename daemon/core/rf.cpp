@@ -4,6 +4,8 @@
 #include <cmath>
 #include <span>
 
+#include "core/correction.hpp"
+
 namespace dekeyd::core {
 
 namespace {
@@ -126,7 +128,7 @@ std::optional<LogDetector> log_detector_through(TablePoint first, TablePoint sec
 }
 
 LinePower line_power(const PowerChain& chain, double volts, std::optional<double> temperature_c) noexcept {
-    double at_detector = detector_dbm(chain.detector, volts);
+    double at_detector = chain_dbm(chain, volts);
     if (temperature_c && std::isfinite(*temperature_c)) {
         at_detector += chain.temperature_db_per_k * (*temperature_c - chain.temperature_reference_c);
     }

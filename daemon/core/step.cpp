@@ -132,8 +132,6 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start, bool
         channel_at_[channel.sampler][channel.slot] = static_cast<std::uint16_t>(i);
     }
     if (plan.roles.forward && plan.roles.reflected) {
-        ratio_db_ = std::hypot(channels_[*plan.roles.forward].uncertainty_db(),
-                               channels_[*plan.roles.reflected].uncertainty_db());
         channel_at_[plan.channels[*plan.roles.forward].sampler][plan.rf.forward_again_slot] = forward_again;
     }
     for (const LimitPlan& limit : plan.limits) {
@@ -271,7 +269,9 @@ void Protection::derive_rf(const Bracket& bracket, Instant now) noexcept {
     Verdict reflected_verdict = Verdict::missed;
     measurable_ = state == BracketState::measurable;
     if (state != BracketState::edge) {
-        const Reflections r = reflections(plan_.rf, bracket, state, ratio_db_);
+        const double ratio_db = std::hypot(channels_[*plan_.roles.forward].uncertainty_db(bracket.forward_before),
+                                           channels_[*plan_.roles.reflected].uncertainty_db(bracket.reflected));
+        const Reflections r = reflections(plan_.rf, bracket, state, ratio_db);
         news_of(Derived::vswr, r.vswr);
         news_of(Derived::reflection, r.reflection);
         news_of(Derived::return_loss, r.return_loss);

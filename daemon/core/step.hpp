@@ -150,7 +150,6 @@ private:
     QualifyTimer reflected_timer_;  ///< reflected at or above forward
     Supervision supervision_;
     Forecaster forecaster_;
-    double ratio_db_ = 0.0;              ///< uncertainty of forward to reflected
     std::vector<Condition> conditions_;  ///< per source, worst news of this step
     Interlock interlock_;
     Proof proof_;

@@ -2,6 +2,8 @@
 
 #include <numbers>
 
+#include "core/correction.hpp"
+
 namespace dekeyd::core {
 
 namespace {
@@ -48,10 +50,25 @@ std::string_view text(ErrorSpread spread) noexcept {
 }
 
 PowerBudget power_budget(const PowerChain& chain) noexcept {
+    return power_budget(chain, chain.ceiling_dbm);
+}
+
+PowerBudget power_budget_at(const PowerChain& chain, double line_w) noexcept {
+    const double shift = chain.coupling_db + chain.pads_db + chain.cable_db + chain.waveform_db;
+    return power_budget(chain, dbm_from_watts(line_w) - shift);
+}
+
+PowerBudget power_budget(const PowerChain& chain, double at_detector_dbm) noexcept {
     PowerBudget budget;
+    BudgetTerm law = term("conformance", chain.conformance_db, ErrorSpread::limits);
+    if (chain.correction) {
+        const bool beyond = beyond_correction_db(*chain.correction, at_detector_dbm) > 0.0;
+        law = term(beyond ? "law beyond levels" : "law between levels",
+                   correction_doubt_db(*chain.correction, shown_dbm(chain, at_detector_dbm)), ErrorSpread::normal);
+    }
     budget.terms = {{
         term("converter", chain.converter_db, ErrorSpread::limits),
-        term("conformance", chain.conformance_db, ErrorSpread::limits),
+        law,
         term("calibration", chain.calibration_db, ErrorSpread::normal),
         term("temperature", chain.temperature_db, ErrorSpread::limits),
         term("coupling", chain.coupling_tolerance_db, ErrorSpread::limits),

@@ -46,8 +46,14 @@ struct PowerBudget {
     double worst_db = 0.0;     ///< everything at its end at once: the plain sum
 };
 /// From the chain's own terms: converter, conformance, calibration, temperature, coupling, mismatch. A negative or
-/// unknown term counts as `largest_term_db`, since an error nobody can state isn't a small one.
+/// unknown term counts as `largest_term_db`, since an error nobody can state isn't a small one. Of a chain that was
+/// compared with a reference, the law's term depends on how far `at_detector_dbm` is from the levels that were
+/// compared.
+PowerBudget power_budget(const PowerChain& chain, double at_detector_dbm) noexcept;
+/// At the chain's ceiling; without a correction all levels are alike.
 PowerBudget power_budget(const PowerChain& chain) noexcept;
+/// The same for a power on the main line.
+PowerBudget power_budget_at(const PowerChain& chain, double line_w) noexcept;
 inline constexpr double largest_term_db = 30.0;
 
 /// How far a power is off, in percent of the reading: -20.6 and +25.9 for 1 dB. Both signs as they are.

@@ -3,7 +3,9 @@
 #pragma once
 
 #include <cstddef>
+#include <cstdint>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "formats/configuration.hpp"
@@ -30,7 +32,7 @@ private:
     double mean_ = 0.0, squares_ = 0.0, lowest_ = 0.0, highest_ = 0.0;
 };
 
-/// One level, all at the detector: what it shows by its present law, and what the reference says it should.
+/// One level, all at the detector: what the stated law shows, and what the reference says it should.
 struct CalibrationLevel {
     double volts = 0.0;
     double indicated_dbm = 0.0;
@@ -38,22 +40,49 @@ struct CalibrationLevel {
 };
 
 struct CalibrationFit {
-    std::string refused;                   ///< why the set makes no calibration, and how to mend it; empty: it does
+    std::string refused;                   ///< the levels contradict each other: how, and what to do; empty: they don't
+    std::string wanting;                   ///< what one level more must be; empty: there are enough
     std::vector<CalibrationLevel> levels;  ///< in rising order
     double scale = 1.0;                    ///< dB of the reference for a dB shown
     std::vector<double> residual_db;       ///< of each level, from the straight line through all
     double largest_db = 0.0;
+    [[nodiscard]] bool good() const noexcept { return refused.empty() && wanting.empty(); }
 };
 inline constexpr double closest_levels_db = 3.0;
 inline constexpr double shortest_span_db = 10.0;
-inline constexpr double largest_residual_db = 1.5;
-inline constexpr double largest_scale_error = 0.15;
-CalibrationFit fit_calibration(std::vector<CalibrationLevel> levels);
+/// `conformance_db`: how far the detector's law may be from a straight line.
+CalibrationFit fit_calibration(std::vector<CalibrationLevel> levels, double conformance_db = 1.0);
 
-/// What a two-point set can't show: how far the law bends between them.
-inline constexpr double unseen_bend_db = 0.5;
+// ---- how far it reaches -------------------------------------------------------------------------------------------
+
+/// A trip in service above all levels that its sensor was compared at.
+struct BeyondCalibration {
+    std::uint16_t channel = 0;
+    std::size_t limit = 0;
+    double beyond_db = 0.0;
+    double highest_w = 0.0;            ///< the highest level compared
+    double low_w = 0.0, high_w = 0.0;  ///< what a reading at the trip may be
+};
+inline constexpr double worth_saying_db = 0.5;
+std::vector<BeyondCalibration> beyond_calibration(const core::Plan& plan);
+/// "its trip at 125 W lies 10.2 dB beyond ...".
+std::string sentence(const core::Plan& plan, const BeyondCalibration& beyond);
+/// What brings a level up there, in sentences.
+std::vector<std::string> how_to_reach(const core::Plan& plan, const BeyondCalibration& beyond);
 
 /// The file's text, as the loader reads it.
 std::string calibration_text(const Calibration& calibration);
+/// The same of levels that are kept for a later session, whether or not they make a calibration yet.
+std::string session_text(const Calibration& levels);
+
+/// A calibration file's text; the calibration is meaningful where there are no faults.
+struct CalibrationText {
+    Calibration calibration;
+    std::vector<Fault> faults;
+};
+CalibrationText read_calibration_text(std::string_view text);
+
+/// Tells two chains apart: eight hexadecimal digits of all that leads from volts to watts.
+std::string chain_id(const core::PowerChain& chain);
 
 }  // namespace dekeyd::formats

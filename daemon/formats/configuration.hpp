@@ -114,6 +114,14 @@ struct LevelPlan {
 /// In the place of a calibration's file name: it is still to be made, and until then nothing is permitted.
 inline constexpr std::string_view calibration_pending = "pending";
 
+/// One level of it, at the detector.
+struct CalibrationPoint {
+    double volts = 0.0;
+    double dbm = 0.0;
+    double doubt_db = 0.05;  ///< beside the reference's uncertainty, k = 2
+    std::string taken{};     ///< when; empty: not said
+};
+
 /// A detector's calibration against a reference, from the file that the configuration names.
 struct Calibration {
     std::string sensor;
@@ -123,7 +131,7 @@ struct Calibration {
     double reference_db = 0.0;  ///< its uncertainty at k = 2
     double residual_db = 0.0;   ///< what a straight law would have left
     std::optional<double> temperature_c;
-    std::vector<core::TablePoint> points;  ///< at the detector
+    std::vector<CalibrationPoint> points;
 };
 
 /// What is kept of trips.

@@ -2,6 +2,7 @@
 #include <algorithm>
 
 #include "core/limit.hpp"
+#include "formats/calibration.hpp"
 #include "formats/configuration_parts.hpp"
 
 namespace dekeyd::formats {
@@ -65,9 +66,17 @@ void advise_rf(Draft& draft) {
                             "drive is on another bus than forward: gain and compression are taken at two moments");
 }
 
+void advise_calibrations(Draft& draft) {
+    const core::Plan& plan = draft.plan();
+    for (const BeyondCalibration& beyond : beyond_calibration(plan))
+        draft.report.advise(draft.sensors[beyond.channel].place, "limits." + plan.limits[beyond.limit].id,
+                            sentence(plan, beyond));
+}
+
 }  // namespace
 
 void give_advice(Draft& draft) {
+    advise_calibrations(draft);
     advise_windows(draft);
     advise_limits(draft);
     advise_rf(draft);

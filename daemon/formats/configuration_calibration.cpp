@@ -1,9 +1,10 @@
-// calibration: the table that `dekeyctl calibrate` has written for one detector, in a file beside the configuration.
+// calibration: the levels that `dekeyctl calibrate` has written for one detector, in a file beside the configuration.
 #include <algorithm>
 #include <cmath>
 #include <fstream>
 #include <iterator>
 
+#include "core/correction.hpp"
 #include "core/rf.hpp"
 #include "formats/configuration_parts.hpp"
 
@@ -55,7 +56,7 @@ CalibrationText read_calibration_text(std::string_view text) {
         calibration.residual_db =
             top.quantity("residual", Dimension::ratio_db, Need::required, Sign::not_negative).value_or(0.0);
         calibration.temperature_c = top.quantity("temperature", Dimension::temperature, Need::optional);
-        if (auto table = read_table(top, report)) calibration.points = std::move(table->points);
+        if (!read_table(top, report, &calibration.points)) calibration.points.clear();
         top.finish();
     }
     result.faults = std::move(report.faults());
@@ -108,17 +109,21 @@ void read_calibration(Section& sensor, Draft& draft, core::PowerChain& chain) {
         return;
     }
     calibration.file = *name;
-    // Below its lowest point nothing was compared with anything; above its highest it goes on to the stated ceiling.
-    chain.floor_dbm = calibration.points.front().dbm;
-    chain.detector = core::TableDetector{calibration.points};
-    // The whole chain was compared at once, so coupling and pads are in the table, with what a bend may hide between
-    // two points.
-    constexpr double least_residual_db = 0.1;
-    if (!sensor.has("uncertainty")) {
-        chain.coupling_tolerance_db = 0.0;
-        chain.conformance_db = std::max(least_residual_db, calibration.residual_db);
-        chain.calibration_db = calibration.reference_db;
+    std::vector<core::ComparedLevel> levels;
+    for (const CalibrationPoint& point : calibration.points)
+        levels.push_back({.volts = point.volts, .dbm = point.dbm, .doubt_db = point.doubt_db});
+    chain.correction = core::correction_from(chain.detector, levels, chain.conformance_db);
+    if (!chain.correction) {
+        sensor.fault(
+            "calibration",
+            fmt::format("'{}' contradicts the law under 'detector:': a level of more power shows less by it", *name),
+            "the slope's sign as the data sheet has it, or the levels taken again");
+        return;
     }
+    // The whole chain was compared at once, so what isn't known of coupling and pads is in the levels.
+    const Section stated = sensor.section("uncertainty", Need::optional);
+    if (!stated.has("coupling")) chain.coupling_tolerance_db = 0.0;
+    if (!stated.has("calibration")) chain.calibration_db = calibration.reference_db;
     draft.configuration.calibrations.push_back(std::move(calibration));
 }
 

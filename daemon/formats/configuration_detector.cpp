@@ -8,40 +8,49 @@
 namespace dekeyd::formats {
 namespace {
 
-std::optional<core::TablePoint> read_point(const Node& item, Place list_place, const std::string& path,
-                                           Report& report) {
+std::optional<CalibrationPoint> read_point(const Node& item, Place list_place, const std::string& path,
+                                           bool calibration, Report& report) {
     Section section{&item, item.place.line == 0 ? list_place : item.place, path, report};
     const auto dbm = section.quantity("at", Dimension::level, Need::required);
     const auto volts = section.quantity("volts", Dimension::voltage, Need::required);
+    CalibrationPoint point{.volts = volts.value_or(0.0), .dbm = dbm.value_or(0.0)};
+    if (calibration) {
+        point.doubt_db = section.quantity("within", Dimension::ratio_db, Need::optional, Sign::not_negative)
+                             .value_or(point.doubt_db);
+        point.taken = section.text("taken", Need::optional).value_or("");
+    }
     section.finish();
     if (!dbm || !volts) return std::nullopt;
-    return core::TablePoint{.volts = *volts, .dbm = *dbm};
+    return point;
 }
 
 }  // namespace
 
-std::optional<core::TableDetector> read_table(Section& detector, Report& report) {
+std::optional<core::TableDetector> read_table(Section& detector, Report& report, std::vector<CalibrationPoint>* more) {
     const Node* list = detector.list("table", Need::required);
     if (list == nullptr) return std::nullopt;
     core::TableDetector table;
     bool complete = true;
     const std::string path = detector.path_of("table");
     constexpr std::size_t most_points = 200;
-    if (list->items.size() < 2 || list->items.size() > most_points) {
+    const std::size_t fewest = more != nullptr ? 1 : 2;
+    if (list->items.size() < fewest || list->items.size() > most_points) {
         report.fault(list->place, path, fmt::format("a table of {} points", list->items.size()),
-                     fmt::format("2 to {} points such as '- {{at: -40 dBm, volts: 1.454 V}}'", most_points));
+                     fmt::format("{} to {} points such as '- {{at: -40 dBm, volts: 1.454 V}}'", fewest, most_points));
         return std::nullopt;
     }
     for (std::size_t i = 0; i < list->items.size(); ++i) {
-        const auto point = read_point(list->items[i], list->place, fmt::format("{}[{}]", path, i), report);
+        const auto point =
+            read_point(list->items[i], list->place, fmt::format("{}[{}]", path, i), more != nullptr, report);
         if (!point) {
             complete = false;
             continue;
         }
-        table.points.push_back(*point);
+        table.points.push_back({.volts = point->volts, .dbm = point->dbm});
+        if (more != nullptr) more->push_back(*point);
     }
     if (!complete) return std::nullopt;
-    const bool rising = table.points[1].volts > table.points[0].volts;
+    const bool rising = table.points.size() > 1 && table.points[1].volts > table.points[0].volts;
     for (std::size_t i = 1; i < table.points.size(); ++i) {
         const core::TablePoint& before = table.points[i - 1];
         const core::TablePoint& point = table.points[i];

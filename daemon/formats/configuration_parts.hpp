@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "core/plan.hpp"
+#include "formats/calibration.hpp"
 #include "formats/configuration.hpp"
 #include "formats/section.hpp"
 
@@ -95,17 +96,12 @@ void give_advice(Draft& draft);
 /// The chain from detector to line of a sensor that measures power.
 std::optional<core::PowerChain> read_chain(Section& sensor, Draft& draft, SensorDraft& of);
 
-/// The points of a detector's or a calibration's `table:`, checked; nothing where they are at fault.
-std::optional<core::TableDetector> read_table(Section& detector, Report& report);
+/// The points of a detector's or a calibration's `table:`, checked; nothing where they are at fault. A calibration's
+/// are at least one, and may say more of themselves: `more`.
+std::optional<core::TableDetector> read_table(Section& detector, Report& report,
+                                              std::vector<CalibrationPoint>* more = nullptr);
 
-/// A calibration file's text; the calibration is meaningful where there are no faults.
-struct CalibrationText {
-    Calibration calibration;
-    std::vector<Fault> faults;
-};
-CalibrationText read_calibration_text(std::string_view text);
-
-/// The detector of a sensor with `calibration: FILE` becomes that file's table.
+/// The law of a sensor with `calibration: FILE` is corrected by that file's levels.
 void read_calibration(Section& sensor, Draft& draft, core::PowerChain& chain);
 
 /// Power on the main line at the detector's floor or ceiling, W.

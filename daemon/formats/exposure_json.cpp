@@ -36,7 +36,8 @@ core::ExposureInput exposure_input(const Configuration& configuration) {
     const bool measured = plan.roles.forward && plan.channels[*plan.roles.forward].power;
     core::ExposureInput input;
     input.power_w = highest_forward_w(plan);
-    input.uncertainty_db = measured ? core::power_budget(*plan.channels[*plan.roles.forward].power).combined_db : 0.0;
+    input.uncertainty_db =
+        measured ? core::power_budget_at(*plan.channels[*plan.roles.forward].power, input.power_w).combined_db : 0.0;
     input.feeder_loss_db = plan.rf.feeder_loss_db + plan.rf.main_line_loss_db;
     input.frequency_hz = configuration.frequency_hz.value_or(0.0);
     input.ground_factor = configuration.ground_factor;

@@ -8,6 +8,7 @@
 #include <string_view>
 #include <utility>
 
+#include "core/limit.hpp"
 #include "core/uncertainty.hpp"
 #include "formats/event_text.hpp"
 #include "formats/json_number.hpp"
@@ -45,7 +46,9 @@ Json limit_json(const core::Plan& plan, const core::LimitPlan& limit) {
             {"rearm", limit.rearm == core::Rearm::automatic ? "automatic" : "latched"}};
 }
 
-Json detector_json(const core::Detector& detector) {
+Json detector_json(const core::PowerChain& chain) {
+    const core::Detector& detector = chain.detector;
+    if (chain.correction) return {{"law", "table"}, {"points", chain.correction->points.size()}};
     if (const auto* log = std::get_if<core::LogDetector>(&detector)) {
         return {{"law", "log"},
                 {"slope_v_per_db", json_number(log->slope_v_per_db)},
@@ -58,17 +61,20 @@ Json detector_json(const core::Detector& detector) {
             {"volts_per_watt", json_number(std::get<core::SquareLawDetector>(detector).volts_per_watt)}};
 }
 
-Json chain_json(const core::Channel& channel) {
+/// Its doubt is that at its trip, where there is one.
+Json chain_json(const core::Plan& plan, core::QuantityIndex index) {
+    const core::Channel& channel = plan.channels[index];
     const core::PowerChain& chain = *channel.power;
+    const double at_w = core::lowest_possible_trip(plan, index, {}).value_or(plan.rf.rated_w);
     return {{"id", channel.id},
-            {"detector", detector_json(chain.detector)},
+            {"detector", detector_json(chain)},
             {"coupling_db", json_number(chain.coupling_db)},
             {"pads_db", json_number(chain.pads_db)},
             {"cable_db", json_number(chain.cable_db)},
             {"waveform_db", json_number(chain.waveform_db)},
             {"floor_dbm", json_number(chain.floor_dbm)},
             {"ceiling_dbm", json_number(chain.ceiling_dbm)},
-            {"uncertainty_db", json_number(core::power_budget(chain).combined_db)}};
+            {"uncertainty_db", json_number(core::power_budget_at(chain, at_w).combined_db)}};
 }
 
 }  // namespace
@@ -90,8 +96,8 @@ Json plan_json(const core::Plan& plan) {
         if (channel && *channel < plan.channels.size()) by_role[std::string{role}] = plan.channels[*channel].id;
     }
     Json chains = Json::array();
-    for (const core::Channel& channel : plan.channels) {
-        if (channel.power) chains.push_back(chain_json(channel));
+    for (std::size_t i = 0; i < plan.channels.size(); ++i) {
+        if (plan.channels[i].power) chains.push_back(chain_json(plan, static_cast<core::QuantityIndex>(i)));
     }
     return {{"limits", std::move(limits)},
             {"roles", std::move(by_role)},

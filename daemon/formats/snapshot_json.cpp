@@ -5,6 +5,7 @@
 #include <nlohmann/json.hpp>
 
 #include "formats/back_off_text.hpp"
+#include "formats/calibration.hpp"
 #include "formats/json_number.hpp"
 #include "formats/reaction.hpp"
 #include "formats/reason.hpp"
@@ -105,6 +106,14 @@ Json limits_json(const Configuration& configuration, const core::Snapshot& snaps
     return list;
 }
 
+/// Of each power, by its sensor: what tells its way from volts to watts from another.
+Json laws_json(const core::Plan& plan) {
+    Json laws = Json::object();
+    for (const core::Channel& channel : plan.channels)
+        if (channel.power) laws[channel.id] = chain_id(*channel.power);
+    return laws;
+}
+
 Json proof_json(const core::Plan& plan, const core::Snapshot& snapshot, const StatusContext& context) {
     const core::ProofView& proof = snapshot.proof;
     const bool forces = proof.phase == core::ProofPhase::limit;
@@ -185,6 +194,7 @@ nlohmann::ordered_json status_json(const Configuration& configuration, const cor
         {"quantities", quantities_json(plan, snapshot)},
         {"limits", limits_json(configuration, snapshot)},
         {"channels", channels_json(plan, snapshot)},
+        {"laws", laws_json(plan)},
         {"guard",
          {{"overruns", snapshot.overruns},
           {"realtime", context.realtime},

@@ -1,6 +1,7 @@
 #include <fstream>
 
 #include "configuration_sample.hpp"
+#include "core/correction.hpp"
 #include "expect_faults.hpp"
 #include "temporary_folder.hpp"
 
@@ -36,20 +37,54 @@ Loaded with_file(std::string_view text) {
 
 }  // namespace
 
-TEST_CASE("a calibration becomes the detector's table, with the reference's uncertainty") {
+TEST_CASE("a calibration corrects the detector's law, with the reference's uncertainty") {
     const Loaded loaded = with_file(calibration_text);
     expect_no_faults(loaded);
     const core::PowerChain& chain = *channel_of(loaded, "forward").power;
-    REQUIRE(std::holds_alternative<core::TableDetector>(chain.detector));
-    CHECK(std::get<core::TableDetector>(chain.detector).points.size() == 3);
-    CHECK(chain.floor_dbm == -21.0);  // below its lowest point is the floor
-    CHECK(chain.ceiling_dbm == 5.0);  // above its highest it goes on to the stated ceiling
+    REQUIRE(std::holds_alternative<core::LogDetector>(chain.detector));
+    REQUIRE(chain.correction);
+    CHECK(chain.correction->points.size() == 3);
+    CHECK(core::chain_dbm(chain, 0.72) == doctest::Approx(-10.0));
+    CHECK(core::chain_dbm(chain, 0.99) == doctest::Approx(-21.0));
+    CHECK(chain.floor_dbm == -50.0);  // the law goes on to the stated ends
+    CHECK(chain.ceiling_dbm == 5.0);
     CHECK(chain.calibration_db == 0.2);
-    CHECK(chain.conformance_db == 0.15);
+    CHECK(chain.conformance_db == 1.0);
     CHECK(chain.coupling_tolerance_db == 0.0);
     REQUIRE(loaded.configuration->calibrations.size() == 1);
     CHECK(loaded.configuration->calibrations[0].reference == "Borrowed power meter");
     CHECK(loaded.configuration->calibrations[0].temperature_c == 31.0);
+}
+
+TEST_CASE("what is stated of a calibrated chain's doubt stands") {
+    const dekeyd::test::TemporaryFolder folder;
+    std::ofstream{folder.path() + "/forward.calibration.yaml"} << calibration_text;
+    const Loaded loaded = load_configuration(
+        spoiled(
+            with_key("forward.calibration.yaml"), "    calibration: forward.calibration.yaml\n",
+            "    calibration: forward.calibration.yaml\n    uncertainty: {conformance: 0.4 dB, coupling: 0.1 dB}\n"),
+        folder.path());
+    expect_no_faults(loaded);
+    const core::PowerChain& chain = *channel_of(loaded, "forward").power;
+    CHECK(chain.conformance_db == 0.4);
+    CHECK(chain.coupling_tolerance_db == 0.1);
+    CHECK(chain.calibration_db == 0.2);
+}
+
+TEST_CASE("a trip beyond the highest level is advised against, and one among the levels is not") {
+    const std::string limit = "  heatsink: {watch: heatsink";
+    const auto advice = [&](const std::string& trip) {
+        const dekeyd::test::TemporaryFolder folder;
+        std::ofstream{folder.path() + "/forward.calibration.yaml"} << calibration_text;
+        return advised(load_configuration(spoiled(with_key("forward.calibration.yaml"), limit,
+                                                  "  forward: {watch: forward, above: " + trip +
+                                                      ", clear: rf off, qualify: 10 ms, hold_off: 1 s}\n" + limit),
+                                          folder.path()),
+                       "limits.forward: its trip at ");
+    };
+    // The highest level, 0 dBm, is 50.5 dBm = 112 W on the line.
+    CHECK_FALSE(advice("110 W"));
+    CHECK(advice("180 W"));
 }
 
 TEST_CASE("calibrations that can't be used are refused at their key") {
@@ -74,8 +109,15 @@ TEST_CASE("calibrations that can't be used are refused at their key") {
         at_key("its lowest point, 6 dBm, is not below"));
 }
 
-TEST_CASE("a calibration that begins above the level of RF is refused where that level stands") {
+TEST_CASE("a calibration may begin above the level of RF: the law goes on below it") {
     // -19 dBm + 50.5 dB = 31.5 dBm = 1.41 W, and RF counts from 1 W.
-    expect_faults(with_file(spoiled(calibration_text, "at: -21 dBm", "at: -19 dBm")),
-                  {{36, "amplifier.rf_present", "1 W is not above the 1.413 W that 'forward' shows at its floor"}});
+    expect_no_faults(with_file(spoiled(calibration_text, "at: -21 dBm", "at: -19 dBm")));
+}
+
+TEST_CASE("levels that contradict the stated slope are refused") {
+    std::string text{calibration_text};
+    text = spoiled(text, "at: 0 dBm, volts: 0.47 V", "at: 0 dBm, volts: 1 V");
+    text = spoiled(text, "at: -21 dBm, volts: 0.99 V", "at: -21 dBm, volts: 0.46 V");
+    expect_faults(with_file(text), {{22, "sensors.forward.calibration",
+                                     "'forward.calibration.yaml' contradicts the law under 'detector:'"}});
 }

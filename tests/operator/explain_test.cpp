@@ -6,6 +6,9 @@
 #include <algorithm>
 #include <fstream>
 #include <iterator>
+#include <nlohmann/json.hpp>
+
+#include "temporary_folder.hpp"
 
 namespace {
 
@@ -129,4 +132,26 @@ TEST_CASE("no row is wider than a terminal, and none ends in the air") {
             CHECK(row.find("inf") == std::string::npos);
         }
     }
+}
+
+TEST_CASE("explain: where a detector was compared, and loudly which trip lies beyond") {
+    const test::TemporaryFolder folder;
+    std::ofstream{folder / "forward.calibration.yaml"}
+        << "calibration: 1\nsensor: forward\ndate: 2026-03-01T10:00:00Z\nreference: Meter\n"
+           "reference_uncertainty: 0.2 dB\nresidual: 0.1 dB\ntable:\n"
+           "  - {at: -30.5 dBm, volts: 1.222 V}\n  - {at: -10.5 dBm, volts: 0.734 V}\n";  // 0.1 W and 10 W
+    std::ofstream{folder / "dekeyd.yaml"} << with("    # calibration: forward.", "    calibration: forward.");
+    const auto loaded = formats::load_configuration_file(folder / "dekeyd.yaml");
+    REQUIRE(loaded.configuration);
+    const std::string text = joined(ctl::explain(*loaded.configuration, 200));
+    CHECK(says(text, "Compared at 2 levels from 100 mW to 10 W"));
+    // 125 W is 10.97 dB above 10 W.
+    CHECK(says(text, "BEYOND THE CALIBRATION: of the limit 'forward' its trip at 125 W lies 11.0 dB beyond"));
+    const auto json = ctl::explain_json(*loaded.configuration);
+    REQUIRE(json["beyond_calibration"].size() == 1);
+    CHECK(json["beyond_calibration"][0]["beyond_db"].get<double>() == doctest::Approx(10.97).epsilon(0.001));
+    CHECK(ctl::explain_json(configuration())["beyond_calibration"].empty());
+    // The distance is worked out with the doubt at the trip: wider than by the data sheet.
+    CHECK(json["exposure"]["eirp_w"].get<double>() >
+          ctl::explain_json(configuration())["exposure"]["eirp_w"].get<double>());
 }

@@ -1,6 +1,6 @@
 // Reads an oracle's random cases and works them out with core. Prints the number of cases and the largest difference
 // per quantity; fails on any that is too large, on an interval without the truth, and on a missing case.
-// Usage: oracle_compare networks|mismatch|budgets|knees|heat CASES < cases.csv
+// Usage: oracle_compare networks|mismatch|budgets|knees|corrections|heat CASES < cases.csv
 #include <algorithm>
 #include <cmath>
 #include <cstdio>
@@ -11,6 +11,7 @@
 #include <string_view>
 #include <vector>
 
+#include "core/correction.hpp"
 #include "core/derived.hpp"
 #include "core/level_budget.hpp"
 #include "core/power.hpp"
@@ -172,6 +173,20 @@ void knees(const Row& r, Report& report) {
     report.near("head-room of the drive, dB", room ? room->drive_db : std::nan(""), r[7], 1e-7);
 }
 
+void corrections(const Row& r, Report& report) {
+    PowerChain chain = chain_of(r[0], r[1], 0.0, 0.0, 0.0);
+    std::vector<ComparedLevel> levels;
+    for (std::size_t i = 0; i < static_cast<std::size_t>(r[3]); ++i)
+        levels.push_back({.volts = r[4 + 2 * i], .dbm = r[5 + 2 * i], .doubt_db = r[20]});
+    chain.correction = correction_from(chain.detector, levels, r[2]);
+    if (!chain.correction) return report.fail("a correction", 0.0, 1.0);
+    report.near("level at the detector, dB", chain_dbm(chain, r[21]), r[22], 1e-9);
+    report.near("volts for that level", chain_volts(chain, r[22]), r[21], 1e-9);
+    // The conformance is measured to a thousandth of the span at best, there and here.
+    report.near("doubt of the level, dB", correction_doubt_db(*chain.correction, detector_dbm(chain.detector, r[21])),
+                r[23], 2e-3);
+}
+
 struct HeatCase {
     ThermalFit fit;
     bool ambient_measured = false;
@@ -203,7 +218,8 @@ void heat_truth(const HeatCase& c, const Row& r, Report& report) {
 
 int main(int argc, char** argv) {
     if (argc != 3) {
-        std::fputs("usage: oracle_compare networks|mismatch|budgets|knees|heat CASES < cases.csv\n", stderr);
+        std::fputs("usage: oracle_compare networks|mismatch|budgets|knees|corrections|heat CASES < cases.csv\n",
+                   stderr);
         return 2;
     }
     const std::string what = argv[1];
@@ -212,8 +228,11 @@ int main(int argc, char** argv) {
         void (*compare)(const Row&, Report&);
         std::size_t columns;
     };
-    const std::map<std::string, Kind> kinds{
-        {"networks", {networks, 21}}, {"mismatch", {mismatch, 3}}, {"budgets", {budgets, 13}}, {"knees", {knees, 8}}};
+    const std::map<std::string, Kind> kinds{{"networks", {networks, 21}},
+                                            {"mismatch", {mismatch, 3}},
+                                            {"budgets", {budgets, 13}},
+                                            {"knees", {knees, 8}},
+                                            {"corrections", {corrections, 24}}};
     const auto kind = kinds.find(what);
     if (kind == kinds.end() && what != "heat") {
         std::fprintf(stderr, "oracle_compare: no comparison '%s'\n", what.c_str());

@@ -3,6 +3,8 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <cerrno>
+#include <charconv>
 #include <chrono>
 #include <cmath>
 #include <cstdio>
@@ -10,6 +12,7 @@
 #include <iostream>
 #include <thread>
 
+#include "core/correction.hpp"
 #include "core/rf.hpp"
 #include "dekeyctl/client.hpp"
 #include "dekeyctl/commands.hpp"
@@ -58,6 +61,11 @@ struct Sensor {
     std::string temperature_of;  ///< id of what stands for the detector's temperature in the file
 };
 
+/// Why RF may be gone: ", and dekeyd inhibits: ..."; empty while it permits.
+std::string inhibited(const Status& status) {
+    return status.permit ? std::string{} : fmt::format("; dekeyd inhibits: {}", status.reason);
+}
+
 /// dBm at the detector by its present law, out of what the daemon shows on the line; and what the law was told to add.
 std::optional<double> at_detector(const Sensor& sensor, const Status& status, std::string& why) {
     const Quantity* quantity = find(status, sensor.id);
@@ -65,6 +73,7 @@ std::optional<double> at_detector(const Sensor& sensor, const Status& status, st
         why = quantity == nullptr
                   ? "the daemon has no such sensor"
                   : fmt::format("no power to compare: {}", quantity->health.empty() ? "no reading" : quantity->health);
+        why += inhibited(status);
         return std::nullopt;
     }
     const core::PowerChain& chain = *sensor.chain;
@@ -98,8 +107,8 @@ std::optional<formats::LevelAverage> average(const CalibrateOptions& options, co
             temperature_c = quantity->value;
         if (!level.steady()) {
             tell(options,
-                 fmt::format("  Not steady: it moved by {:.2f} dB. Let the power settle and take the level again.",
-                             level.spread_db()));
+                 fmt::format("  Not steady: it moved by {:.2f} dB{}. Let the power settle and take the level again.",
+                             level.spread_db(), inhibited(*message.status)));
             return std::nullopt;
         }
         if (terminal && level.readings() % 5 == 0) {
@@ -143,17 +152,45 @@ void name_in_configuration(const CalibrateOptions& options, const std::string& f
                 : std::string{};
     if (pending && trouble.empty()) {
         tell(options,
-             fmt::format("'calibration: {}' is now in {}. Below its lowest level the sensor will say 'no power'. "
-                         "'dekeyctl check {}', and a restart of dekeyd, come next.",
+             fmt::format("'calibration: {}' is now in {}. 'dekeyctl check {}', and a restart of dekeyd, come next.",
                          file, options.file, options.file));
         return;
     }
     if (pending) tell(options, fmt::format("It could not be named in {}: {}.", options.file, trouble));
-    tell(
-        options,
-        fmt::format("Below its lowest level the sensor then says 'no power'. Add 'calibration: {}' to the sensor '{}', "
-                    "look at 'dekeyctl check {}', and restart dekeyd.",
-                    file, options.sensor, options.file));
+    const bool named =
+        now.configuration && std::any_of(now.configuration->calibrations.begin(), now.configuration->calibrations.end(),
+                                         [&](const auto& one) { return one.file == file; });
+    if (named)
+        tell(options, fmt::format("It is named in {} already: 'dekeyctl check {}', and a restart of dekeyd, come next.",
+                                  options.file, options.file));
+    else
+        tell(options,
+             fmt::format("Add 'calibration: {}' to the sensor '{}', look at 'dekeyctl check {}', and restart dekeyd.",
+                         file, options.sensor, options.file));
+}
+
+/// Loudly, which trips lie beyond what was compared, and what brings a level up there.
+void tell_reach(const CalibrateOptions& options, const core::Plan& plan, const formats::CalibrationFit& fit) {
+    core::Plan then = plan;
+    for (core::Channel& channel : then.channels) {
+        if (channel.id != options.sensor) {
+            if (channel.power) channel.power->correction.reset();
+            continue;
+        }
+        std::vector<core::ComparedLevel> levels;
+        for (const formats::CalibrationLevel& level : fit.levels)
+            levels.push_back({.volts = level.volts, .dbm = level.reference_dbm});
+        channel.power->correction =
+            core::correction_from(channel.power->detector, levels, channel.power->conformance_db);
+        channel.power->coupling_tolerance_db = 0.0;
+        channel.power->calibration_db = options.reference_db;
+    }
+    const auto beyond = formats::beyond_calibration(then);
+    for (const formats::BeyondCalibration& one : beyond)
+        tell(options, fmt::format("BEYOND THE CALIBRATION: of the limit '{}' {}.", then.limits[one.limit].id,
+                                  formats::sentence(then, one)));
+    if (beyond.empty()) return;
+    for (const std::string& way : formats::how_to_reach(then, beyond.back())) tell(options, "  " + way);
 }
 
 /// What was compared, and the file that was written; none where the set was refused.
@@ -174,32 +211,172 @@ nlohmann::ordered_json to_json(const CalibrateOptions& options, const formats::C
             {"reference_db", options.reference_db},
             {"levels", std::move(levels)},
             {"largest_left_db", fit.largest_db},
-            {"refused", fit.refused},
+            {"refused", fit.refused.empty() ? fit.wanting : fit.refused},
             {"file", file.empty() ? nlohmann::ordered_json(nullptr) : nlohmann::ordered_json(file)}};
 }
 
-int write(const CalibrateOptions& options, const formats::CalibrationFit& fit, std::optional<double> temperature_c) {
-    formats::Calibration calibration;
-    calibration.sensor = options.sensor;
-    calibration.file = options.sensor + ".calibration.yaml";
-    calibration.date = utc_now();
-    calibration.reference = plain(options.reference);
-    calibration.reference_db = options.reference_db;
-    calibration.residual_db = fit.levels.size() > 2 ? fit.largest_db : formats::unseen_bend_db;
-    calibration.temperature_c = temperature_c;
-    for (const auto& level : fit.levels) calibration.points.push_back({level.volts, level.reference_dbm});
+std::string beside(const CalibrateOptions& options, const std::string& name) {
     const std::size_t slash = options.file.rfind('/');
-    const std::string path =
-        slash == std::string::npos ? calibration.file : options.file.substr(0, slash + 1) + calibration.file;
+    return slash == std::string::npos ? name : options.file.substr(0, slash + 1) + name;
+}
+
+/// The levels of this and earlier sessions, on the disk as soon as each is taken.
+class Session {
+public:
+    explicit Session(const CalibrateOptions& options)
+        : options_{options}, path_{beside(options, options.sensor + ".calibration.session.yaml")} {}
+
+    /// Of the session file, else of the calibration. False, with a complaint, where a file is there and damaged.
+    bool resume() {
+        if (options_.anew) return true;
+        for (const std::string& path : {path_, beside(options_, options_.sensor + ".calibration.yaml")}) {
+            constexpr std::size_t most = 64UL * 1024;
+            const formats::FileBytes found = formats::read_whole(path, most);
+            if (found.error == ENOENT) continue;
+            formats::CalibrationText read = formats::read_calibration_text(found.bytes);
+            if (!found.ok() || !read.faults.empty() || read.calibration.sensor != options_.sensor) {
+                fmt::print(stderr, "dekeyctl: {}: {}; '--new' begins without the levels in it\n", printable(path),
+                           !found.ok() ? "can't be read"
+                           : read.faults.empty()
+                               ? "levels of another sensor"
+                               : fmt::format("line {}: {}", read.faults[0].line, read.faults[0].what));
+                return false;
+            }
+            kept_ = std::move(read.calibration);
+            tell(options_,
+                 fmt::format("{} level{} of {} {} kept; '--new' begins without.", kept_.points.size(),
+                             kept_.points.size() == 1 ? "" : "s", path, kept_.points.size() == 1 ? "is" : "are"));
+            return true;
+        }
+        return true;
+    }
+    /// A level near an older one takes its place.
+    bool keep(const formats::CalibrationPoint& point, std::optional<double> temperature_c) {
+        const auto near = std::remove_if(kept_.points.begin(), kept_.points.end(), [&](const auto& old) {
+            return std::fabs(old.dbm - point.dbm) < formats::closest_levels_db;
+        });
+        if (near != kept_.points.end())
+            tell(options_,
+                 fmt::format("  It takes the place of a level less than {:g} dB away.", formats::closest_levels_db));
+        kept_.points.erase(near, kept_.points.end());
+        kept_.points.push_back(point);
+        if (temperature_c) kept_.temperature_c = temperature_c;
+        return save();
+    }
+    bool drop(std::size_t index) {
+        kept_.points.erase(kept_.points.begin() + static_cast<std::ptrdiff_t>(index));
+        return save();
+    }
+    [[nodiscard]] formats::CalibrationFit fit(const core::PowerChain& chain) const {
+        std::vector<formats::CalibrationLevel> levels;
+        for (const formats::CalibrationPoint& point : kept_.points)
+            levels.push_back({.volts = point.volts,
+                              .indicated_dbm = core::detector_dbm(chain.detector, point.volts),
+                              .reference_dbm = point.dbm});
+        return formats::fit_calibration(std::move(levels), chain.conformance_db);
+    }
+    [[nodiscard]] formats::Calibration calibration() const { return described(); }
+    [[nodiscard]] const std::vector<formats::CalibrationPoint>& points() const { return kept_.points; }
+    [[nodiscard]] const std::string& path() const { return path_; }
+
+private:
+    [[nodiscard]] formats::Calibration described() const {
+        formats::Calibration all = kept_;
+        all.sensor = options_.sensor;
+        all.date = utc_now();
+        const std::string now = plain(options_.reference);
+        if (all.reference.empty())
+            all.reference = now;
+        else if (all.reference.find(now) == std::string::npos)
+            all.reference = plain(all.reference + ", " + now);
+        all.reference_db = std::max(kept_.reference_db, options_.reference_db);
+        return all;
+    }
+    bool save() {
+        std::sort(kept_.points.begin(), kept_.points.end(), [](const auto& a, const auto& b) { return a.dbm < b.dbm; });
+        if (kept_.points.empty()) return true;
+        const std::string trouble = formats::write_durably(path_, formats::session_text(described()));
+        if (!trouble.empty()) fmt::print(stderr, "dekeyctl: the level is not kept: {}\n", trouble);
+        return trouble.empty();
+    }
+
+    const CalibrateOptions& options_;
+    std::string path_;
+    formats::Calibration kept_;
+};
+
+void tell_levels(const CalibrateOptions& options, const core::PowerChain& chain, const formats::CalibrationFit& fit) {
+    if (fit.levels.empty()) return;
+    const double shift = chain.coupling_db + chain.pads_db + chain.cable_db + chain.waveform_db;
+    tell(options, "     volts     data sheet  reference   off        left     on the line");
+    for (std::size_t i = 0; i < fit.levels.size(); ++i) {
+        const auto& level = fit.levels[i];
+        tell(options, fmt::format("{:>2} {:>8.4f} {:>8.2f} dBm {:>8.2f} dBm {:>+6.2f} dB {:>+6.2f} dB  {}", i + 1,
+                                  level.volts, level.indicated_dbm, level.reference_dbm,
+                                  level.indicated_dbm - level.reference_dbm, fit.residual_db[i],
+                                  formats::show(core::watts_from_dbm(level.reference_dbm + shift), core::Unit::watt)));
+    }
+}
+
+int write(const CalibrateOptions& options, const core::Plan& plan, const formats::CalibrationFit& fit,
+          formats::Calibration calibration) {
+    calibration.file = options.sensor + ".calibration.yaml";
+    calibration.residual_db = fit.largest_db;
+    const std::string path = beside(options, calibration.file);
     if (const std::string trouble = formats::write_durably(path, formats::calibration_text(calibration));
         !trouble.empty()) {
         fmt::print(stderr, "dekeyctl: {}\n", trouble);
         return exit_refused;
     }
     tell(options, fmt::format("Written: {}", path));
+    tell_reach(options, plan, fit);
     name_in_configuration(options, calibration.file);
     if (options.json) print_json(to_json(options, fit, path));
     return exit_done;
+}
+
+/// "drop 2" for one of so many levels.
+std::optional<std::size_t> asks_to_drop(std::string_view words, std::size_t levels) {
+    constexpr std::string_view drop = "drop ";
+    if (!words.starts_with(drop)) return std::nullopt;
+    std::size_t number = 0;
+    const auto [end, error] = std::from_chars(words.data() + drop.size(), words.data() + words.size(), number);
+    const bool one = error == std::errc{} && end == words.data() + words.size() && number >= 1 && number <= levels;
+    return one ? std::optional{number - 1} : std::nullopt;
+}
+
+/// What the daemon's readings must be turned back by: its own law, which may be that of before a calibration.
+const core::PowerChain* law_of(const CalibrateOptions& options, const Status& status, const core::PowerChain& chain,
+                               core::PowerChain& uncorrected) {
+    uncorrected = chain;
+    uncorrected.correction.reset();
+    const auto found = status.laws.find(options.sensor);
+    if (found == status.laws.end() || found->second == formats::chain_id(chain)) return &chain;
+    return found->second == formats::chain_id(uncorrected) ? &uncorrected : nullptr;
+}
+
+/// One level, asked for, measured and kept; false where the operator's input is at its end.
+bool take_level(const CalibrateOptions& options, const Sensor& sensor, Session& session) {
+    std::optional<double> temperature_c;
+    const auto level = average(options, sensor, temperature_c);
+    if (!level) return true;
+    const auto given = hear(options, "  The reference shows (such as 94.2 W or 49.7 dBm):");
+    if (!given) return false;
+    const formats::Quantity watts = formats::parse_quantity(*given, formats::Dimension::power);
+    if (!watts.good() || !(watts.value > 0.0)) {
+        tell(options, fmt::format("  {}; expected {}. The level is dropped.", watts.good() ? "no power" : watts.what,
+                                  watts.good() ? "a power above zero" : watts.expected));
+        return true;
+    }
+    const core::PowerChain& chain = *sensor.chain;
+    const double pads_db = options.pad_db.value_or(chain.pads_db);
+    constexpr double own_doubt_db = 0.05, other_pads_doubt_db = 0.3;
+    return session.keep(
+        {.volts = core::chain_volts(chain, level->mean_dbm()),
+         .dbm = core::dbm_from_watts(watts.value) - chain.coupling_db - pads_db - chain.cable_db - chain.waveform_db,
+         .doubt_db = options.pad_db ? other_pads_doubt_db : own_doubt_db,
+         .taken = utc_now()},
+        temperature_c);
 }
 
 }  // namespace
@@ -214,13 +391,11 @@ int run_calibrate(const CalibrateOptions& options) {
     const core::Plan& plan = loaded.configuration->plan;
     Sensor sensor{options.sensor, nullptr, {}, {}};
     bool reflected = false;
-    double present_w = plan.rf.rf_present_w;
     for (std::size_t i = 0; i < plan.channels.size(); ++i) {
         const core::Channel& channel = plan.channels[i];
         if (channel.id != options.sensor || !channel.power) continue;
         sensor.chain = &*channel.power;
         reflected = plan.roles.reflected == i;
-        if (plan.roles.drive == i) present_w = plan.rf.drive_absent_w;
         if (channel.power->temperature_channel)
             sensor.drift_sensor = plan.channels[*channel.power->temperature_channel].id;
     }
@@ -229,6 +404,7 @@ int run_calibrate(const CalibrateOptions& options) {
                    printable(options.file));
         return exit_refused;
     }
+    const core::PowerChain& chain = *sensor.chain;
     sensor.temperature_of = !sensor.drift_sensor.empty() ? sensor.drift_sensor
                             : plan.roles.ambient         ? plan.channels[*plan.roles.ambient].id
                                                          : std::string{};
@@ -238,71 +414,78 @@ int run_calibrate(const CalibrateOptions& options) {
                    printable(loaded.configuration->id), printable(options.file));
         return exit_refused;
     }
+    core::PowerChain uncorrected;
+    sensor.chain = law_of(options, *first.status, chain, uncorrected);
+    if (sensor.chain == nullptr) {
+        fmt::print(stderr,
+                   "dekeyctl: dekeyd runs with another '{}' than {} has now, so its readings can't be turned back into "
+                   "volts: restart dekeyd first\n",
+                   printable(options.sensor), printable(options.file));
+        return exit_refused;
+    }
     tell(options, fmt::format("Calibrating '{}' against {} (within {:g} dB at k = 2).", options.sensor,
                               options.reference, options.reference_db));
     tell(options,
          "The reference must show the power on the main line at the coupler, with its own pads and cables counted in.");
-    tell(options, fmt::format("Take levels at least {:g} dB apart, over {:g} dB or more, the lowest below {}.",
-                              formats::closest_levels_db, formats::shortest_span_db,
-                              formats::show(present_w > 0.0 ? present_w : 1.0, core::Unit::watt)));
+    tell(options,
+         fmt::format("Take levels at least {:g} dB apart, over {:g} dB or more; four or more, at most 5 dB apart, "
+                     "show how wavy the detector is. The nearer a trip to a level, the better it is known.",
+                     formats::closest_levels_db, formats::shortest_span_db));
+    if (options.pad_db)
+        tell(options,
+             fmt::format("The pads at the detector are {:g} dB for these levels, where the configuration has {:g} "
+                         "dB; dekeyd reads {:g} dB too {} meanwhile. Put them back afterwards.",
+                         *options.pad_db, chain.pads_db, std::fabs(chain.pads_db - *options.pad_db),
+                         *options.pad_db < chain.pads_db ? "much" : "little"));
     if (reflected)
         tell(
             options,
             "The reflected detector is calibrated on the coupler's forward port, into a good load, never into a short: "
             "move its cable there. dekeyd will inhibit on what it then sees, so feed the line from a signal source.");
     tell(options, "RF burns. Work on cables with RF off and the amplifier isolated; every limit stays in force.");
-    std::vector<formats::CalibrationLevel> levels;
-    std::optional<double> temperature_c;
+    Session session{options};
+    if (!session.resume()) return exit_refused;
+    tell_levels(options, chain, session.fit(chain));
+    bool asked_for_more = false;
     while (true) {
-        const auto go = hear(
-            options,
-            fmt::format("Level {}: set a power, let it settle, and press Enter ('done' to end):", levels.size() + 1));
-        if (!go || *go == "done") break;
-        const auto level = average(options, sensor, temperature_c);
-        if (!level) continue;
-        const auto given = hear(options, "  The reference shows (such as 94.2 W or 49.7 dBm):");
-        if (!given) break;
-        const formats::Quantity watts = formats::parse_quantity(*given, formats::Dimension::power);
-        if (!watts.good() || !(watts.value > 0.0)) {
-            tell(options,
-                 fmt::format("  {}; expected {}. The level is dropped.", watts.good() ? "no power" : watts.what,
-                             watts.good() ? "a power above zero" : watts.expected));
+        const auto go =
+            hear(options, fmt::format("Level {}: set a power, let it settle, and press Enter ('done' to end, "
+                                      "'drop 2' to leave level 2 out):",
+                                      session.points().size() + 1));
+        if (!go) break;
+        if (*go == "done") {
+            const formats::CalibrationFit fit = session.fit(chain);
+            if (fit.good() || asked_for_more) break;
+            tell_levels(options, chain, fit);
+            tell(options, fmt::format("Not yet: {}. 'done' once more leaves it so.",
+                                      fit.refused.empty() ? fit.wanting : fit.refused));
+            asked_for_more = true;
             continue;
         }
-        const core::PowerChain& chain = *sensor.chain;
-        levels.push_back({.volts = core::detector_volts(chain.detector, level->mean_dbm()),
-                          .indicated_dbm = level->mean_dbm(),
-                          .reference_dbm = core::dbm_from_watts(watts.value) - chain.coupling_db - chain.pads_db -
-                                           chain.cable_db - chain.waveform_db});
-    }
-    formats::CalibrationFit fit = formats::fit_calibration(levels);
-    if (fit.refused.empty()) {
-        // Its lowest level becomes the floor, and "no power" must stay below what counts as power.
-        const core::PowerChain& chain = *sensor.chain;
-        const double lowest_w = core::watts_from_dbm(fit.levels.front().reference_dbm + chain.coupling_db +
-                                                     chain.pads_db + chain.cable_db + chain.waveform_db);
-        if (present_w > 0.0 && lowest_w >= present_w)
-            fit.refused = fmt::format(
-                "the lowest level, {}, is not below the {} from which it counts as power: below "
-                "the table is the floor, so take a lower level too",
-                formats::show(lowest_w, core::Unit::watt), formats::show(present_w, core::Unit::watt));
-    }
-    if (!fit.residual_db.empty()) {
-        tell(options, "");
-        tell(options, "     volts     shown       reference   off        left");
-        for (std::size_t i = 0; i < fit.levels.size(); ++i) {
-            const auto& level = fit.levels[i];
-            tell(options, fmt::format("{:>2} {:>8.4f} {:>8.2f} dBm {:>8.2f} dBm {:>+6.2f} dB {:>+6.2f} dB", i + 1,
-                                      level.volts, level.indicated_dbm, level.reference_dbm,
-                                      level.indicated_dbm - level.reference_dbm, fit.residual_db[i]));
+        asked_for_more = false;
+        if (const auto index = asks_to_drop(*go, session.points().size())) {
+            if (!session.drop(*index)) break;
+            tell_levels(options, chain, session.fit(chain));
+            continue;
         }
+        if (!go->empty()) {
+            tell(options, "  Expected Enter, 'done', or 'drop' with the number of a level.");
+            continue;
+        }
+        if (!take_level(options, sensor, session)) break;
     }
-    if (!fit.refused.empty()) {
-        tell(options, "Refused: " + fit.refused + ". Nothing was written.");
+    const formats::CalibrationFit fit = session.fit(chain);
+    tell(options, "");
+    tell_levels(options, chain, fit);
+    if (!fit.good()) {
+        tell(options,
+             fmt::format("Refused: {}. No calibration was written{}.", fit.refused.empty() ? fit.wanting : fit.refused,
+                         session.points().empty() ? std::string{}
+                                                  : fmt::format("; the levels are kept in {}", session.path())));
         if (options.json) print_json(to_json(options, fit, {}));
         return exit_refused;
     }
-    return write(options, fit, temperature_c);
+    return write(options, plan, fit, session.calibration());
 }
 
 }  // namespace dekeyd::ctl

@@ -3,6 +3,8 @@
 #include <dekeyd_version.hpp>
 #include <utility>
 
+#include "formats/units.hpp"
+
 namespace dekeyd::ctl {
 namespace {
 
@@ -147,6 +149,20 @@ void CommandLine::add_sensor_commands() {
     command->add_option("--within", calibrate_.reference_db, "the reference's uncertainty at k = 2, dB")
         ->check(CLI::Range(0.01, 3.0))
         ->capture_default_str();
+    command
+        ->add_option_function<std::string>(
+            "--pad",
+            [this](const std::string& given) {
+                const formats::Quantity pad = formats::parse_quantity(given, formats::Dimension::ratio_db);
+                if (!pad.good() || pad.value < 0.0 || pad.value > 100.0)
+                    throw CLI::ValidationError("--pad", "expected 0dB to 100dB, with its unit");
+                calibrate_.pad_db = pad.value;
+            },
+            "the pads at the detector for these levels, in place of the configured ones: 0dB where they were taken "
+            "out, "
+            "so that less power reaches the upper range")
+        ->type_name("DB");
+    command->add_flag("--new", calibrate_.anew, "forgets the levels that earlier sessions kept");
     command->add_option("--between", between_ms_, "between two readings, ms")
         ->check(CLI::Range(5, 10000))
         ->capture_default_str();

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <chrono>
+#include <optional>
 #include <string>
 
 namespace dekeyd::ctl {
@@ -53,6 +54,8 @@ struct CalibrateOptions {
     std::string sensor;     ///< id
     std::string reference;  ///< what it is compared with, for the file
     double reference_db = 0.3;
+    std::optional<double> pad_db{};          ///< what the detector's pads are for these levels; none: as configured
+    bool anew = false;                       ///< forget the levels that were kept
     std::chrono::milliseconds between{100};  ///< two readings
     bool json = false;                       ///< the questions on standard error then
 };

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "core/correction.hpp"
 #include "core/exposure.hpp"
 #include "core/level_budget.hpp"
 #include "core/limit.hpp"
@@ -12,6 +13,7 @@
 #include "core/uncertainty.hpp"
 #include "dekeyctl/json_output.hpp"
 #include "dekeyctl/text.hpp"
+#include "formats/calibration.hpp"
 #include "formats/exposure_json.hpp"
 #include "formats/json_number.hpp"
 #include "formats/units.hpp"
@@ -62,7 +64,7 @@ std::vector<PowerFacts> power_facts(const formats::Configuration& configuration)
         if (plan.roles.reflected == i) usual_w = plan.rf.rated_w / 10.0;
         if (plan.roles.drive == i) usual_w = configuration.maximum_drive_w.value_or(1.0);
         if (!(usual_w > 0.0)) usual_w = 1.0;
-        const core::PowerBudget budget = core::power_budget(*channel.power);
+        const core::PowerBudget budget = core::power_budget_at(*channel.power, usual_w);
         core::LinePower power;
         power.watts = usual_w;
         all.push_back({.channel = &channel,
@@ -87,9 +89,13 @@ struct VswrFacts {
 };
 
 VswrFacts vswr_facts(const core::Plan& plan) {
-    VswrFacts facts{core::ratio_uncertainty_db(core::power_budget(*plan.channels[*plan.roles.forward].power),
-                                               core::power_budget(*plan.channels[*plan.roles.reflected].power)),
-                    {}};
+    const double rated_w = plan.rf.rated_w > 0.0 ? plan.rf.rated_w : 1.0;
+    const auto budget = [&](std::uint16_t channel, double at_w) {
+        return core::power_budget_at(*plan.channels[channel].power, at_w);
+    };
+    VswrFacts facts{
+        core::ratio_uncertainty_db(budget(*plan.roles.forward, rated_w), budget(*plan.roles.reflected, rated_w / 10.0)),
+        {}};
     for (const double shown : {1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0}) {
         const double gamma = core::reflection_from_vswr(shown);
         const double far = core::reflection_at_far_end(gamma, plan.rf.feeder_loss_db);
@@ -104,7 +110,7 @@ std::string at_line(const core::PowerChain& chain, double detector_dbm) {
     const double dbm = detector_dbm + shift_db(chain);
     return fmt::format("{} ({:.1f} dBm on the line, {:.1f} dBm at the detector, {:.3f} V)",
                        show(core::watts_from_dbm(dbm), Unit::watt), dbm, detector_dbm,
-                       core::detector_volts(chain.detector, detector_dbm));
+                       core::chain_volts(chain, detector_dbm));
 }
 
 void add_chain(Rows& rows, const PowerFacts& facts) {
@@ -147,6 +153,25 @@ void add_budget(Rows& rows, const PowerFacts& facts) {
                           show(estimate.high, Unit::watt)));
 }
 
+/// Where the law was compared, how well it is known from there on, and loudly what lies beyond.
+void add_correction(Rows& rows, const core::Plan& plan, const core::PowerChain& chain) {
+    const auto& points = chain.correction->points;
+    const auto line_dbm = [&](const core::CorrectionPoint& p) { return p.shown_dbm + p.add_db + shift_db(chain); };
+    const double last_dbm = line_dbm(points.back());
+    const auto doubt = [&](double dbm) { return core::power_budget(chain, dbm - shift_db(chain)).combined_db; };
+    add(rows,
+        fmt::format("Compared at {} level{} from {} to {}: there within ± {:.2f} dB or so, 5 dB beyond ± {:.2f} dB, "
+                    "10 dB beyond ± {:.2f} dB.",
+                    points.size(), points.size() == 1 ? "" : "s",
+                    show(core::watts_from_dbm(line_dbm(points.front())), Unit::watt),
+                    show(core::watts_from_dbm(last_dbm), Unit::watt), doubt(last_dbm), doubt(last_dbm + 5.0),
+                    doubt(last_dbm + 10.0)));
+    for (const formats::BeyondCalibration& beyond : formats::beyond_calibration(plan))
+        if (&*plan.channels[beyond.channel].power == &chain)
+            add(rows, fmt::format("BEYOND THE CALIBRATION: of the limit '{}' {}.", plan.limits[beyond.limit].id,
+                                  formats::sentence(plan, beyond)));
+}
+
 void add_power(Rows& rows, const formats::Configuration& configuration, const PowerFacts& facts) {
     const core::Channel& channel = *facts.channel;
     const core::PowerChain& chain = facts.chain();
@@ -159,6 +184,7 @@ void add_power(Rows& rows, const formats::Configuration& configuration, const Po
                                       ? fmt::format(" at {}", show(*calibration.temperature_c, Unit::celsius))
                                       : "",
                                   calibration.file));
+    if (chain.correction) add_correction(rows, configuration.plan, chain);
     add_chain(rows, facts);
     rows.emplace_back();
     add_budget(rows, facts);
@@ -300,6 +326,14 @@ nlohmann::ordered_json explain_json(const formats::Configuration& configuration)
     using formats::json_number;
     const core::Plan& plan = configuration.plan;
     nlohmann::ordered_json powers = nlohmann::ordered_json::array();
+    nlohmann::ordered_json all_beyond = nlohmann::ordered_json::array();
+    for (const formats::BeyondCalibration& beyond : formats::beyond_calibration(plan))
+        all_beyond.push_back({{"limit", plan.limits[beyond.limit].id},
+                              {"sensor", plan.channels[beyond.channel].id},
+                              {"beyond_db", json_number(beyond.beyond_db)},
+                              {"highest_w", json_number(beyond.highest_w)},
+                              {"low_w", json_number(beyond.low_w)},
+                              {"high_w", json_number(beyond.high_w)}});
     for (const PowerFacts& facts : power_facts(configuration)) {
         const core::PowerChain& chain = facts.chain();
         const auto at_line_w = [&](double dbm) { return json_number(core::watts_from_dbm(dbm + shift_db(chain))); };
@@ -347,6 +381,7 @@ nlohmann::ordered_json explain_json(const formats::Configuration& configuration)
             {"name", configuration.name},
             {"frequency_hz", number_or_null(configuration.frequency_hz)},
             {"powers", std::move(powers)},
+            {"beyond_calibration", std::move(all_beyond)},
             {"vswr", std::move(vswr)},
             {"exposure", formats::exposure_json(configuration)}};
 }

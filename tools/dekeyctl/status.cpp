@@ -131,6 +131,9 @@ std::optional<Status> read_status(const Json& json) {
     // Limits that rest but while commissioning say nothing at other times.
     std::erase_if(status.limits,
                   [](const Limit& limit) { return limit.provisional && !limit.rests.empty() && !limit.active; });
+    if (const Json* laws = member(json, "laws"); laws != nullptr && laws->is_object())
+        for (const auto& [sensor, law] : laws->items())
+            if (law.is_string()) status.laws[printable(sensor)] = printable(law.get<std::string>());
     status.channels = list_of<ChannelCount>(json, "channels", read_channel);
     if (const Json* guard = member(json, "guard")) {
         status.overruns = count_of(*guard, "overruns");

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstdint>
+#include <map>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -71,6 +72,7 @@ struct Status {
     std::vector<Quantity> quantities{};
     std::vector<Limit> limits{};
     std::vector<ChannelCount> channels{};
+    std::map<std::string, std::string> laws{};  ///< of each power, by its sensor: what its way from volts to watts is
     std::uint64_t overruns = 0, events_dropped = 0;
     bool realtime = false, memory_locked = false;
     std::optional<bool> broker_connected{};  ///< none: no broker configured
