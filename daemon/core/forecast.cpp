@@ -79,13 +79,10 @@ void Forecaster::work_out(const ForecastInput& input) noexcept {
 
 void Forecaster::advise(const ForecastInput& input, const ThermalEstimate& heatsink) noexcept {
     const bool rf = good(input.forward) && input.forward->value >= plan_.rf.minimum_forward_w;
-    const auto warning_of = [&](std::optional<QuantityIndex> quantity) {
-        return lowest_warning(plan_, quantity, input.moment);
-    };
     BackOffInput ask;
-    ask.forward_warn_w = warning_of(plan_.roles.forward);
-    ask.compression_warn_db = warning_of(plan_.index(Derived::compression));
-    ask.heatsink_warn_c = warning_of(plan_.roles.heatsink);
+    ask.forward_warn_w = lowest_level(plan_, plan_.roles.forward, input.moment);
+    ask.compression_warn_db = lowest_level(plan_, plan_.index(Derived::compression), input.moment);
+    ask.heatsink_warn_c = lowest_level(plan_, plan_.roles.heatsink, input.moment);
     if (!rf || !(ask.forward_warn_w || ask.compression_warn_db || ask.heatsink_warn_c)) return;
     ask.forward_w = input.forward->value;
     if (good(input.compression)) ask.compression_db = input.compression->value;

@@ -1,4 +1,4 @@
-// Forecast: where the heatsink is going, and how far to back off so that every warning is kept. It never trips.
+// Forecast: where the heatsink is going, and how far to back off so that nothing warns or trips. It never trips.
 #pragma once
 
 #include <cstdint>

@@ -27,7 +27,8 @@ double smooth(const Stage& stage) noexcept {
 bool sound(const Stage& stage) noexcept {
     return std::abs(stage.gain_db) <= largest_dbm &&
            (!stage.maximum_input_dbm || std::abs(*stage.maximum_input_dbm) <= largest_dbm) &&
-           (!stage.one_db_output_dbm || std::abs(*stage.one_db_output_dbm) <= largest_dbm);
+           (!stage.one_db_output_dbm || std::abs(*stage.one_db_output_dbm) <= largest_dbm) &&
+           (!stage.maximum_output_dbm || std::abs(*stage.maximum_output_dbm) <= largest_dbm);
 }
 
 bool sound(const LevelQuestion& q) noexcept {
@@ -43,6 +44,7 @@ double pad_for(std::span<const Stage> stages, double highest_dbm) noexcept {
         for (const Stage& stage : stages) {
             exceeds = exceeds || (stage.maximum_input_dbm && level > *stage.maximum_input_dbm);
             level = stage_output_dbm(stage, level);
+            exceeds = exceeds || (stage.maximum_output_dbm && level > *stage.maximum_output_dbm);
         }
         if (!exceeds) return pad;
     }
@@ -97,8 +99,10 @@ LevelBudget level_budget(std::span<const Stage> stages, const LevelQuestion& q) 
     for (std::size_t i = 0; i < stages.size(); ++i) {
         budget.levels[i].highest_input_dbm = level;
         budget.levels[i].may_exceed = stages[i].maximum_input_dbm && level > *stages[i].maximum_input_dbm;
-        budget.may_exceed = budget.may_exceed || budget.levels[i].may_exceed;
         level = stage_output_dbm(stages[i], level);
+        budget.levels[i].highest_output_dbm = level;
+        budget.levels[i].may_pass_output = stages[i].maximum_output_dbm && level > *stages[i].maximum_output_dbm;
+        budget.may_exceed = budget.may_exceed || budget.levels[i].may_exceed || budget.levels[i].may_pass_output;
         if (i == q.wanted_after) budget.highest_dbm = level;
     }
     if (budget.may_exceed) budget.pad_db = pad_for(stages, q.exciter_highest_dbm);

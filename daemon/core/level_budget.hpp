@@ -22,6 +22,7 @@ struct Stage {
     std::optional<double> maximum_input_dbm;  ///< damage above it
     std::optional<double> one_db_output_dbm;  ///< output at 1 dB of compression; without it the stage is linear
     double smoothness = usual_smoothness;
+    std::optional<double> maximum_output_dbm{};  ///< what it is rated for
 };
 
 /// Output for an input and the other way round; the inverse has none at or above saturation.
@@ -53,6 +54,8 @@ struct StageLevels {
     std::optional<double> head_room_db;  ///< of the output, to the 1 dB point
     double highest_input_dbm = 0.0;      ///< with the exciter at its most
     bool may_exceed = false;             ///< that is above the stage's maximum
+    double highest_output_dbm = 0.0;
+    bool may_pass_output = false;  ///< that is above what the stage is rated for
 };
 
 struct LevelBudget {
@@ -62,7 +65,7 @@ struct LevelBudget {
     double highest_dbm = 0.0;  ///< what comes out after `wanted_after` with the exciter at its most
     std::size_t stages = 0;
     std::array<StageLevels, most_stages> levels{};
-    bool may_exceed = false;          ///< some stage's maximum can be passed
+    bool may_exceed = false;          ///< some stage's maximum can be passed, at its input or its output
     double pad_db = 0.0;              ///< whole dB, right behind the exciter, that prevent it; 0 = none needed
     bool reachable_with_pad = false;  ///< the wanted power can still be reached with it
 };

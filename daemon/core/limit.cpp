@@ -110,9 +110,9 @@ std::optional<double> lowest_sure_trip(const Plan& plan, std::optional<QuantityI
     return lowest_trip(plan, quantity, [&](const LimitPlan& limit) { return surely_trips(limit, moment); });
 }
 
-std::optional<double> lowest_warning(const Plan& plan, std::optional<QuantityIndex> quantity,
-                                     const Moment& moment) noexcept {
-    std::optional<double> lowest;
+std::optional<double> lowest_level(const Plan& plan, std::optional<QuantityIndex> quantity,
+                                   const Moment& moment) noexcept {
+    std::optional<double> lowest = lowest_possible_trip(plan, quantity, moment);
     for (const LimitPlan& limit : plan.limits) {
         if (quantity == limit.watch && limit.direction == Direction::above && limit.warn &&
             !rests(standing(limit, moment)))

@@ -38,13 +38,13 @@ bool may_trip(const LimitPlan& limit, const Moment& moment) noexcept;
 bool surely_trips(const LimitPlan& limit, const Moment& moment) noexcept;
 
 /// The lowest upper trip of a quantity, where there is one: of all limits that may trip, or of those that surely do;
-/// and the lowest upper warning.
+/// and the lowest upper level at which one warns or may trip.
 std::optional<double> lowest_possible_trip(const Plan& plan, std::optional<QuantityIndex> quantity,
                                            const Moment& moment) noexcept;
 std::optional<double> lowest_sure_trip(const Plan& plan, std::optional<QuantityIndex> quantity,
                                        const Moment& moment) noexcept;
-std::optional<double> lowest_warning(const Plan& plan, std::optional<QuantityIndex> quantity,
-                                     const Moment& moment) noexcept;
+std::optional<double> lowest_level(const Plan& plan, std::optional<QuantityIndex> quantity,
+                                   const Moment& moment) noexcept;
 
 /// One look at a quantity against its limit. From `clear` to `unknown` in the order of worsening.
 enum class Verdict : std::uint8_t {

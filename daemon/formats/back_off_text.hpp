@@ -8,8 +8,9 @@
 
 namespace dekeyd::formats {
 
-/// How far to back off so that power, compression and heat keep their warnings (no other is asked); empty where that
-/// isn't known (no RF, no warning level) or no permit.
+/// How far to back off so that forward power, compression and heat stay below what warns or trips, and which of them
+/// that doesn't say anything of: no limit watches it, or it isn't known. Empty where no advice is known (no RF, no
+/// level) or without a permit.
 std::string back_off_text(const core::Plan& plan, const core::Snapshot& snapshot);
 
 }  // namespace dekeyd::formats

@@ -116,6 +116,29 @@ TEST_CASE("could it exceed a maximum drive, and which pad prevents that") {
     }
 }
 
+TEST_CASE("what comes out of a stage at most is judged too") {
+    auto stages = station();
+    stages[3].maximum_output_dbm = 48.5;
+    const auto budget = level_budget(stages, question(-20, 16.5, 47.5));
+    const double driver = stage_output_dbm(stages[1], 15.5);
+    const double amplifier = stage_output_dbm(stages[3], driver - 3.0);
+    CHECK(budget.levels[3].highest_output_dbm == doctest::Approx(amplifier));
+    REQUIRE(amplifier > 48.5);
+    CHECK(budget.levels[3].may_pass_output);
+    CHECK(budget.may_exceed);
+    stages[1].maximum_input_dbm.reset();
+    stages[3].maximum_input_dbm.reset();
+    const auto alone = level_budget(stages, question(-20, 16.5, 47.5));
+    CHECK(alone.may_exceed);
+    REQUIRE(alone.pad_db > 0.0);
+    // With that pad it is at or below its rating, with a decibel less above it.
+    const auto padded = [&](double db) { return level_budget(stages, question(-20, 16.5 - db, 47.5)).may_exceed; };
+    CHECK_FALSE(padded(alone.pad_db));
+    CHECK(padded(alone.pad_db - 1.0));
+    stages[3].maximum_output_dbm = amplifier;  // what it gives at the very most is no more than that
+    CHECK_FALSE(level_budget(stages, question(-20, 16.5, 47.5)).may_exceed);
+}
+
 TEST_CASE("questions that make no sense are refused") {
     const auto stages = station();
     CHECK(level_budget({}, question(0, 10, 40)).result == ReachResult::refused);

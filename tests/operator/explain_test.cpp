@@ -118,7 +118,30 @@ TEST_CASE("plan: too weak, too strong, saturated") {
                "more than a stage can give"));
     const std::string safe = joined(ctl::plan_levels(configuration(with("highest: 10 dBm", "highest: 6 dBm"))));
     CHECK(safe.find("DANGER") == std::string::npos);
-    CHECK(says(safe, "No stage's maximum can be passed, however the exciter is set."));
+    CHECK(says(safe, "No stated maximum can be passed, however the exciter is set"));
+    // Reassures of what is stated, and of nothing else.
+    CHECK(says(safe, "Not stated, and so not judged: the most that may go into Cable, Pad"));
+}
+
+TEST_CASE("plan: every stage is judged: an exciter that can pass the rated power, a driver beyond its 1 dB point") {
+    // 120 W is 50.8 dBm. With 7.4 dBm from the exciter 35.9 less 0.72 dB leave the driver and 2.35 W the pad, which is
+    // within the drive's 2.5 W: the amplifier gives more than it is rated for (by the Rapp model of level_budget_test).
+    const formats::Configuration rated = configuration(with("highest: 10 dBm", "highest: 7.0 dBm"));
+    const std::string text = joined(ctl::plan_levels(rated));
+    CHECK(says(text, "DANGER: with the exciter at its most, Amplifier gives"));
+    CHECK(says(text, "and 50.8 dBm (120 W) is what it is rated for; the limit 'forward' trips at 125 W"));
+    CHECK(text.find("Amplifier gets") == std::string::npos);
+    CHECK(text.find("No stated maximum") == std::string::npos);
+    CHECK(says(text, "right behind the exciter prevents that"));
+    const auto json = ctl::plan_json(rated);
+    CHECK(json["may_exceed"] == true);
+    CHECK(json["stages"][3]["may_pass_output"] == true);
+    CHECK(json["stages"][3]["may_exceed"] == false);
+    const std::string driven =
+        joined(ctl::plan_levels(configuration(with("one_db_output: 4 W", "one_db_output: 1.8 W"))));
+    CHECK(says(driven, "Driver is 0.8 dB beyond its 1 dB point"));
+    CHECK(says(joined(ctl::plan_levels(configuration(with("wanted_forward: 94 W", "wanted_forward: 123 W")))),
+               "DANGER: 123 W is more than the rated 120 W"));
 }
 
 TEST_CASE("no row is wider than a terminal, and none ends in the air") {

@@ -41,6 +41,7 @@ Chain chain_of(const formats::Configuration& configuration) {
         amplifier.maximum_input_dbm = core::dbm_from_watts(*configuration.maximum_drive_w);
     if (configuration.one_db_forward_w)
         amplifier.one_db_output_dbm = core::dbm_from_watts(*configuration.one_db_forward_w);
+    if (rf.rated_w > 0.0) amplifier.maximum_output_dbm = core::dbm_from_watts(rf.rated_w);
     chain.amplifier = chain.stages.size();
     chain.stages.push_back(amplifier);
     chain.stages.push_back(
@@ -71,7 +72,48 @@ void add_levels(Rows& rows, const Chain& chain, const core::LevelBudget& budget)
     rows.emplace_back();
 }
 
-void add_verdict(Rows& rows, const Chain& chain, const core::LevelBudget& budget, const formats::LevelPlan& plan) {
+/// Which maxima nobody has stated, so that nothing can be said of them.
+std::string not_judged(const Chain& chain) {
+    std::vector<std::string_view> inputs;
+    for (std::size_t i = 0; i <= chain.amplifier; ++i)
+        if (!chain.stages[i].maximum_input_dbm) inputs.push_back(chain.stages[i].name);
+    std::string words;
+    if (!inputs.empty()) words = fmt::format("the most that may go into {}", fmt::join(inputs, ", "));
+    if (!chain.stages[chain.amplifier].maximum_output_dbm)
+        words += fmt::format("{}what the amplifier is rated for", words.empty() ? "" : "; ");
+    return words.empty() ? words : fmt::format(" Not stated, and so not judged: {}.", words);
+}
+
+void add_dangers(Rows& rows, const Chain& chain, const core::LevelBudget& budget,
+                 const formats::Configuration& configuration) {
+    const core::Plan& plan = configuration.plan;
+    const double wanted_w = configuration.level_plan->wanted_w;
+    if (plan.rf.rated_w > 0.0 && wanted_w > plan.rf.rated_w)
+        add(rows, fmt::format("DANGER: {} is more than the rated {}.", show(wanted_w, Unit::watt),
+                              show(plan.rf.rated_w, Unit::watt)));
+    const auto trip_w = core::lowest_sure_trip(plan, plan.roles.forward, {});
+    const core::LimitPlan* trips = nullptr;
+    for (const core::LimitPlan& limit : plan.limits)
+        if (trip_w && plan.roles.forward == limit.watch && limit.trip == *trip_w && core::surely_trips(limit, {}))
+            trips = &limit;
+    for (std::size_t i = 0; i < budget.stages; ++i) {
+        const core::StageLevels& at = budget.levels[i];
+        const core::Stage& stage = chain.stages[i];
+        if (at.may_exceed)
+            add(rows, fmt::format("DANGER: with the exciter at its most, {} gets {}, and {} is its maximum.",
+                                  stage.name, both(at.highest_input_dbm), both(*stage.maximum_input_dbm)));
+        if (at.may_pass_output)
+            add(rows,
+                fmt::format("DANGER: with the exciter at its most, {} gives {}, and {} is what it is rated for; {}.",
+                            stage.name, both(at.highest_output_dbm), both(*stage.maximum_output_dbm),
+                            trips ? fmt::format("the limit '{}' trips at {}", trips->id, show(trips->trip, Unit::watt))
+                                  : "no limit on forward power trips"));
+    }
+}
+
+void add_verdict(Rows& rows, const Chain& chain, const core::LevelBudget& budget,
+                 const formats::Configuration& configuration) {
+    const formats::LevelPlan& plan = *configuration.level_plan;
     const std::string wanted = show(plan.wanted_w, Unit::watt);
     const std::string range = fmt::format("{:.1f} to {:.1f} dBm", plan.exciter_lowest_dbm, plan.exciter_highest_dbm);
     switch (budget.result) {
@@ -96,12 +138,7 @@ void add_verdict(Rows& rows, const Chain& chain, const core::LevelBudget& budget
             break;
         case core::ReachResult::refused: add(rows, "The numbers don't make a chain."); return;
     }
-    for (std::size_t i = 0; i < budget.stages; ++i) {
-        if (!budget.levels[i].may_exceed) continue;
-        add(rows, fmt::format("DANGER: with the exciter at its most, {} gets {}, and {} is its maximum.",
-                              chain.stages[i].name, both(budget.levels[i].highest_input_dbm),
-                              both(*chain.stages[i].maximum_input_dbm)));
-    }
+    add_dangers(rows, chain, budget, configuration);
     if (budget.may_exceed)
         add(rows, fmt::format("A pad of {:.0f} dB right behind the exciter prevents that; {}.", budget.pad_db,
                               budget.reachable_with_pad
@@ -110,8 +147,14 @@ void add_verdict(Rows& rows, const Chain& chain, const core::LevelBudget& budget
                                                 "the gain",
                                                 wanted)));
     else
-        add(rows, "No stage's maximum can be passed, however the exciter is set.");
+        add(rows, fmt::format("No stated maximum can be passed, however the exciter is set.{}", not_judged(chain)));
     if (budget.result == core::ReachResult::saturated) return;
+    for (std::size_t i = 0; i < chain.amplifier; ++i) {
+        const auto& room = budget.levels[i].head_room_db;
+        if (room && *room < 0.0)
+            add(rows, fmt::format("{} is {:.1f} dB beyond its 1 dB point, {:.2f} dB compressed.", chain.stages[i].name,
+                                  -*room, budget.levels[i].compression_db));
+    }
     const core::StageLevels& amplifier = budget.levels[chain.amplifier];
     if (amplifier.head_room_db)
         add(rows, *amplifier.head_room_db >= 0.0
@@ -232,7 +275,7 @@ std::vector<std::string> plan_levels(const formats::Configuration& configuration
                                configuration.id, show(plan.wanted_w, Unit::watt)));
     rows.emplace_back();
     if (budget.result != core::ReachResult::refused) add_levels(rows, chain, budget);
-    add_verdict(rows, chain, budget, plan);
+    add_verdict(rows, chain, budget, configuration);
     if (is_known(budget)) {
         const double drive_dbm = budget.levels[chain.amplifier].input_dbm;
         add_heat(rows, configuration, core::watts_from_dbm(drive_dbm));
@@ -266,7 +309,10 @@ nlohmann::ordered_json plan_json(const formats::Configuration& configuration) {
                           {"head_room_db", known ? number_or_null(at.head_room_db) : nlohmann::ordered_json(nullptr)},
                           {"highest_in_dbm", json_number(at.highest_input_dbm)},
                           {"maximum_in_dbm", number_or_null(chain.stages[i].maximum_input_dbm)},
-                          {"may_exceed", at.may_exceed}});
+                          {"may_exceed", at.may_exceed},
+                          {"highest_out_dbm", json_number(at.highest_output_dbm)},
+                          {"maximum_out_dbm", number_or_null(chain.stages[i].maximum_output_dbm)},
+                          {"may_pass_output", at.may_pass_output}});
     }
     nlohmann::ordered_json all{{"id", configuration.id},
                                {"name", configuration.name},
