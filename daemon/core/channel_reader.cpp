@@ -36,7 +36,7 @@ ChannelReader::ChannelReader(const Channel& channel) noexcept : channel_{&channe
         lost_upper_ = std::pow(10.0, std::max({cold, hot, 0.0}) / 10.0);
     }
     ceiling_w_ = line_power(chain, chain_volts(chain, chain.ceiling_dbm), std::nullopt).watts;
-    ceiling_low_w_ = ceiling_w_ * lower_;
+    ceiling_low_w_ = ceiling_w_ * lower_ * lost_lower_;
 }
 
 double ChannelReader::uncertainty_db(const Reading& reading) const noexcept {

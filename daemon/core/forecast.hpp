@@ -1,4 +1,5 @@
-// Forecast: where the heatsink is going, and how far to back off so that nothing warns or trips. It never trips.
+// Forecast: where the heatsink is going, and how far to back off so that nothing warns or trips; and the mean power in
+// a circulator's load. Which of these a trip may rest on, and how often they are renewed, is said by core::rule_of.
 #pragma once
 
 #include <cstdint>

@@ -256,6 +256,49 @@ struct Plan {
     }
 };
 
+/// What a quantity that is worked out needs; of the first six the sensor with that role.
+enum class Input : std::uint8_t {
+    forward,
+    reflected,
+    drive,
+    supply,
+    current,
+    heatsink,
+    small_signal_gain,
+    feeder_loss,
+    circulator_load_time,
+    level,          ///< some limit warns of forward power, compression or heat, or trips on it
+    heatsink_trip,  ///< some limit trips on the heatsink's temperature
+    count_,
+};
+inline constexpr std::size_t input_count = static_cast<std::size_t>(Input::count_);
+
+/// Everything that is fixed about a quantity that is worked out. What announces, limits, expires or explains it, and
+/// what says how long a trip takes, reads it here.
+struct DerivedRule {
+    Derived derived;
+    std::string_view id;
+    std::string_view name;
+    Unit unit;
+    std::uint32_t needs;  ///< bits, by Input
+    bool with_rf;         ///< not measurable below the minimum forward power
+    bool may_trip;        ///< false: an estimate, or nothing that endangers: a limit on it may only warn
+    Duration renewed;     ///< at most so long after the readings that it rests on; 0: with each scan
+    [[nodiscard]] constexpr bool wants(Input input) const noexcept {
+        return (needs >> static_cast<unsigned>(input) & 1U) != 0U;
+    }
+};
+const DerivedRule& rule_of(Derived derived) noexcept;
+/// The rule of a quantity that is worked out; none of a sensor's.
+const DerivedRule* rule_of(const Plan& plan, QuantityIndex index) noexcept;
+
+/// The plan has it.
+bool has(const Plan& plan, Input input) noexcept;
+/// The channel with the role that the input is; none where it is no channel, or there is none.
+std::optional<std::uint16_t> channel_of(const Plan& plan, Input input) noexcept;
+/// A sensor's own, or worked out from what the plan has: exactly these are announced, and can become known.
+bool can_be_known(const Plan& plan, QuantityIndex index) noexcept;
+
 /// Identity, name and unit of a quantity, for topics, screens and messages. `index` < plan.quantity_count().
 struct QuantityInfo {
     std::string_view id;

@@ -55,18 +55,6 @@ std::vector<SourceRule> rules_for(const Plan& plan) {
     return rules;
 }
 
-bool forecast_by_itself(Derived derived) noexcept {
-    switch (derived) {
-        case Derived::thermal_resistance:
-        case Derived::settling_temperature:
-        case Derived::time_to_limit:
-        case Derived::forecast_temperature:
-        case Derived::back_off:
-        case Derived::circulator_load: return true;
-        default: return false;
-    }
-}
-
 int rank(Condition condition) noexcept {
     return condition == Condition::missed ? -1 : static_cast<int>(condition);
 }
@@ -113,6 +101,7 @@ Snapshot Protection::blank(const Plan& plan) {
 Protection::Protection(const Plan& plan, Memory memory, bool unclean_start, bool start_noted)
     : plan_{(check_indices(plan), plan)},
       watched_(plan.channels.size()),
+      known_(derived_count),
       news_(plan.quantity_count()),
       judged_(plan.limits.size()),
       lost_reported_(plan.channels.size()),
@@ -125,6 +114,9 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start, bool
       events_{4 * source_count(plan) + 64},
       snapshot_{blank(plan)},
       unclean_start_{unclean_start} {
+    for (std::size_t i = 0; i < derived_count; ++i) {
+        known_[i] = static_cast<std::uint8_t>(can_be_known(plan, plan.index(static_cast<Derived>(i))));
+    }
     for (const std::uint16_t slots : plan.samplers) channel_at_.emplace_back(slots, no_channel);
     for (std::size_t i = 0; i < plan.channels.size(); ++i) {
         const Channel& channel = plan.channels[i];
@@ -256,6 +248,8 @@ Reading& Protection::quantity(Derived derived) noexcept {
 }
 
 void Protection::news_of(Derived derived, const Reading& reading) noexcept {
+    // What isn't announced isn't worked out either.
+    if (known_[static_cast<std::size_t>(derived)] == 0) return;
     quantity(derived) = reading;
     news_[plan_.index(derived)] = 1;
 }
@@ -340,11 +334,9 @@ void Protection::grow_old(Instant now) noexcept {
     for (std::size_t i = 0; i < derived_count; ++i) {
         Reading& reading = snapshot_.quantities[channels_.size() + i];
         if (reading.health == Health::unknown) continue;
-        const auto derived = static_cast<Derived>(i);
-        if (forecast_by_itself(derived)) continue;  // renewed each second whatever the sensors do
-        const bool of_supply =
-            derived == Derived::dc_power || derived == Derived::efficiency || derived == Derived::heat;
-        const auto& source = of_supply ? plan_.roles.supply : plan_.roles.forward;
+        const DerivedRule& rule = rule_of(static_cast<Derived>(i));
+        if (rule.renewed > Duration::zero()) continue;  // renewed by itself, whatever the sensors do
+        const auto& source = rule.wants(Input::supply) ? plan_.roles.supply : plan_.roles.forward;
         const Duration age = source ? plan_.channels[*source].allowed_age : Duration::zero();
         if (now - reading.taken <= age) continue;
         const Fault why = source ? channels_[*source].at(now).fault : Fault::stale;

@@ -143,6 +143,7 @@ private:
     std::vector<std::vector<std::uint16_t>> channel_at_;  ///< [sampler][slot] -> channel, or no_channel
     std::vector<ChannelReader> channels_;
     std::vector<std::uint8_t> watched_;        ///< per channel: a limit watches it, and so speaks for it
+    std::vector<std::uint8_t> known_;          ///< per derived quantity: the plan has what it is worked out from
     std::vector<std::uint8_t> news_;           ///< per quantity, within one scan
     std::vector<std::uint8_t> judged_;         ///< per limit, within one step
     std::vector<std::uint8_t> lost_reported_;  ///< per channel

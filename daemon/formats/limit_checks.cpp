@@ -12,60 +12,21 @@ using core::Direction;
 
 namespace {
 
-enum class Input { forward, reflected, drive, supply, current, gain, heatsink, circulator };
-
-struct Needs {
-    Derived derived;
-    std::vector<Input> inputs;
-};
-
-const std::vector<Needs>& needs() {
-    static const std::vector<Needs> rows{
-        {Derived::vswr, {Input::forward, Input::reflected}},
-        {Derived::reflection, {Input::forward, Input::reflected}},
-        {Derived::return_loss, {Input::forward, Input::reflected}},
-        {Derived::mismatch_loss, {Input::forward, Input::reflected}},
-        {Derived::net_power, {Input::forward, Input::reflected}},
-        {Derived::antenna_vswr, {Input::forward, Input::reflected}},
-        {Derived::antenna_power, {Input::forward, Input::reflected}},
-        {Derived::gain, {Input::forward, Input::reflected, Input::drive}},
-        {Derived::compression, {Input::forward, Input::reflected, Input::drive, Input::gain}},
-        {Derived::dc_power, {Input::supply, Input::current}},
-        {Derived::efficiency, {Input::forward, Input::supply, Input::current}},
-        {Derived::heat, {Input::forward, Input::supply, Input::current}},
-        {Derived::circulator_load, {Input::reflected, Input::circulator}},
-        {Derived::thermal_resistance, {Input::heatsink, Input::forward, Input::supply, Input::current}},
-        {Derived::settling_temperature, {Input::heatsink, Input::forward, Input::supply, Input::current}},
-        {Derived::time_to_limit, {Input::heatsink, Input::forward, Input::supply, Input::current}},
-        {Derived::forecast_temperature, {Input::heatsink, Input::forward, Input::supply, Input::current}},
-        {Derived::back_off, {Input::forward}},
-    };
-    return rows;
-}
-
-/// Slow estimates are shown where they can be, and may warn; they never decide. Compression tells of the signal's
-/// cleanliness, which is no danger.
-bool may_only_warn(const core::Plan& plan, core::QuantityIndex quantity) {
-    for (const Derived derived : {Derived::thermal_resistance, Derived::settling_temperature, Derived::time_to_limit,
-                                  Derived::forecast_temperature, Derived::back_off, Derived::compression}) {
-        if (plan.index(derived) == quantity) return true;
-    }
-    return false;
-}
-
-std::string_view missing_input(const Draft& draft, Input input) {
-    const core::Roles& roles = draft.configuration.plan.roles;
+/// What the operator adds for an input that is missing.
+std::string_view remedy(core::Input input) {
     switch (input) {
-        case Input::forward: return roles.forward ? "" : "a sensor with 'role: forward'";
-        case Input::reflected: return roles.reflected ? "" : "a sensor with 'role: reflected'";
-        case Input::drive: return roles.drive ? "" : "a sensor with 'role: drive'";
-        case Input::supply: return roles.supply ? "" : "a sensor with 'role: supply'";
-        case Input::current: return roles.current ? "" : "a sensor with 'role: current'";
-        case Input::gain:
-            return draft.configuration.plan.rf.small_signal_gain_db ? "" : "'small_signal_gain:' under 'amplifier:'";
-        case Input::heatsink: return roles.heatsink ? "" : "a sensor with 'role: heatsink'";
-        case Input::circulator:
-            return draft.configuration.plan.rf.circulator_load_time ? "" : "a circulator before the coupler";
+        case core::Input::forward: return "a sensor with 'role: forward'";
+        case core::Input::reflected: return "a sensor with 'role: reflected'";
+        case core::Input::drive: return "a sensor with 'role: drive'";
+        case core::Input::supply: return "a sensor with 'role: supply'";
+        case core::Input::current: return "a sensor with 'role: current'";
+        case core::Input::heatsink: return "a sensor with 'role: heatsink'";
+        case core::Input::small_signal_gain: return "'small_signal_gain:' under 'amplifier:'";
+        case core::Input::feeder_loss: return "'feeder_loss:' under 'amplifier:'";
+        case core::Input::circulator_load_time: return "a circulator before the coupler";
+        case core::Input::level:
+        case core::Input::heatsink_trip:
+        case core::Input::count_: break;
     }
     return "";
 }
@@ -73,16 +34,23 @@ std::string_view missing_input(const Draft& draft, Input input) {
 /// What is missing to work a quantity out; nothing where it is complete or a sensor's own.
 std::string missing_for(const Draft& draft, core::QuantityIndex quantity) {
     const core::Plan& plan = draft.configuration.plan;
-    if (quantity < plan.channels.size()) return {};
-    for (const Needs& row : needs()) {
-        if (plan.index(row.derived) != quantity) continue;
-        std::vector<std::string_view> missing;
-        for (const Input input : row.inputs) {
-            if (const auto words = missing_input(draft, input); !words.empty()) missing.push_back(words);
-        }
-        return fmt::format("{}", fmt::join(missing, " and "));
+    const core::DerivedRule* rule = core::rule_of(plan, quantity);
+    if (rule == nullptr) return {};
+    std::vector<std::string_view> missing;
+    for (std::size_t i = 0; i < core::input_count; ++i) {
+        const auto input = static_cast<core::Input>(i);
+        // Other limits may come later in the text.
+        const bool of_limits = input == core::Input::level || input == core::Input::heatsink_trip;
+        if (!of_limits && rule->wants(input) && !core::has(plan, input)) missing.push_back(remedy(input));
     }
-    return {};
+    return fmt::format("{}", fmt::join(missing, " and "));
+}
+
+/// Slow estimates are shown where they can be, and may warn; they never decide. Compression tells of the signal's
+/// cleanliness, which is no danger.
+bool may_only_warn(const core::Plan& plan, core::QuantityIndex quantity) {
+    const core::DerivedRule* rule = core::rule_of(plan, quantity);
+    return rule != nullptr && !rule->may_trip;
 }
 
 /// A quantity that nothing feeds stays unknown for ever, and unknown inhibits.

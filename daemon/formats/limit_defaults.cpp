@@ -91,13 +91,8 @@ LimitDefaults fan(const Draft& draft, std::optional<double> trip) {
 }  // namespace
 
 bool needs_forward_power(const Draft& draft, core::QuantityIndex watch) {
-    const core::Plan& plan = draft.configuration.plan;
-    for (const Derived derived :
-         {Derived::vswr, Derived::reflection, Derived::return_loss, Derived::mismatch_loss, Derived::net_power,
-          Derived::antenna_vswr, Derived::antenna_power, Derived::gain, Derived::compression, Derived::efficiency}) {
-        if (plan.index(derived) == watch) return true;
-    }
-    return false;
+    const core::DerivedRule* rule = core::rule_of(draft.configuration.plan, watch);
+    return rule != nullptr && rule->with_rf;
 }
 
 LimitDefaults limit_defaults(const Draft& draft, core::QuantityIndex watch, std::optional<Direction> direction,

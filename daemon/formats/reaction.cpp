@@ -1,45 +1,41 @@
 #include "formats/reaction.hpp"
 
 #include <algorithm>
-#include <initializer_list>
 
 #include "formats/configuration_parts.hpp"
 
 namespace dekeyd::formats {
 namespace {
 
-using core::Derived;
-
 /// The samplers that a quantity depends on.
 std::vector<std::uint16_t> samplers_of(const core::Plan& plan, core::QuantityIndex quantity) {
+    const core::DerivedRule* rule = core::rule_of(plan, quantity);
+    if (rule == nullptr) return {plan.channels[quantity].sampler};
     std::vector<std::uint16_t> result;
-    const auto add = [&](std::initializer_list<std::optional<std::uint16_t>> channels) {
-        for (const auto& channel : channels) {
-            if (channel) result.push_back(plan.channels[*channel].sampler);
-        }
-    };
-    if (quantity < plan.channels.size()) {
-        add({quantity});
-        return result;
-    }
-    const core::Roles& roles = plan.roles;
-    switch (static_cast<Derived>(quantity - plan.channels.size())) {
-        case Derived::gain:
-        case Derived::compression: add({roles.forward, roles.drive}); break;
-        case Derived::dc_power: add({roles.supply, roles.current}); break;
-        case Derived::efficiency:
-        case Derived::heat: add({roles.forward, roles.supply, roles.current}); break;
-        default: add({roles.forward, roles.reflected}); break;
+    for (std::size_t i = 0; i < core::input_count; ++i) {
+        const auto input = static_cast<core::Input>(i);
+        const auto channel = rule->wants(input) ? core::channel_of(plan, input) : std::nullopt;
+        if (channel) result.push_back(plan.channels[*channel].sampler);
     }
     return result;
+}
+
+core::Duration renewal_of(const core::Plan& plan, core::QuantityIndex quantity) {
+    const core::DerivedRule* rule = core::rule_of(plan, quantity);
+    return rule != nullptr ? rule->renewed : core::Duration::zero();
 }
 
 }  // namespace
 
 Reaction reaction(const Configuration& configuration, const core::LimitPlan& limit) {
-    Reaction result{.wait = {}, .conversion = {}, .qualify = limit.qualify, .guard = configuration.guard_period};
+    Reaction result{.wait = {},
+                    .conversion = {},
+                    .renewal = renewal_of(configuration.plan, limit.watch),
+                    .qualify = limit.qualify,
+                    .guard = configuration.guard_period};
     auto samplers = samplers_of(configuration.plan, limit.watch);
     if (limit.gate) {
+        result.renewal = std::max(result.renewal, renewal_of(configuration.plan, limit.gate->quantity));
         const auto of_gate = samplers_of(configuration.plan, limit.gate->quantity);
         samplers.insert(samplers.end(), of_gate.begin(), of_gate.end());
     }

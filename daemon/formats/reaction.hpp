@@ -10,9 +10,10 @@ namespace dekeyd::formats {
 struct Reaction {
     core::Duration wait{};        ///< until the slot is read again
     core::Duration conversion{};  ///< until its scan is handed over
+    core::Duration renewal{};     ///< until the quantity is worked out from it, where that isn't with each scan
     core::Duration qualify{};
     core::Duration guard{};  ///< until the guard has decided and written
-    [[nodiscard]] core::Duration total() const noexcept { return wait + conversion + qualify + guard; }
+    [[nodiscard]] core::Duration total() const noexcept { return wait + conversion + renewal + qualify + guard; }
 };
 
 /// Of the slowest channel that the limit's quantity, or its gate's, is made of.

@@ -48,7 +48,7 @@ public:
     std::map<std::string, double> values;
     bool line_lies = false;
 
-    void step(std::vector<core::Command> commands = {}) {
+    void step(std::vector<core::Command> commands = {}, core::Duration passes = 20ms) {
         std::vector<std::vector<core::Sample>> samples;
         for (const std::uint16_t slots : plan_.samplers) samples.emplace_back(slots);
         for (std::size_t i = 0; i < plan_.channels.size(); ++i) {
@@ -66,7 +66,7 @@ public:
                           .scans = scans,
                           .commands = commands,
                           .line = {.known = true, .permit = line_lies ? !permit : permit}});
-        now_ += 20ms;
+        now_ += passes;
     }
     void run(core::Duration length) {
         for (const core::Instant end = now_ + length; now_ < end;) step();

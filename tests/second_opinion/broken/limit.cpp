@@ -10,4 +10,8 @@ Verdict judge(const LimitPlan&, const Reading&, const Reading*, bool) noexcept {
     return Verdict::clear;
 }
 
+Verdict judge(const LimitPlan&, Standing, const Reading&, bool) noexcept {
+    return Verdict::clear;
+}
+
 }  // namespace dekeyd::core
