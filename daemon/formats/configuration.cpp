@@ -8,6 +8,7 @@
 #include <array>
 #include <cerrno>
 #include <cstring>
+#include <set>
 #include <tuple>
 
 #include "formats/configuration_parts.hpp"
@@ -56,13 +57,31 @@ void read_format(Section& top) {
     }
 }
 
+/// The words by which the text takes what a range or a relation forbids.
+void read_accept(Section& top, Report& report) {
+    const Node* const list = top.list("accept", Need::optional);
+    if (list == nullptr) return;
+    std::set<std::string> seen;
+    for (const Node& item : list->items) {
+        const Place place = item.place.line == 0 ? list->place : item.place;
+        if (item.kind != Node::Kind::scalar || item.text.empty()) {
+            report.fault(place, "accept", "no word", "a word that a fault has named, such as 'no-heat-limit'");
+        } else if (!seen.insert(item.text).second) {
+            report.fault(place, "accept", fmt::format("'{}' comes twice", shortened(item.text)), "each word once");
+        } else {
+            report.accept(item.text, place);
+        }
+    }
+}
+
 void read_all(const Node& root, Draft& draft) {
     Section top{&root, {1, 1}, "", draft.report};
     if (!top.present()) return;
     read_format(top);
+    read_accept(top, draft.report);
     read_device(top, draft);
-    read_guard(top, draft);
     read_line(top, draft);
+    read_guard(top, draft);
     read_buses(top, draft);
     read_sensors(top, draft);
     read_amplifier(top, draft);
@@ -80,6 +99,7 @@ void read_all(const Node& root, Draft& draft) {
     read_proof(top, draft);
     top.finish();
     give_advice(draft);
+    draft.report.finish_accepted();
 }
 
 Loaded only_fault(std::size_t line, std::string what, std::string expected) {
@@ -130,6 +150,7 @@ Loaded load(std::string_view yaml, const std::string& folder) {
     count_characters(yaml, loaded.faults);
     if (loaded.faults.empty()) {
         draft.configuration.advice = loaded.advice;
+        draft.configuration.accepted = std::move(draft.report.accepted());
         draft.configuration.text = yaml;
         draft.configuration.folder = folder;
         loaded.configuration = std::move(draft.configuration);

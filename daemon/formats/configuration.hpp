@@ -22,6 +22,12 @@ struct Fault {
     std::string expected;  ///< what was expected, and how to mend it; the nearest right key where one is near
 };
 
+/// What a range or a relation forbids, and the text accepts by name.
+struct Accepted {
+    std::string word;  ///< under `accept:`
+    std::string what;  ///< one clause: what is so
+};
+
 /// Legal and unwise, or a default that nobody confirmed.
 struct Advice {
     std::size_t line = 0;
@@ -169,6 +175,7 @@ struct Configuration {
     std::optional<core::Duration> proof_every;  ///< a proof test is overdue after so long
     std::string text;                           ///< what it was read from
     std::string folder;                         ///< where the files that it names are
+    std::vector<Accepted> accepted;
     std::vector<Advice> advice;
 };
 

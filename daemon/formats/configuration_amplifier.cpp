@@ -123,22 +123,11 @@ void read_amplifier(Section& top, Draft& draft) {
         section.quantity("gain_reference", Dimension::temperature, Need::optional).value_or(rf.gain_reference_c);
     if (section.has("gain_drift") && !rf.small_signal_gain_db)
         section.fault("gain_drift", "a drift of a gain that is not given", "'small_signal_gain: 18 dB' beside it");
-    constexpr double steepest_db_per_k = 1.0;
-    if (std::fabs(rf.gain_db_per_k) > steepest_db_per_k)
-        section.fault("gain_drift", fmt::format("{:g} dB/K", rf.gain_db_per_k), "within 1 dB/K; usual: -0.02 dB/K");
     draft.configuration.one_db_forward_w =
         section.quantity("one_db_forward", Dimension::power, Need::optional, Sign::positive);
     draft.configuration.maximum_drive_w = draft.amplifier.maximum_drive_w;
     rf.main_line_loss_db =
         section.quantity("main_line_loss", Dimension::ratio_db, Need::optional, Sign::not_negative).value_or(0.0);
-    for (const std::string_view key : {"directivity", "feeder_loss", "small_signal_gain", "main_line_loss"}) {
-        constexpr double most_db = 100.0;
-        const double value = key == "directivity"      ? rf.directivity_db.value_or(0.0)
-                             : key == "feeder_loss"    ? rf.feeder_loss_db
-                             : key == "main_line_loss" ? rf.main_line_loss_db
-                                                       : rf.small_signal_gain_db.value_or(0.0);
-        if (value > most_db) section.fault(key, fmt::format("{} dB", value), "at most 100 dB");
-    }
     section.finish();
 }
 

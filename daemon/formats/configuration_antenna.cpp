@@ -9,15 +9,9 @@
 namespace dekeyd::formats {
 namespace {
 
-constexpr double most_gain_dbi = 80.0;
-
-std::optional<double> share(Section& section, std::string_view key, double least_percent) {
+std::optional<double> share(Section& section, std::string_view key) {
     const auto percent = section.quantity(key, Dimension::percent, Need::optional, Sign::positive);
     if (!percent) return std::nullopt;
-    if (*percent < least_percent || *percent > 100.0) {
-        section.fault(key, fmt::format("{:g} %", *percent), fmt::format("{:g} % to 100 %", least_percent));
-        return std::nullopt;
-    }
     return *percent / 100.0;
 }
 
@@ -34,8 +28,6 @@ void read_gain(Section& section, Draft& draft, AntennaConfig& antenna) {
     if (section.has("gain")) {
         section.allow("dish");
         const auto gain = section.quantity("gain", Dimension::antenna_gain, Need::required);
-        if (gain && std::fabs(*gain) > most_gain_dbi)
-            section.fault("gain", fmt::format("{:g} dBi", *gain), fmt::format("within {:g} dBi", most_gain_dbi));
         antenna.gain_dbi = gain.value_or(0.0);
         return;
     }
@@ -44,10 +36,7 @@ void read_gain(Section& section, Draft& draft, AntennaConfig& antenna) {
     core::Dish described;
     const auto diameter = dish.quantity("diameter", Dimension::length, Need::required, Sign::positive);
     described.diameter_m = diameter.value_or(1.0);
-    described.efficiency = share(dish, "efficiency", 1.0).value_or(described.efficiency);
-    constexpr double smallest_m = 0.01, largest_m = 500.0;
-    if (diameter && (*diameter < smallest_m || *diameter > largest_m))
-        dish.fault("diameter", fmt::format("a dish of {:g} m", *diameter), "1 cm to 500 m");
+    described.efficiency = share(dish, "efficiency").value_or(described.efficiency);
     dish.finish();
     if (!frequency) {
         draft.report.fault(dish.place(), dish.path(), "a dish's gain depends on the frequency, which is not given",
@@ -90,9 +79,6 @@ void read_exposure(Section& top, Draft& draft) {
         draft.configuration.exposure.push_back(
             {.name = "own limit", .w_per_m2 = *own, .averaging_s = 0.0, .edition = {}});
     const auto ground = section.quantity("ground_reflection", Dimension::number, Need::optional);
-    if (ground && (*ground < core::ground_none || *ground > core::ground_perfect))
-        section.fault("ground_reflection", fmt::format("a factor of {:g}", *ground),
-                      "1 (free space) to 4 (a perfect mirror); 2.56 is usual");
     draft.configuration.ground_factor = ground.value_or(core::ground_usual);
     if (!section.has("rule") && !section.has("limit"))
         draft.report.fault(section.place(), section.path(), "neither 'rule' nor 'limit'",
@@ -120,9 +106,6 @@ void read_drive_part(const Node& item, Place list_place, const std::string& path
         draft.report.fault(section.place(), path, gain ? "both 'gain' and 'loss'" : "neither 'gain' nor 'loss'",
                            "'loss: 3 dB' for a cable or a pad, 'gain: 20 dB' for a driver");
     part.gain_db = gain ? up.value_or(0.0) : -down.value_or(0.0);
-    constexpr double most_db = 100.0;
-    if (std::fabs(part.gain_db) > most_db)
-        section.fault(gain ? "gain" : "loss", fmt::format("{:g} dB", std::fabs(part.gain_db)), "at most 100 dB");
     part.maximum_input_dbm = level_dbm(section, "maximum_input", Need::optional);
     part.one_db_output_dbm = level_dbm(section, "one_db_output", Need::optional);
     section.finish();
@@ -136,7 +119,7 @@ void read_antenna(Section& top, Draft& draft) {
     if (section.present()) {
         AntennaConfig antenna;
         read_gain(section, draft, antenna);
-        antenna.duty = share(section, "duty", 0.01).value_or(1.0);
+        antenna.duty = share(section, "duty").value_or(1.0);
         section.finish();
         draft.configuration.antenna = antenna;
     }
@@ -164,7 +147,7 @@ void read_level_plan(Section& top, Draft& draft) {
     plan.ambient_c = section.quantity("ambient", Dimension::temperature, Need::optional).value_or(plan.ambient_c);
     plan.thermal_resistance_k_per_w =
         section.quantity("thermal_resistance", Dimension::thermal_resistance, Need::optional, Sign::positive);
-    if (const auto efficiency = share(section, "efficiency", 1.0)) plan.efficiency_percent = 100.0 * *efficiency;
+    if (const auto efficiency = share(section, "efficiency")) plan.efficiency_percent = 100.0 * *efficiency;
     section.finish();
     if (!draft.plan().rf.small_signal_gain_db)
         draft.report.fault(section.place(), section.path(), "the amplifier's gain is not given",

@@ -20,6 +20,16 @@ core::Duration usual_conversion(BusDriver driver) {
     return 1ms;
 }
 
+std::string_view word(BusDriver driver) {
+    switch (driver) {
+        case BusDriver::w1: return "w1";
+        case BusDriver::iio: return "iio";
+        case BusDriver::hwmon: return "hwmon";
+        case BusDriver::contact: return "contact";
+    }
+    return "";
+}
+
 void read_bus(const Entry& entry, Section& buses, Draft& draft) {
     Section section{&entry.value, entry.place, buses.path_of(entry.key), draft.report};
     BusConfig bus;
@@ -29,14 +39,12 @@ void read_bus(const Entry& entry, Section& buses, Draft& draft) {
         "driver",
         {{"w1", BusDriver::w1}, {"iio", BusDriver::iio}, {"hwmon", BusDriver::hwmon}, {"contact", BusDriver::contact}},
         Need::required);
+    if (driver) section.is_of(word(*driver));
     const auto period = section.duration("period", Need::required);
     of.driver_known = driver.has_value();
     of.period_known = period.has_value();
     bus.driver = driver.value_or(BusDriver::w1);
     bus.period = period.value_or(1s);
-    constexpr auto shortest = 1ms;
-    if (period && *period < shortest)
-        section.fault("period", fmt::format("a period of {}", show(*period)), "at least 1 ms");
     bus.conversion = section.duration("conversion", Need::optional).value_or(usual_conversion(bus.driver));
     const bool chip_driver = bus.driver == BusDriver::iio || bus.driver == BusDriver::hwmon;
     if (!driver) {

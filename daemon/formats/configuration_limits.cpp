@@ -8,6 +8,7 @@
 #include "formats/configuration_parts.hpp"
 #include "formats/limit_checks.hpp"
 #include "formats/nearest.hpp"
+#include "formats/sensor_address.hpp"
 
 namespace dekeyd::formats {
 
@@ -42,6 +43,13 @@ std::optional<Watched> find_quantity(Section& section, std::string_view key, con
                   near ? fmt::format("did you mean '{}'?", *near)
                        : fmt::format("a sensor's id, or one that is worked out: {}", fmt::join(names, ", ")));
     return std::nullopt;
+}
+
+/// By what the ranges of a limit's figures go.
+std::string_view kind_of(const Watched& watched, const core::Plan& plan) {
+    if (plan.roles.heatsink == watched.index) return "heatsink";
+    if (watched.index < plan.channels.size()) return word(plan.channels[watched.index].kind);
+    return core::describe(plan, watched.index).id;
 }
 
 Sign sign_of(core::Unit unit) {
@@ -223,6 +231,7 @@ void read_limit(const Entry& entry, Section& limits, Draft& draft) {
     limit.id = entry.key;
     const auto name = section.text("name", Need::optional);
     const auto watched = find_quantity(section, "watch", draft);
+    if (watched) section.is_of(kind_of(*watched, draft.plan()));
     limit.edge =
         section
             .choice<core::Edge>(

@@ -50,9 +50,9 @@ void read_mqtt(Section& top, Draft& draft) {
         section.fault("host", fmt::format("'{}' is no host", mqtt.host),
                       "a name or an address alone; the port has its own key");
     read_tls(section, mqtt);
-    constexpr int usual_port = 1883, usual_tls_port = 8883, last_port = 65535;
-    mqtt.port = static_cast<int>(
-        section.whole("port", 1, last_port, Need::optional).value_or(mqtt.tls ? usual_tls_port : usual_port));
+    constexpr int usual_port = 1883, usual_tls_port = 8883;
+    mqtt.port =
+        static_cast<int>(section.whole("port", Need::optional).value_or(mqtt.tls ? usual_tls_port : usual_port));
     read_credentials(section, mqtt);
     mqtt.remote_release = section.flag("remote_release", Need::optional).value_or(false);
     mqtt.remote_reset = section.flag("remote_reset", Need::optional).value_or(false);

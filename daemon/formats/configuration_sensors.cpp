@@ -208,6 +208,7 @@ void read_sensor(const Entry& entry, Section& sensors, Draft& draft) {
     of.bus = find_bus(section, draft);
     const auto native = read_address(section, draft, of);
     channel.kind = of.kind.value_or(ChannelKind::voltage);
+    if (of.kind) section.is_of(word(*of.kind));
     channel.required = section.flag("required", Need::optional).value_or(true);
     channel.allowed_age = section.duration("allowed_age", Need::required).value_or(1s);
     of.age_given = section.has("allowed_age");

@@ -86,19 +86,7 @@ void check_vswr(Section& section, const Draft& draft, const core::LimitPlan& lim
     if (!facts.trip_known) return;
     const core::Plan& plan = draft.configuration.plan;
     const bool vswr = limit.watch == plan.index(Derived::vswr);
-    const bool antenna = limit.watch == plan.index(Derived::antenna_vswr);
-    if ((vswr || antenna) && !(limit.trip > 1.0)) {
-        section.fault(
-            facts.trip_key,
-            fmt::format("a VSWR of {} is that of a perfect load, or of none", show(limit.trip, core::Unit::none)),
-            "a trip above 1, such as 2.0");
-        return;
-    }
     const bool reflection = limit.watch == plan.index(Derived::reflection);
-    if (reflection && !(limit.trip > 0.0 && limit.trip < 1.0)) {
-        section.fault(facts.trip_key, "a reflection coefficient lies between 0 and 1", "a trip such as 0.33");
-        return;
-    }
     const double loss = plan.rf.feeder_loss_db;
     if (!(loss > 0.0)) return;
     const double most = lost_antenna_reflection(loss);

@@ -2,8 +2,10 @@
 
 #include <algorithm>
 #include <charconv>
+#include <cmath>
 
 #include "formats/nearest.hpp"
+#include "formats/ranges.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -34,6 +36,36 @@ void Report::fault(Place place, std::string key, std::string what, std::string e
 
 void Report::advise(Place place, std::string key, std::string what) {
     advice_.push_back({.line = place.line, .key = std::move(key), .what = std::move(what)});
+}
+
+void Report::accept(std::string word, Place place) {
+    words_.push_back({std::move(word), place});
+}
+
+void Report::fault_unless_accepted(Place place, std::string key, const std::string& word, std::string what,
+                                   std::string expected) {
+    const auto given = std::find_if(words_.begin(), words_.end(), [&](const Word& w) { return w.text == word; });
+    if (given != words_.end()) {
+        given->used = true;
+        accepted_.push_back({word, std::move(what)});
+        return;
+    }
+    proposed_.push_back(word);
+    fault(place, std::move(key), std::move(what),
+          fmt::format("{}; or, where it is meant, 'accept: [{}]' at the top level", expected, word));
+}
+
+void Report::finish_accepted() {
+    // Other faults may hide what a word is for.
+    if (faults_.size() > proposed_.size()) return;
+    for (const Word& word : words_) {
+        if (word.used) continue;
+        const std::vector<std::string_view> proposed{proposed_.begin(), proposed_.end()};
+        const auto near = nearest(word.text, proposed);
+        fault(
+            word.place, "accept", fmt::format("'{}': nothing here needs it", shortened(word.text)),
+            near ? fmt::format("did you mean '{}'?", *near) : "the word removed; faults name the words that they need");
+    }
 }
 
 std::string wrong_with_id(std::string_view text) {
@@ -120,7 +152,31 @@ std::optional<double> Section::quantity(std::string_view key, Dimension dimensio
         fault(key, fmt::format("'{}' is negative", *text_given), fmt::format("{} of zero or more", name_of(dimension)));
         return std::nullopt;
     }
+    if (!within(key, parsed.value, dimension)) return std::nullopt;
     return parsed.value;
+}
+
+bool Section::within(std::string_view key, double value, Dimension dimension) {
+    const std::string path = path_of(key);
+    const RangeRow* const row = range_for(path, of_, dimension);
+    if (row == nullptr) return true;
+    const double compared = row->compared == Compared::size ? std::fabs(value) : value;
+    if (compared >= row->lowest && compared <= row->highest) return true;
+    const bool possible = compared >= row->least && compared <= row->most;
+    if (possible && report_.bench) return true;
+    const auto ends = [&](double low, double high) {
+        return fmt::format("{} to {}", show(low, dimension), show(high, dimension));
+    };
+    const std::string usual = ends(row->lowest, row->highest);
+    const auto written = scalar(key, Need::optional);
+    std::string what = fmt::format("'{}' is outside {}: {}", shortened(written.value_or("")), usual, row->why);
+    if (!possible) {
+        fault(key, std::move(what), usual + (row->compared == Compared::size ? ", of either sign" : ""));
+        return false;
+    }
+    const std::size_t before = report_.faults().size();
+    report_.fault_unless_accepted(place_of(key), path, path, std::move(what), usual);
+    return report_.faults().size() == before;
 }
 
 std::optional<core::Duration> Section::duration(std::string_view key, Need need, Sign sign) {
@@ -146,6 +202,7 @@ std::optional<Range> Section::range(std::string_view key, Dimension dimension, N
         fault(key, parsed.what, parsed.expected);
         return std::nullopt;
     }
+    if (!within(key, parsed.low, dimension) || !within(key, parsed.high, dimension)) return std::nullopt;
     return parsed;
 }
 
@@ -203,6 +260,13 @@ std::optional<long> Section::whole(std::string_view key, long lowest, long highe
               "decimal digits alone, without a unit");
         return std::nullopt;
     }
+    return value;
+}
+
+std::optional<long> Section::whole(std::string_view key, Need need) {
+    constexpr long far = 1'000'000'000;
+    const auto value = whole(key, -far, far, need);
+    if (!value || !within(key, static_cast<double>(*value), Dimension::number)) return std::nullopt;
     return value;
 }
 

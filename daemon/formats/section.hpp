@@ -22,12 +22,31 @@ class Report {
 public:
     void fault(Place place, std::string key, std::string what, std::string expected);
     void advise(Place place, std::string key, std::string what);
+    /// A fault, unless the text accepts it by `word`: then it is noted, and said at each start.
+    void fault_unless_accepted(Place place, std::string key, const std::string& word, std::string what,
+                               std::string expected);
+    /// A word of `accept:`.
+    void accept(std::string word, Place place);
+    /// Each word that nothing needed is a fault of its own. Call it last.
+    void finish_accepted();
+    [[nodiscard]] std::vector<Accepted>& accepted() noexcept { return accepted_; }
+    /// The line is a file, which protects nothing: what needs a word elsewhere needs none here.
+    bool bench = false;
     [[nodiscard]] std::vector<Fault>& faults() noexcept { return faults_; }
     [[nodiscard]] std::vector<Advice>& advice() noexcept { return advice_; }
 
 private:
+    struct Word {
+        std::string text;
+        Place place;
+        bool used = false;
+    };
+
     std::vector<Fault> faults_;
     std::vector<Advice> advice_;
+    std::vector<Accepted> accepted_;
+    std::vector<Word> words_;            ///< of `accept:`
+    std::vector<std::string> proposed_;  ///< words that faults have named
 };
 
 enum class Need { required, optional };
@@ -60,6 +79,8 @@ public:
     std::optional<std::string> absolute_path(std::string_view key, Need need);
     std::optional<bool> flag(std::string_view key, Need need);
     std::optional<long> whole(std::string_view key, long lowest, long highest, Need need);
+    /// The same, between the ends that its row of the ranges has.
+    std::optional<long> whole(std::string_view key, Need need);
     template <class E>
     std::optional<E> choice(std::string_view key, std::initializer_list<std::pair<std::string_view, E>> words,
                             Need need) {
@@ -81,17 +102,21 @@ public:
     void fault(std::string_view key, std::string what, std::string expected);
     /// A key whose value can't be judged, because a fault elsewhere decides what it should be.
     void allow(std::string_view key);
+    /// What the section is of, where a range depends on it: a sensor's kind, a bus's driver, what a limit watches.
+    void is_of(std::string_view kind) { of_ = kind; }
 
     /// Notes unknown and missing keys; call it once, when everything has been read.
     void finish();
 
 private:
     const Entry* find(std::string_view key, Need need);
+    bool within(std::string_view key, double value, Dimension dimension);
     std::optional<std::size_t> choose(std::string_view key, const std::vector<std::string_view>& names, Need need);
 
     const Node* node_;
     Place place_;
     std::string path_;
+    std::string of_;
     Report& report_;
     std::vector<std::string_view> known_;  ///< all are literals
     std::vector<std::string_view> missing_;

@@ -361,6 +361,23 @@ std::string show(double value, core::Unit unit) {
     return four_digits(value);
 }
 
+std::string show(double value, Dimension dimension) {
+    for (const core::Unit unit :
+         {core::Unit::none, core::Unit::celsius, core::Unit::watt, core::Unit::dbm, core::Unit::decibel,
+          core::Unit::volt, core::Unit::ampere, core::Unit::rpm, core::Unit::percent, core::Unit::kelvin_per_watt})
+        if (dimension_of(unit) == dimension && dimension != Dimension::number) return show(value, unit);
+    if (dimension == Dimension::number) return fmt::format("{:.10g}", value);
+    if (dimension == Dimension::time && value < 1e9) return show(to_duration(value));
+    // The row in which the number is written shortest, and the first of them.
+    std::string shortest;
+    for (const UnitRow& row : unit_rows) {
+        if (row.dimension != dimension) continue;
+        std::string text = fmt::format("{} {}", four_digits(value * row.denominator / row.numerator), row.text);
+        if (shortest.empty() || text.size() < shortest.size()) shortest = std::move(text);
+    }
+    return shortest;
+}
+
 std::string show(core::Duration duration) {
     const double seconds = core::seconds(duration);
     const double size = std::fabs(seconds);

@@ -74,6 +74,7 @@ Dimension dimension_of(core::Unit unit) noexcept;
 
 /// For people: "70 °C", "120 W", "50 mW", "2" (at most four digits).
 std::string show(double value, core::Unit unit);
+std::string show(double value, Dimension dimension);
 /// "20 ms", "1.5 s", "10 min".
 std::string show(core::Duration duration);
 

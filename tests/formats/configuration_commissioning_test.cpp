@@ -50,7 +50,7 @@ TEST_CASE("commissioning that would protect nothing is refused") {
     expect_faults(load_configuration(with_more("commissioning: {time: 3 h, forward: 31 W}\n")),
                   {{51, "commissioning.reflected", "'reflected' is missing"},
                    {51, "commissioning.heatsink", "'heatsink' is missing"},
-                   {51, "commissioning.time", "too long for anyone to stay beside it"},
+                   {51, "commissioning.time", "'3 h' is outside 1 min to 2 h"},
                    {51, "commissioning.forward", "too much for a power that nobody has compared"}});
     expect_faults(
         load_configuration(with_more("commissioning: {time: 1 h, forward: 30 W, reflected: 2 W, heatsink: 70 degC}\n")),

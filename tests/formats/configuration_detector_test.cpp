@@ -33,7 +33,7 @@ TEST_CASE("exactly one description of the detector") {
     expect_faults(load_configuration(with_detector("{slope: 0 mV/dB, intercept: 19.6 dBm}")),
                   {{18, "sensors.forward.detector.floor", "'floor' is missing"},
                    {18, "sensors.forward.detector.ceiling", "'ceiling' is missing"},
-                   {18, "sensors.forward.detector.slope", "a slope of nothing"}});
+                   {18, "sensors.forward.detector.slope", "'0 mV/dB' is outside 5 mV/dB"}});
     expect_faults(
         load_configuration(with_detector("{slope: -24.4, intercept: 19.6 dB, floor: 5 dBm, ceiling: -50 dBm}")),
         {{18, "sensors.forward.detector.slope", "'-24.4' needs a unit"},
@@ -83,7 +83,8 @@ TEST_CASE("coupling, pads and cable") {
                    {19, "sensors.forward.pads", "'-10 dB' is negative"}});
     expect_faults(
         load_configuration(spoiled("    pads: 10 dB\n    cable: 0.5 dB", "    pads: 1000 dB\n    cable: 0.5 dBm")),
-        {{20, "sensors.forward.pads", "1000 dB"}, {21, "sensors.forward.cable", "'0.5 dBm' is a level in dBm"}});
+        {{20, "sensors.forward.pads", "'1000 dB' is outside"},
+         {21, "sensors.forward.cable", "'0.5 dBm' is a level in dBm"}});
     // 5 dBm + 40 + 10 + 0.5 dB = 55.5 dBm = 354.8 W; -50 dBm: 0.5 dBm = 1.122 mW, computed.
     const Loaded loaded = load_configuration(sample_text);
     CHECK(chain_of(loaded).pads_db == 10.0);

@@ -34,14 +34,14 @@ TEST_CASE("version, device and paths") {
 TEST_CASE("guard and lockout") {
     expect_faults(
         load_configuration(spoiled("period: 20 ms}\nline", "period: 2 s, settling: 5, after_start: maybe}\nline")),
-        {{3, "guard.period", "a guard's period outside 1 ms to 1 s"},
+        {{3, "guard.period", "'2 s' is outside 1 ms to 100 ms"},
          {3, "guard.settling", "'5' needs a unit"},
          {3, "guard.after_start", "'maybe' is none of the words"}});
     expect_faults(load_configuration(spoiled("{period: 20 ms}\nline", "{period: 20 ms, deadline: 30 ms}\nline")),
                   {{3, "guard.deadline", "a deadline under two periods"}});
     expect_faults(
         load_configuration(with_more("lockout: {trips: 0, window: -1 min}\n")),
-        {{51, "lockout.trips", "'0' is no whole number"}, {51, "lockout.window", "'-1 min' is not above zero"}});
+        {{51, "lockout.trips", "'0' is outside 1 to 10"}, {51, "lockout.window", "'-1 min' is not above zero"}});
     const Loaded held = load_configuration(spoiled("{period: 20 ms}\nline", "{period: 5 ms, after_start: held}\nline"));
     REQUIRE(held.configuration);
     CHECK(held.configuration->plan.interlock.held_after_start);

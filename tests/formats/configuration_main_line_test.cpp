@@ -96,7 +96,7 @@ TEST_CASE("the gain's drift") {
     expect_no_faults(loaded);
     CHECK(loaded.configuration->plan.rf.gain_db_per_k == -0.02);
     CHECK(loaded.configuration->plan.rf.gain_reference_c == 40.0);
-    expect_faults(
-        load_configuration(spoiled("  directivity", "  gain_drift: -2 dB/K\n  directivity")),
-        {{36, "amplifier.gain_drift", "a drift of a gain that is not given"}, {36, "amplifier.gain_drift", "-2 dB/K"}});
+    expect_faults(load_configuration(spoiled("  directivity", "  gain_drift: -2 dB/K\n  directivity")),
+                  {{36, "amplifier.gain_drift", "'-2 dB/K' is outside"},
+                   {36, "amplifier.gain_drift", "a drift of a gain that is not given"}});
 }

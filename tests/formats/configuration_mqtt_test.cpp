@@ -60,10 +60,10 @@ TEST_CASE("TLS and credentials") {
 TEST_CASE("bad values") {
     expect_faults(with_mqtt("hots: 127.0.0.1, port: 0, fastest: 1 min, slowest: 1 s"),
                   {{50, "mqtt.hots", "the key 'hots' is not known here"},
-                   {50, "mqtt.port", "'0' is no whole number from 1 to 65535"},
+                   {50, "mqtt.port", "'0' is outside 1 to 65535"},
                    {50, "mqtt.fastest", "1 min between values"}});
     expect_faults(with_mqtt("host: \"mqtt://broker\", port: 1883"), {{50, "mqtt.host", "'mqtt://broker' is no host"}});
-    expect_faults(with_mqtt("host: 127.0.0.1, port: 70000"), {{50, "mqtt.port", "'70000' is no whole number"}});
+    expect_faults(with_mqtt("host: 127.0.0.1, port: 70000"), {{50, "mqtt.port", "'70000' is outside 1 to 65535"}});
 }
 
 TEST_CASE("no password appears in a message") {

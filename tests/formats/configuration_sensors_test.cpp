@@ -107,7 +107,7 @@ TEST_CASE("dividers and transducers") {
         {{32, "sensors.x.sensitivity", "'sensitivity' is missing"}});
     expect_faults(load_configuration(with_sensor(
                       "x: {bus: adc, address: voltage3, measures: current, sensitivity: 0 mV/A, allowed_age: 1 s}")),
-                  {{32, "sensors.x.sensitivity", "a sensitivity of zero"}});
+                  {{32, "sensors.x.sensitivity", "'0 mV/A' is outside"}});
 }
 
 TEST_CASE("a contact has its limit made for it") {
