@@ -24,6 +24,19 @@ bool has_rf(const RfPlan& rf, const Reading& reading) noexcept {
 
 }  // namespace
 
+RfLook rf_look(const RfPlan& rf, const Reading* forward, const Reading* reflected) noexcept {
+    const auto look = [](const Reading* reading, double level_w) {
+        if (reading == nullptr) return RfLook::absent;
+        if (reading->measured() && reading->value < level_w) return RfLook::absent;
+        return reading->measured() || reading->health == Health::above_range ? RfLook::present : RfLook::unknown;
+    };
+    if (forward == nullptr) return RfLook::unknown;  // on a good load reflected alone sees nothing
+    const RfLook by_forward = look(forward, rf.rf_present_w);
+    const RfLook by_reflected = look(reflected, rf.reflected_present_w.value_or(rf.rf_present_w));
+    if (by_forward == RfLook::present || by_reflected == RfLook::present) return RfLook::present;
+    return by_forward == RfLook::absent ? by_reflected : RfLook::unknown;
+}
+
 BracketState judge_bracket(const RfPlan& rf, const Bracket& bracket) noexcept {
     const Reading& before = bracket.forward_before;
     const Reading& after = bracket.forward_after;
@@ -35,6 +48,17 @@ BracketState judge_bracket(const RfPlan& rf, const Bracket& bracket) noexcept {
     const bool steady = before.health == Health::good && after.health == Health::good && smaller > 0.0 &&
                         std::max(before.value, after.value) <= steady_factor * smaller;
     return steady ? BracketState::measurable : BracketState::edge;
+}
+
+Verdict reflected_exceeds(const RfPlan& rf, const Bracket& bracket) noexcept {
+    const Reading& before = bracket.forward_before;
+    const Reading& after = bracket.forward_after;
+    const Reading& reflected = bracket.reflected;
+    if (reflected.health == Health::unknown) return Verdict::missed;
+    if (reflected.value < rf.reflected_present_w.value_or(rf.rf_present_w)) return Verdict::rest;
+    if (reflected.value < std::max(before.value, after.value)) return Verdict::clear;
+    const bool told = before.health != Health::unknown && after.health != Health::unknown;
+    return told ? Verdict::outside : Verdict::missed;
 }
 
 double bracket_forward_w(const Bracket& bracket) noexcept {

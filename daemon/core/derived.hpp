@@ -2,11 +2,16 @@
 // own intervals leave, and the health that theirs allow.
 #pragma once
 
+#include "core/limit.hpp"
 #include "core/plan.hpp"
 #include "core/reading.hpp"
 #include "core/uncertainty.hpp"
 
 namespace dekeyd::core {
+
+enum class RfLook : std::uint8_t { absent, present, unknown };
+/// Absent only where each detector that would see it says so, present where one sees it. Empty: not measured.
+RfLook rf_look(const RfPlan& rf, const Reading* forward, const Reading* reflected) noexcept;
 
 /// The three readings of one scan from which ratios may be formed.
 struct Bracket {
@@ -24,6 +29,10 @@ BracketState judge_bracket(const RfPlan& rf, const Bracket& bracket) noexcept;
 
 /// Forward power to form a ratio with; only for a measurable bracket.
 double bracket_forward_w(const Bracket& bracket) noexcept;
+
+/// Reflected power that no load gives, at every power: swapped cables, a dead forward detector. By the larger of the
+/// two forward readings, so that RF which comes or goes within the scan is none.
+Verdict reflected_exceeds(const RfPlan& rf, const Bracket& bracket) noexcept;
 
 /// Everything that follows from forward and reflected power.
 struct Reflections {

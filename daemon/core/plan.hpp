@@ -145,7 +145,8 @@ struct RfPlan {
     double rated_w = 0.0;
     double minimum_forward_w = 0.0;  ///< below it ratios are not measurable
     double rf_present_w = 0.0;       ///< forward at or above it: RF is on the line (above the measured feed-through)
-    double drive_absent_w = 0.0;     ///< drive below it: the exciter is off
+    std::optional<double> reflected_present_w;               ///< the same of reflected; empty: as forward's
+    double drive_absent_w = 0.0;                             ///< drive below it: the exciter is off
     std::uint16_t forward_again_slot = 0;                    ///< same sampler: forward read once more after reflected
     Duration release_time = std::chrono::milliseconds{100};  ///< relay and filter: RF may last so long after inhibit
     Duration hang_time = std::chrono::seconds{1};            ///< RF absent for so long ends a transmission

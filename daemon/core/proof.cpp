@@ -332,15 +332,13 @@ void Proof::obey(const ProofInput& in, const Command& command, EventList& events
 
 // ---- the release time ------------------------------------------------------------------------------------------
 
-void ReleaseWatch::step(Instant now, bool permit, bool rf_present, const Reading* forward,
-                        double rf_present_w) noexcept {
+void ReleaseWatch::step(Instant now, bool permit, bool rf_present, bool rf_absent, const Reading* forward) noexcept {
     if (permit)
         since_.reset();
     else if (permit_ && rf_present)
         since_ = now;
     permit_ = permit;
-    if (!since_ || forward == nullptr || !forward->measured() || forward->taken <= *since_) return;
-    if (forward->value >= rf_present_w) return;
+    if (!since_ || !rf_absent || forward == nullptr || forward->taken <= *since_) return;
     last_ = forward->taken - *since_;
     since_.reset();
 }

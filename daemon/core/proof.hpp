@@ -134,7 +134,7 @@ private:
 /// How long RF lasts after the permit is taken away: measured at each de-key under RF.
 class ReleaseWatch {
 public:
-    void step(Instant now, bool permit, bool rf_present, const Reading* forward, double rf_present_w) noexcept;
+    void step(Instant now, bool permit, bool rf_present, bool rf_absent, const Reading* forward) noexcept;
     [[nodiscard]] const std::optional<Duration>& last() const noexcept { return last_; }
 
     template <class Archive, class Self>

@@ -51,7 +51,7 @@ std::string Protection::state() const {
     line(out, "interlock", "", interlock_);
     line(out, "supervision", "", supervision_);
     line(out, "forecast", "", forecaster_);
-    line(out, "reflected-timer", "", reflected_timer_);
+    line(out, "reflected-timer", "", reflected_timer_, swapped_timer_);
     line(out, "proof", "", proof_, release_);
     for (std::size_t i = 0; i < channels_.size(); ++i) {
         line(out, "channel", plan_.channels[i].id, channels_[i], snapshot_.channels[i], lost_reported_[i]);
@@ -102,7 +102,7 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
     if (key == "interlock") return read(words, interlock_);
     if (key == "supervision") return read(words, supervision_);
     if (key == "forecast") return read(words, forecaster_);
-    if (key == "reflected-timer") return read(words, reflected_timer_);
+    if (key == "reflected-timer") return read(words, reflected_timer_, swapped_timer_);
     if (key == "proof") return read(words, proof_, release_);
     const std::size_t colon = key.find(':');
     if (colon == std::string_view::npos) return false;

@@ -106,6 +106,7 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start, bool
       judged_(plan.limits.size()),
       lost_reported_(plan.channels.size()),
       reflected_timer_{plan.rf.edge_time},
+      swapped_timer_{plan.plausibility.qualify},
       supervision_{plan, start_noted},
       forecaster_{plan},
       conditions_(source_count(plan)),
@@ -165,7 +166,7 @@ Decision Protection::step(const StepInput& input) noexcept {
     const SourceIndex forced = proof_.forced();  // as it was when the limits were judged
     const bool for_proof = prove(input, now);
     permit_ = (free || for_proof) && !plan_.supervision.monitor_only;
-    release_.step(now, permit_, snapshot_.rf_present, role(plan_.roles.forward), plan_.rf.rf_present_w);
+    release_.step(now, permit_, snapshot_.rf_present, rf_absent(), role(plan_.roles.forward));
     fill_in_events(forced, objected ? objection->limit : no_source);
     last_step_ = now;
     stepped_ = true;
@@ -278,7 +279,9 @@ void Protection::derive_rf(const Bracket& bracket, Instant now) noexcept {
                             : exceeds                             ? Verdict::outside
                                                                   : Verdict::clear;
     }
-    fold(source_of(plan_, Builtin::reflected_exceeds_forward), reflected_timer_.update(now, reflected_verdict));
+    const SourceIndex exceeds = source_of(plan_, Builtin::reflected_exceeds_forward);
+    fold(exceeds, reflected_timer_.update(now, reflected_verdict));
+    fold(exceeds, swapped_timer_.update(now, reflected_exceeds(plan_.rf, bracket)));
     if (state == BracketState::edge) return;
     if (const Reading* drive = role(plan_.roles.drive)) {
         news_of(Derived::gain, gain(plan_.rf, *role(plan_.roles.forward), *drive));
@@ -347,8 +350,7 @@ void Protection::grow_old(Instant now) noexcept {
 // ---- quantities to conditions ----------------------------------------------------------------------------------
 
 bool Protection::rf_absent() const noexcept {
-    const Reading* forward = role(plan_.roles.forward);
-    return forward != nullptr && forward->measured() && forward->value < plan_.rf.rf_present_w;
+    return rf_look(plan_.rf, role(plan_.roles.forward), role(plan_.roles.reflected)) == RfLook::absent;
 }
 
 bool Protection::drive_absent() const noexcept {
@@ -483,9 +485,9 @@ bool Protection::prove(const StepInput& input, Instant now) noexcept {
 }
 
 void Protection::look_for_rf(Instant now) noexcept {
-    const Reading* forward = role(plan_.roles.forward);
-    if (forward == nullptr || forward->health == Health::unknown) return;
-    snapshot_.rf_present = !rf_absent();
+    const RfLook look = rf_look(plan_.rf, role(plan_.roles.forward), role(plan_.roles.reflected));
+    if (look == RfLook::unknown) return;
+    snapshot_.rf_present = look == RfLook::present;
     auto& since = snapshot_.transmitting_since;
     if (snapshot_.rf_present) {
         rf_last_seen_ = now;

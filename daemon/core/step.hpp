@@ -148,7 +148,8 @@ private:
     std::vector<std::uint8_t> judged_;         ///< per limit, within one step
     std::vector<std::uint8_t> lost_reported_;  ///< per channel
     std::vector<QualifyTimer> timers_;
-    QualifyTimer reflected_timer_;  ///< reflected at or above forward
+    QualifyTimer reflected_timer_;  ///< reflected at or above forward, where ratios are measurable
+    QualifyTimer swapped_timer_;    ///< the same at every power: slower, for an envelope has zeros
     Supervision supervision_;
     Forecaster forecaster_;
     std::vector<Condition> conditions_;  ///< per source, worst news of this step

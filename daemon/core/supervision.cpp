@@ -88,8 +88,13 @@ Condition Supervision::overrun(const Situation& s) noexcept {
     return overruns_running_ >= plan_.interlock.overruns_in_a_row ? Condition::bad : Condition::clear;
 }
 
-bool Supervision::rf_absent(const Situation& s) const noexcept {
-    return s.forward != nullptr && s.forward->measured() && s.forward->value < plan_.rf.rf_present_w;
+RfLook Supervision::rf(const Situation& s) const noexcept {
+    return rf_look(plan_.rf, s.forward, s.reflected);
+}
+
+/// For what contradicts forward: RF that reflected sees is no excuse of a forward detector that doesn't.
+bool Supervision::forward_absent(const Situation& s) const noexcept {
+    return rf_look(plan_.rf, s.forward, nullptr) == RfLook::absent;
 }
 
 bool Supervision::settled(const Situation& s) const noexcept {
@@ -109,14 +114,15 @@ Verdict Supervision::rf_while_inhibited(const Situation& s) const noexcept {
     // In monitor-only mode a labelled bypass carries the enable: RF is not ours to forbid.
     if (s.permit || plan_.supervision.monitor_only || s.forward == nullptr) return Verdict::rest;
     const Instant released = permit_changed_ + plan_.rf.release_time;
-    const auto after_release = [&](const Reading& r) { return r.taken > released; };
-    if (s.forward->health != Health::unknown) {
-        if (!after_release(*s.forward)) return Verdict::rest;
-        return rf_absent(s) ? Verdict::clear : Verdict::outside;
-    }
-    // Forward can't be told: current that flows only with RF tells the same.
+    const auto of_before = [&](const Reading* r) {
+        return r != nullptr && r->health != Health::unknown && r->taken <= released;
+    };
+    if (of_before(s.forward) || of_before(s.reflected)) return Verdict::rest;
+    if (const RfLook look = rf(s); look != RfLook::unknown)
+        return look == RfLook::absent ? Verdict::clear : Verdict::outside;
+    // RF can't be told: current that flows only with RF tells the same.
     if (s.current == nullptr || !s.current->measured() || !plan_.plausibility.current_with_rf_a) return Verdict::missed;
-    if (!after_release(*s.current)) return Verdict::rest;
+    if (of_before(s.current)) return Verdict::rest;
     return s.current->value < *plan_.plausibility.current_with_rf_a ? Verdict::clear : Verdict::outside;
 }
 
@@ -127,7 +133,7 @@ Verdict Supervision::drive_without_forward(const Situation& s) const noexcept {
     // Ten decibels below the small-signal gain is a dead amplifier or a lost forward cable, not compression.
     const double least_w = s.drive->value * std::pow(10.0, (*plan_.rf.small_signal_gain_db - 10.0) / 10.0);
     if (!(least_w >= plan_.rf.minimum_forward_w)) return Verdict::rest;
-    return rf_absent(s) ? Verdict::outside : Verdict::clear;
+    return forward_absent(s) ? Verdict::outside : Verdict::clear;
 }
 
 Verdict Supervision::current_without_forward(const Situation& s) const noexcept {
@@ -135,7 +141,7 @@ Verdict Supervision::current_without_forward(const Situation& s) const noexcept 
     if (!s.permit || !settled(s)) return Verdict::rest;
     if (!s.current->measured() || !s.forward->measured()) return Verdict::missed;
     if (s.current->value < *plan_.plausibility.current_with_rf_a) return Verdict::clear;
-    return rf_absent(s) ? Verdict::outside : Verdict::clear;
+    return forward_absent(s) ? Verdict::outside : Verdict::clear;
 }
 
 Verdict Supervision::rf_without_current(const Situation& s) const noexcept {
@@ -219,7 +225,7 @@ Condition Supervision::contactor(const Situation& s) noexcept {
     };
     const bool alarm =
         failed(Builtin::line_mismatch) || failed(Builtin::enable_mismatch) || failed(Builtin::rf_while_inhibited);
-    const bool may_close = !alarm && !s.permit && s.line.known && !s.line.permit && rf_absent(s);
+    const bool may_close = !alarm && !s.permit && s.line.known && !s.line.permit && rf(s) == RfLook::absent;
     const bool was_closed = contactor_closed_;
     if (alarm || s.drop_supply)
         contactor_closed_ = false;

@@ -7,6 +7,7 @@
 #include <optional>
 #include <string_view>
 
+#include "core/derived.hpp"
 #include "core/limit.hpp"
 #include "core/plan.hpp"
 #include "core/reading.hpp"
@@ -112,7 +113,8 @@ private:
     [[nodiscard]] Condition uncalibrated(const Situation& s) const noexcept;
     [[nodiscard]] Condition contactor(const Situation& s) noexcept;
     [[nodiscard]] bool settled(const Situation& s) const noexcept;
-    [[nodiscard]] bool rf_absent(const Situation& s) const noexcept;
+    [[nodiscard]] RfLook rf(const Situation& s) const noexcept;
+    [[nodiscard]] bool forward_absent(const Situation& s) const noexcept;
     void set(Builtin which, Condition condition) noexcept { conditions_[static_cast<std::size_t>(which)] = condition; }
     [[nodiscard]] Condition get(Builtin which) const noexcept { return conditions_[static_cast<std::size_t>(which)]; }
 

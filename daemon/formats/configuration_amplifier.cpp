@@ -22,6 +22,22 @@ void check_above_floor(Section& section, std::string_view key, double level_w, c
                   "a higher level: below the floor, power can't be told from none");
 }
 
+/// Reflected power is a share of forward's: its level is the same, or lower.
+void read_reflected_level(Section& section, Draft& draft) {
+    core::RfPlan& rf = draft.plan().rf;
+    const auto reflected = draft.plan().roles.reflected;
+    rf.reflected_present_w = section.quantity("reflected_present", Dimension::power, Need::optional, Sign::positive);
+    if (rf.reflected_present_w && !reflected)
+        section.fault("reflected_present", "a level of reflected power, which no sensor measures",
+                      "a sensor with 'role: reflected', or the key removed");
+    if (rf.reflected_present_w.value_or(0.0) > rf.rf_present_w)
+        section.fault("reflected_present", "reflected power would be told later than the forward power it comes from",
+                      fmt::format("at most {}", show(rf.rf_present_w, core::Unit::watt)));
+    if (reflected)
+        check_above_floor(section, rf.reflected_present_w ? "reflected_present" : "rf_present",
+                          rf.reflected_present_w.value_or(rf.rf_present_w), draft.plan().channels[*reflected]);
+}
+
 void read_forward_levels(Section& section, Draft& draft) {
     core::RfPlan& rf = draft.plan().rf;
     const AmplifierDraft& amplifier = draft.amplifier;
@@ -30,6 +46,7 @@ void read_forward_levels(Section& section, Draft& draft) {
     draft.amplifier.rated_w = section.quantity("rated_forward", Dimension::power, need, Sign::positive);
     const auto minimum = section.quantity("minimum_forward", Dimension::power, Need::optional, Sign::positive);
     const auto present = section.quantity("rf_present", Dimension::power, Need::optional, Sign::positive);
+    section.allow("reflected_present");
     if (!amplifier.rated_w) return;
     rf.rated_w = *amplifier.rated_w;
     rf.minimum_forward_w = minimum.value_or(usual_minimum_share * rf.rated_w);
@@ -55,6 +72,7 @@ void read_forward_levels(Section& section, Draft& draft) {
         section.fault("rf_present", "RF would count as present only above the minimum for ratios",
                       fmt::format("at most {}", show(rf.minimum_forward_w, core::Unit::watt)));
     check_above_floor(section, "rf_present", rf.rf_present_w, draft.plan().channels[*forward]);
+    read_reflected_level(section, draft);
 }
 
 void read_times(Section& section, Draft& draft) {

@@ -128,6 +128,33 @@ TEST_CASE("RF while inhibited: by forward, or by current where forward is lost")
     CHECK(w.until_bad(Builtin::rf_while_inhibited, 1s) == 20ms);
 }
 
+TEST_CASE("RF while inhibited: by reflected where forward is dead or lost, in conversions begun after the release") {
+    for (const bool lost : {false, true}) {
+        CAPTURE(lost);
+        Watch w{complete()};
+        w.permit = true;
+        w.idle(Builtin::rf_while_inhibited, 1s);
+        w.permit = false;
+        w.reflected_w = 1.0;
+        w.forward_lost = lost;
+        CHECK(w.until_bad(Builtin::rf_while_inhibited, 1s) == 100ms);  // 60 ms release, the next scan, and 20 ms
+        w.reflected_w = 0.999;
+        w.forward_lost = false;
+        CHECK(w.step(Builtin::rf_while_inhibited) == Condition::clear);
+    }
+}
+
+TEST_CASE("RF that reflected sees is no excuse of a forward detector that doesn't") {
+    Watch w{complete()};
+    w.permit = true;
+    w.reflected_w = 2.0;
+    w.drive_w = 2.0;
+    CHECK(w.until_bad(Builtin::drive_without_forward, 3s) == 600ms);
+    w.drive_w = 0.0;
+    w.current_a = 3.0;
+    CHECK(w.until_bad(Builtin::current_without_forward, 3s) == 500ms);
+}
+
 TEST_CASE("RF while inhibited doesn't apply where a bypass carries the enable") {
     Plan p = complete();
     p.supervision.monitor_only = true;

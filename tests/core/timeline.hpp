@@ -38,9 +38,9 @@ inline PowerChain chain() {
     return p;
 }
 
-inline double volts(double watts) {
+inline double volts(double watts, const PowerChain& p = chain()) {
     if (watts <= 0.0) return 1.8;  // at rest, below the floor
-    return -0.025 * (10.0 * std::log10(watts * 1000.0) - 50.0 - 20.0);
+    return -0.025 * (10.0 * std::log10(watts * 1000.0) - p.coupling_db - p.pads_db - 20.0);
 }
 
 inline LimitPlan limit(const char* id, QuantityIndex watch, double trip, double clear, Duration qualify,
@@ -127,9 +127,11 @@ struct Bench {
 
     bool step(std::vector<Command> commands = {}) {
         const std::array wire{sample(heatsink, heatsink_c)};
-        const std::array adc{sample(forward, volts(forward_w)), sample(reflected, volts(reflected_w)),
-                             sample(drive, volts(drive_w)),
-                             sample(forward, volts(forward_again_w < 0.0 ? forward_w : forward_again_w))};
+        const auto power = [this](std::uint16_t i, double watts) {
+            return sample(i, volts(watts, *the_plan.channels[i].power));
+        };
+        const std::array adc{power(forward, forward_w), power(reflected, reflected_w), power(drive, drive_w),
+                             power(forward, forward_again_w < 0.0 ? forward_w : forward_again_w)};
         const std::array psu{sample(supply, supply_v)};
         const std::array contacts{sample(lid, lid_closed, lid_openings)};
         const std::array scans{Scan{0, wire}, Scan{1, adc}, Scan{2, psu}, Scan{3, contacts}};

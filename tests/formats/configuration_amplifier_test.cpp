@@ -35,6 +35,19 @@ TEST_CASE("levels are in order") {
     expect_no_faults(load_configuration(spoiled("rf_present: 1 W", "rf_present: 1.2 mW")));
 }
 
+TEST_CASE("reflected power has a level of its own, or forward's") {
+    const auto with = [](const std::string& level) {
+        return load_configuration(spoiled("rf_present: 1 W", "rf_present: 1 W\n  reflected_present: " + level));
+    };
+    CHECK_FALSE(load_configuration(sample_text).configuration->plan.rf.reflected_present_w);
+    CHECK(with("0.2 W").configuration->plan.rf.reflected_present_w == 0.2);
+    expect_no_faults(with("1 W"));
+    expect_faults(with("1.001 W"), {{36, "amplifier.reflected_present", "reflected power would be told later"}});
+    // The chain's floor: -50 dBm + 40 dB = -10 dBm = 100 uW.
+    expect_faults(with("100 uW"),
+                  {{36, "amplifier.reflected_present", "100 µW is not above the 100 µW that 'reflected' shows"}});
+}
+
 TEST_CASE("levels that nobody wrote are named") {
     const Loaded loaded = load_configuration(spoiled("  minimum_forward: 6 W\n  rf_present: 1 W\n", ""));
     expect_no_faults(loaded);

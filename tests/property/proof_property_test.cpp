@@ -21,6 +21,8 @@ void wander(Bench& bench, Dice& dice) {
     if (dice.one_in(60)) bench.heatsink_c = dice.one_in(3) ? 72.0 : 40.0;
     if (dice.one_in(150)) bench.forward_w = dice.one_in(2) ? 5.0 : 0.0;
     if (dice.one_in(20)) bench.forward_w = 0.0;
+    if (dice.one_in(400)) bench.reflected_w = dice.one_in(2) ? 5.0 : 0.0;
+    if (dice.one_in(20)) bench.reflected_w = 0.0;
     if (dice.one_in(150)) bench.drive_w = dice.one_in(2) ? 0.2 : 0.0;
     if (dice.one_in(20)) bench.drive_w = 0.0;
     if (dice.one_in(200)) bench.supply_v = 20.0;
@@ -71,6 +73,7 @@ TEST_CASE("an injected value never permits what the true readings would inhibit"
             if (tested.protection.snapshot().proof.injects && dice.one_in(15)) tested.faults.fill(Fault::io_error);
             plain.heatsink_c = tested.heatsink_c;
             plain.forward_w = tested.forward_w;
+            plain.reflected_w = tested.reflected_w;
             plain.drive_w = tested.drive_w;
             plain.supply_v = tested.supply_v;
             plain.lid_closed = tested.lid_closed;
@@ -101,7 +104,9 @@ TEST_CASE("an injected value never permits what the true readings would inhibit"
                 ++pulses;
                 REQUIRE(with.proof.phase >= ProofPhase::line);
                 REQUIRE(tested.forward_w < tested.the_plan.rf.rf_present_w);
+                REQUIRE(tested.reflected_w < tested.the_plan.rf.rf_present_w);
                 REQUIRE(with.quantities[forward].measured());
+                REQUIRE(with.quantities[reflected].measured());
                 REQUIRE(with.quantities[drive].value < tested.the_plan.rf.drive_absent_w);
                 REQUIRE_FALSE(with.memory.held_remotely);
                 REQUIRE_FALSE(with.commissioning_until);

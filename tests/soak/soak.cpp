@@ -1,7 +1,7 @@
 // A long run: the deciding core against the bench's amplifier, as fast as the machine goes, through weather,
 // transmissions, faults, operators and power cuts, all drawn from one seed. What must hold is looked at all the time.
 //
-// Usage: soak [--hours H] [--seed S] [--folder F] [--verbose]
+// Usage: soak [--hours H] [--seed S] [--folder F] [--only TROUBLE] [--verbose]
 //
 // The times below are the configuration's own, so the bounds are worked out from it and not fitted to what is seen:
 // a truth is unsafe with RF no longer than reading age + qualify time + one reading + the relay.
@@ -77,12 +77,14 @@ constexpr const char* detector_text =
 
 constexpr std::int64_t step_ns = 10'000'000;
 constexpr double step_s = 0.01;
+constexpr double rest_volts = 1.75;
 constexpr formats::JournalBudget journal_budget{.segment_bytes = 64 * 1024, .total_bytes = 512 * 1024};
 
 struct Options {
     double hours = 2.0;
     std::uint64_t seed = 1;
     std::string folder;
+    std::string only;  ///< the one trouble that comes; empty: all
     bool verbose = false;
 };
 
@@ -115,6 +117,7 @@ struct Trouble {
     std::vector<const char*> begin, end;
     bool welds = false;  ///< RF goes on when inhibited: no guard can stop it, but it must say so
     bool world = false;  ///< something in the world, not a sensor
+    enum class Coupler : std::uint8_t { good, swapped, forward_dead } coupler = Coupler::good;
 };
 
 const std::vector<Trouble>& troubles() {
@@ -143,6 +146,8 @@ const std::vector<Trouble>& troubles() {
         {"converter zero", {"adc zero"}, {"adc good"}},
         {"forward cable out", {"detector forward unplugged"}, {"detector forward good"}},
         {"reflected cable out", {"detector reflected unplugged"}, {"detector reflected good"}},
+        {"coupler's cables swapped", {}, {}, false, false, Trouble::Coupler::swapped},
+        {"forward detector at its floor", {}, {}, false, false, Trouble::Coupler::forward_dead},
         {"supply chip gone", {"psu absent"}, {"psu good"}},
         {"supply chip garbage", {"psu garbage"}, {"psu good"}},
         {"fan chip gone", {"fan absent"}, {"fan good"}},
@@ -176,6 +181,7 @@ public:
         }
     }
     const bench::Registers* registers = nullptr;
+    Trouble::Coupler coupler = Trouble::Coupler::good;
 
 private:
     void read(const formats::BusConfig& bus, const std::string& address, const bench::Faults& faults, core::Instant now,
@@ -206,8 +212,12 @@ private:
         const bool psu = bus.device == "ltc4151";
         const bench::ChipFault fault = adc ? faults.adc : psu ? faults.psu : faults.fan;
         if (adc) {
-            const auto channel = static_cast<std::size_t>(address.back() - '0');
+            auto channel = static_cast<std::size_t>(address.back() - '0');
+            if (coupler == Trouble::Coupler::swapped && channel < 2) channel = 1 - channel;
             int code = registers->adc[channel];
+            // At rest, with the bench's own noise, so that it isn't merely frozen.
+            if (coupler == Trouble::Coupler::forward_dead && channel == 0)
+                code = static_cast<int>(rest_volts / bench::adc_volts_per_code) + registers->adc[2] % 2;
             if (faults.unplugged[channel]) code = 3;
             if (fault == bench::ChipFault::railed) return failed(core::Fault::saturated_high);
             if (fault == bench::ChipFault::zero) code = 0;
@@ -518,7 +528,8 @@ private:
         }
         if (now_s_ >= next_trouble_s_) {
             if (trouble_ == nullptr) {
-                trouble_ = &troubles()[chance_.of(troubles().size())];
+                do trouble_ = &troubles()[chance_.of(troubles().size())];
+                while (!options_.only.empty() && options_.only != trouble_->name);
                 ++trouble_count_;
                 for (const char* text : trouble_->begin) command(text);
                 next_trouble_s_ = now_s_ + chance_.between(20.0, 600.0);
@@ -527,6 +538,7 @@ private:
                 trouble_ = nullptr;
                 next_trouble_s_ = now_s_ + 900.0 + chance_.after(1800.0);
             }
+            instruments_->coupler = trouble_ != nullptr ? trouble_->coupler : Trouble::Coupler::good;
             if (options_.verbose)
                 std::printf("%s ---- %s\n", stamp(now_s_).c_str(), trouble_ ? trouble_->name : "mended");
             trouble_changed_s_ = now_s_;
@@ -577,6 +589,11 @@ private:
             danger.longest_s = std::max(danger.longest_s, lasts_s);
             if (lasts_s > danger.most_s) fail(std::string{"RF with an unsafe truth for too long: "} + danger.name);
         }
+        // Whatever the antenna is, RF through a coupler that can't be believed is said, and ends.
+        const bool blind = trouble_ != nullptr && trouble_->coupler != Trouble::Coupler::good && permit_ &&
+                           truth.reflected_w > 1.2 && now_s_ - trouble_changed_s_ > 1.0;
+        if (!blind || blind_since_s_ < 0.0) blind_since_s_ = blind ? now_s_ : -1.0;
+        if (blind) check(now_s_ - blind_since_s_ < 1.0, "RF through a swapped or dead coupler ends");
         // RF that goes on although inhibited can't be stopped by this line; it must be said.
         const bool lasting = welded && !permit_ && truth.forward_w > 2.0;
         if (!lasting || weld_since_s_ < 0.0) weld_since_s_ = lasting ? now_s_ : -1.0;
@@ -621,7 +638,7 @@ private:
     double trouble_changed_s_ = 0.0, weather_ = 0.0;
     double next_key_s_ = 0.0, next_trouble_s_ = 0.0, next_cut_s_ = 0.0, next_operator_s_ = 0.0, next_weather_s_ = 0.0;
     double permit_s_ = 0.0, fair_s_ = 0.0, fair_permit_s_ = 0.0, fair_since_s_ = -1.0, longest_wait_s_ = 0.0;
-    double weld_since_s_ = -1.0, longest_weld_s_ = 0.0;
+    double weld_since_s_ = -1.0, longest_weld_s_ = 0.0, blind_since_s_ = -1.0;
     std::uint64_t last_number_ = 0, events_ = 0, permits_ = 0, trips_ = 0, resets_ = 0, warnings_ = 0, starts_ = 0,
                   unclean_ = 0, transmissions_ = 0, trouble_count_ = 0;
     std::uint32_t command_id_ = 0;
@@ -645,9 +662,13 @@ int main(int count, char** words) {
             options.seed = std::strtoull(value, nullptr, 10);
         else if (word == "--folder")
             options.folder = value;
+        else if (word == "--only" && std::any_of(troubles().begin(), troubles().end(),
+                                                 [&](const Trouble& one) { return value == std::string{one.name}; }))
+            options.only = value;
         else {
-            std::fprintf(stderr, "soak: no option '%s'; expected --hours H, --seed S, --folder F or --verbose\n",
-                         words[i]);
+            std::fprintf(
+                stderr, "soak: no option '%s'; expected --hours H, --seed S, --folder F, --only TROUBLE or --verbose\n",
+                words[i]);
             return 2;
         }
         ++i;

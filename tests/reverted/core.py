@@ -1,0 +1,21 @@
+# Each mend of what decides taken away again, and the test that finds it.
+MENDS = [
+    {
+        "finding": "rf-absent-by-every-detector",
+        "says": "RF counts as absent by forward alone: a dead or swapped forward detector hides it.",
+        "file": "daemon/core/derived.cpp",
+        "old": "const RfLook by_reflected = look(reflected,",
+        "new": "const RfLook by_reflected = look(reflected == nullptr ? reflected : nullptr,",
+        "target": "core_test",
+        "finds": ["tests/core_test", "-tc=RF absent*"],
+    },
+    {
+        "finding": "reflected-judged-at-every-power",
+        "says": "Reflected at or above forward is judged only where ratios are measurable.",
+        "file": "daemon/core/step.cpp",
+        "old": "    fold(exceeds, swapped_timer_.update(now, reflected_exceeds(plan_.rf, bracket)));\n",
+        "new": "",
+        "target": "core_test",
+        "finds": ["tests/core_test", "-tc=RF absent*"],
+    },
+]
