@@ -126,6 +126,8 @@ constexpr std::array amplifier_rows{
           "no amplifier that needs a guard like this has it"),
     fixed("amplifier.minimum_forward", "", D::power, 0.1 * mw, 50 * kw, "no detector needs so much or tells so little"),
     fixed("amplifier.rf_present", "", D::power, 0.01 * mw, 20 * kw, "no detector needs so much or tells so little"),
+    fixed("amplifier.reflected_present", "", D::power, 0.01 * mw, 20 * kw,
+          "no detector needs so much or tells so little"),
     fixed("amplifier.maximum_drive", "", D::power, 0.01 * mw, 10 * kw, "no exciter gives it"),
     fixed("amplifier.drive_absent", "", D::power, 1e-9, 1 * kw, "no detector needs so much or tells so little"),
     fixed("amplifier.nominal_supply", "", D::voltage, 1.0, 10 * kw, "no amplifier is supplied with it"),
