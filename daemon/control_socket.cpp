@@ -33,19 +33,14 @@ constexpr core::Duration accept_pause = 100ms;  // without a descriptor for the 
 constexpr core::Duration log_interval = 10s;
 constexpr int log_burst = 5;
 
-spdlog::level::level_enum log_level(core::EventKind kind) noexcept {
-    switch (kind) {
-        case core::EventKind::tripped:
-        case core::EventKind::latched:
-        case core::EventKind::locked_out:
-        case core::EventKind::warning:
-        case core::EventKind::proof_begun:
-        case core::EventKind::proof_ended:
-        case core::EventKind::sensor_lost:
-        case core::EventKind::commissioning:
-        case core::EventKind::refused: return spdlog::level::warn;
-        default: return spdlog::level::info;
+spdlog::level::level_enum log_level(core::Severity severity) noexcept {
+    switch (severity) {
+        case core::Severity::notice:
+        case core::Severity::good: return spdlog::level::info;
+        case core::Severity::warning: return spdlog::level::warn;
+        case core::Severity::alarm: break;
     }
+    return spdlog::level::err;
 }
 
 std::string trouble(const std::string& path, const char* doing, int error) {
@@ -352,7 +347,7 @@ void ControlSocket::write_log(const core::Event& event, const std::string& sente
     const auto kind = std::pair{event.kind, event.source};
     RateLimit& limit = log_limits_.try_emplace(kind, log_interval, log_burst).first->second;
     if (!limit.pass(event.at)) return;
-    spdlog::log(log_level(event.kind), "{}{}", sentence, limit.since());
+    spdlog::log(log_level(core::severity_of(event)), "{}{}", sentence, limit.since());
 }
 
 void ControlSocket::serve_watchers(core::Instant now) {

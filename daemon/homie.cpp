@@ -110,17 +110,6 @@ nlohmann::ordered_json whole_seconds(core::Duration duration) {
     return std::max<std::int64_t>(0, std::chrono::duration_cast<std::chrono::seconds>(duration).count());
 }
 
-/// While starting with nothing wrong: how long all must stay good; null otherwise.
-nlohmann::ordered_json settling_left(const core::Plan& plan, const core::Snapshot& snapshot) {
-    const bool all_clear = std::all_of(snapshot.causes.begin(), snapshot.causes.end(), [](const core::Cause& cause) {
-        return cause.condition == core::Condition::clear;
-    });
-    if (snapshot.state != core::State::starting || !all_clear || snapshot.settled_since == core::Instant{})
-        return nullptr;
-    return whole_seconds(plan.interlock.settling - (snapshot.now - snapshot.settled_since) +
-                         std::chrono::milliseconds{999});
-}
-
 /// What the configuration fixes.
 nlohmann::ordered_json plan_of(const formats::Configuration& configuration) {
     nlohmann::ordered_json json = formats::plan_json(configuration.plan);
@@ -403,7 +392,9 @@ std::string Device::summary(const core::Snapshot& snapshot, const Surroundings& 
     json["rf"] = snapshot.rf_present;
     json["transmitting_s"] = snapshot.transmitting_since ? whole_seconds(snapshot.now - *snapshot.transmitting_since)
                                                          : nlohmann::ordered_json(nullptr);
-    json["settling_left_s"] = settling_left(plan, snapshot);
+    const std::optional<core::Duration> left = formats::settling_left(plan, snapshot);
+    json["settling_left_s"] =
+        left ? whole_seconds(*left + std::chrono::milliseconds{999}) : nlohmann::ordered_json(nullptr);
     nlohmann::ordered_json values = nlohmann::ordered_json::object();
     nlohmann::ordered_json spans = nlohmann::ordered_json::object();
     nlohmann::ordered_json not_good = nlohmann::ordered_json::object();
@@ -515,21 +506,14 @@ double dead_band(core::Unit unit, double value) noexcept {
     return 0.0;
 }
 
-std::string_view log_level(core::EventKind kind) noexcept {
-    switch (kind) {
-        case core::EventKind::tripped:
-        case core::EventKind::latched:
-        case core::EventKind::locked_out: return "error";
-        case core::EventKind::refused:
-        case core::EventKind::warning:
-        case core::EventKind::sensor_lost:
-        case core::EventKind::proof_begun:
-        case core::EventKind::proof_ended:
-        case core::EventKind::transmission_ending:
-        case core::EventKind::contactor_opened:
-        case core::EventKind::commissioning: return "warn";
-        default: return "info";
+std::string_view log_level(core::Severity severity) noexcept {
+    switch (severity) {
+        case core::Severity::notice:
+        case core::Severity::good: return "info";
+        case core::Severity::warning: return "warn";
+        case core::Severity::alarm: break;
     }
+    return "error";
 }
 
 std::string_view text(Refusal refusal) noexcept {

@@ -172,7 +172,7 @@ private:
             if (obeyed && event.origin == core::Origin::remote) reflect_.insert(event.command);
             if (phase_ != Phase::ready && phase_ != Phase::announcing) continue;  // the journal keeps it
             if (log_.size() >= most_log_lines) log_.pop_front();
-            log_.push_back({homie::log_level(event.kind), std::move(sentence)});
+            log_.push_back({homie::log_level(core::severity_of(event)), std::move(sentence)});
         }
         if (snapshots_.value().permit != last_permit_ || snapshots_.value().state != last_state_) urgent_ = true;
         last_permit_ = snapshots_.value().permit;

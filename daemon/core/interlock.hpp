@@ -97,8 +97,26 @@ enum class EventKind : std::uint8_t {
     proof_passed,
     proof_ended,  ///< not passed
 };
-std::string_view text(EventKind kind) noexcept;
 
+/// How grave it is: the level in the logs, the tone on screens and on the page follow from it.
+enum class Severity : std::uint8_t {
+    notice,
+    good,     ///< the amplifier may transmit
+    warning,  ///< somebody should look
+    alarm,    ///< the permit was taken away, or can't come back by itself
+};
+std::string_view text(Severity severity) noexcept;
+
+/// Everything that is fixed about a kind of event.
+struct EventRow {
+    EventKind kind;
+    std::string_view id;
+    Severity severity;
+    std::string_view sign;  ///< one character, so that neither colour nor reading is needed to find it
+};
+inline constexpr std::size_t event_kind_count = static_cast<std::size_t>(EventKind::proof_ended) + 1;
+const EventRow& row_of(EventKind kind) noexcept;
+std::string_view text(EventKind kind) noexcept;
 /// How a proof test, a part of it or an order for it came out.
 enum class ProofEnd : std::uint8_t {
     none,
@@ -149,6 +167,9 @@ struct Event {
     ProofEnd why = ProofEnd::none;
     ProofTimes times{};
 };
+
+/// Its kind's, but what a proof test forces is no alarm, and a part of one that failed is worth a look.
+Severity severity_of(const Event& event) noexcept;
 
 /// Fixed room, filled during one step, emptied at the next; what doesn't fit is counted, never lost in silence.
 class EventList {

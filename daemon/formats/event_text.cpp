@@ -15,27 +15,6 @@ using core::Condition;
 using core::EventKind;
 using core::SourceInfo;
 
-/// Digits after the point; significant ones for what spans decades.
-int digits(double value, core::Unit unit) noexcept {
-    const double size = std::fabs(value);
-    switch (unit) {
-        case core::Unit::celsius:
-        case core::Unit::decibel:
-        case core::Unit::dbm:
-        case core::Unit::percent: return 1;
-        case core::Unit::rpm: return 0;
-        case core::Unit::second: return size < 10.0 ? 1 : 0;
-        case core::Unit::none:
-        case core::Unit::kelvin_per_watt: return size > 0.0 && size < 0.9995 ? 3 : size < 10.0 ? 2 : 1;
-        case core::Unit::volt:
-        case core::Unit::ampere: return 2;
-        case core::Unit::watt: break;
-    }
-    // A detector's floor may be microwatts, and "at most 0.000 W" would say nothing.
-    if (size > 0.0 && size < 0.0009995) return 6;
-    return size >= 99.95 ? 0 : size >= 9.995 ? 1 : size >= 0.9995 ? 2 : 3;
-}
-
 std::string capital(std::string_view words) {
     std::string text{words};
     if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
@@ -227,33 +206,6 @@ std::string warning_in_words(const core::Plan& plan, const core::Event& event) {
 
 }  // namespace
 
-std::string to_words(double value, core::Unit unit) {
-    if (!std::isfinite(value)) return "unknown";
-    std::string text = fmt::format("{:.{}f}", value, digits(value, unit));
-    // "-0.0" would be read as a sign that means something.
-    if (text.starts_with('-') && text.find_first_of("123456789") == std::string::npos) text.erase(0, 1);
-    return text;
-}
-
-std::string with_unit(double value, core::Unit unit) {
-    const std::string_view symbol = core::symbol(unit);
-    return symbol.empty() ? to_words(value, unit) : to_words(value, unit) + ' ' + std::string{symbol};
-}
-
-std::string in_words(const core::Reading& reading, core::Unit unit) {
-    if (reading.measured() && reading.value >= core::unbounded) {
-        return unit == core::Unit::second ? "never" : "without bound";
-    }
-    switch (reading.health) {
-        case core::Health::good: return with_unit(reading.value, unit);
-        case core::Health::at_floor: return "at most " + with_unit(reading.value, unit);
-        case core::Health::above_range: return "at least " + with_unit(reading.value, unit);
-        case core::Health::not_measurable: return "not measurable";
-        case core::Health::unknown: break;
-    }
-    return fmt::format("unknown ({})", core::text(reading.fault));
-}
-
 std::optional<core::QuantityIndex> quantity_of(const core::Plan& plan, core::SourceIndex source) noexcept {
     if (source == core::no_source) return std::nullopt;
     const SourceInfo info = core::describe_source(plan, source);
@@ -391,6 +343,8 @@ nlohmann::ordered_json event_json(const core::Plan& plan, const core::Event& eve
     json["wall"] = to_iso(stamp.since_1970);
     json["synchronised"] = stamp.synchronised;
     json["kind"] = core::text(event.kind);
+    json["severity"] = core::text(core::severity_of(event));
+    json["sign"] = core::row_of(event.kind).sign;
     json["source"] =
         event.source == core::no_source ? std::string_view{} : core::describe_source(plan, event.source).id;
     json["state"] = core::text(event.state);

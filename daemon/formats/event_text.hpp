@@ -10,16 +10,10 @@
 #include "core/interlock.hpp"
 #include "core/plan.hpp"
 #include "core/reading.hpp"
+#include "formats/figures.hpp"
 #include "formats/wall_time.hpp"
 
 namespace dekeyd::formats {
-
-/// A number with the digits that its unit deserves, no unit: "2.41", "66.2", "104", "0.031". Finite, no locale.
-std::string to_words(double value, core::Unit unit);
-/// With its unit: "66.2 °C", "104 W"; a bare number where there is none.
-std::string with_unit(double value, core::Unit unit);
-/// A reading in words: "66.2 °C", "at most 0.05 W", "at least 130 W", "not measurable", "unknown (bad CRC)".
-std::string in_words(const core::Reading& reading, core::Unit unit);
 
 /// The quantity that an event of this source is about: a limit's watched one, a channel's own.
 std::optional<core::QuantityIndex> quantity_of(const core::Plan& plan, core::SourceIndex source) noexcept;

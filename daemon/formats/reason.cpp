@@ -35,12 +35,20 @@ std::string words(const core::Plan& plan, const core::Snapshot& snapshot, Source
 std::string why_starting(const core::Plan& plan, const core::Snapshot& snapshot) {
     const auto missing = find_source(snapshot, [](const core::Cause& c) { return c.condition != Condition::clear; });
     if (missing) return fmt::format("Starting: {}.", words(plan, snapshot, *missing));
-    const core::Duration left = plan.interlock.settling - (snapshot.now - snapshot.settled_since);
-    const double seconds = std::max(0.0, core::seconds(left));
-    return fmt::format("Starting: all readings are good; settling for another {:.1f} s.", seconds);
+    return fmt::format("Starting: all readings are good; settling for another {:.1f} s.",
+                       core::seconds(settling_left(plan, snapshot).value_or(core::Duration::zero())));
 }
 
 }  // namespace
+
+std::optional<core::Duration> settling_left(const core::Plan& plan, const core::Snapshot& snapshot) {
+    if (snapshot.state != core::State::starting) return std::nullopt;
+    const bool all_clear = std::all_of(snapshot.causes.begin(), snapshot.causes.end(), [](const core::Cause& cause) {
+        return cause.condition == core::Condition::clear;
+    });
+    if (!all_clear || snapshot.settled_since == core::Instant{}) return plan.interlock.settling;
+    return std::max(core::Duration::zero(), plan.interlock.settling - (snapshot.now - snapshot.settled_since));
+}
 
 std::string reason(const core::Plan& plan, const core::Snapshot& snapshot) {
     switch (snapshot.proof.phase) {

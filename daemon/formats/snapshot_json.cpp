@@ -142,15 +142,6 @@ Json kept_json(const std::optional<StatusContext::Kept>& kept) {
             {"lost_steps", kept->lost_steps}};
 }
 
-double settling_left(const core::Plan& plan, const core::Snapshot& snapshot) {
-    const bool all_clear = std::all_of(snapshot.causes.begin(), snapshot.causes.end(), [](const core::Cause& cause) {
-        return cause.condition == core::Condition::clear;
-    });
-    if (!all_clear) return snapshot.state == core::State::starting ? core::seconds(plan.interlock.settling) : 0.0;
-    if (snapshot.settled_since == core::Instant{}) return core::seconds(plan.interlock.settling);
-    return std::max(0.0, core::seconds(plan.interlock.settling - (snapshot.now - snapshot.settled_since)));
-}
-
 }  // namespace
 
 nlohmann::ordered_json channels_json(const core::Plan& plan, const core::Snapshot& snapshot) {
@@ -211,7 +202,7 @@ nlohmann::ordered_json status_json(const Configuration& configuration, const cor
           {"held_remotely", memory.held_remotely},
           {"saved", !context.unsaved_s.has_value()},
           {"unsaved_s", optional_number(context.unsaved_s)}}},
-        {"settling_left_s", settling_left(plan, snapshot)}};
+        {"settling_left_s", core::seconds(settling_left(plan, snapshot).value_or(core::Duration::zero()))}};
 }
 
 std::string to_line(const nlohmann::ordered_json& json) {

@@ -143,9 +143,11 @@ TEST_CASE("a command goes to the guard, and its answer is the guard's event") {
 TEST_CASE("a hold is answered when it is durable, not before") {
     Bench bench;
     bench.run();
-    for (const auto& [ask, kind] :
-         {std::pair{"hold", core::EventKind::held}, std::pair{"release", core::EventKind::released},
-          std::pair{"reset", core::EventKind::reset}}) {
+    using Case = std::pair<const char*, core::EventKind>;
+    for (const Case& each : {Case{"hold", core::EventKind::held}, Case{"release", core::EventKind::released},
+                             Case{"reset", core::EventKind::reset}}) {
+        const auto* const ask = each.first;
+        const core::EventKind kind = each.second;
         CAPTURE(ask);
         Client client{bench.path()};
         client.send(std::string{"{\"ask\":\""} + ask + "\"}\n");

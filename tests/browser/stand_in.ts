@@ -141,7 +141,9 @@ export class StandIn {
   }
 
   async event(kind: string, text: string, more: Record<string, unknown> = {}): Promise<void> {
+    const alarm = ["tripped", "latched", "locked out"].includes(kind);
     const event = { epoch: "5f1c", number: ++this.number, at_s: process.uptime(), wall: new Date().toISOString(), synchronised: true, kind, source: "",
+                    severity: alarm ? "alarm" : "notice", sign: alarm ? "■" : "□",
                     state: this.state, first_cause: false, value: null, unit: "", level: null, origin: "none", text, ...more };
     this.recent = [...this.recent, event].slice(-24);
     await this.client.publishAsync(`dekeyd/${this.id}/event`, JSON.stringify(event), { qos: 1 });

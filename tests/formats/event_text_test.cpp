@@ -41,9 +41,9 @@ TEST_CASE("numbers carry the digits that their unit deserves") {
     CHECK(formats::with_unit(104.4, Unit::watt) == "104 W");
     CHECK(formats::with_unit(99.96, Unit::watt) == "100 W");
     CHECK(formats::with_unit(5.126, Unit::watt) == "5.13 W");
-    CHECK(formats::with_unit(0.0312, Unit::watt) == "0.031 W");
+    CHECK(formats::with_unit(0.0312, Unit::watt) == "31.2 mW");
     CHECK(formats::with_unit(1.0 / 3.0, Unit::none) == "0.333");
-    CHECK(formats::with_unit(0.00005, Unit::watt) == "0.000050 W");
+    CHECK(formats::with_unit(0.00005, Unit::watt) == "50.0 µW");
     CHECK(formats::with_unit(-0.01, Unit::celsius) == "0.0 °C");
     CHECK(formats::to_words(std::numeric_limits<double>::quiet_NaN(), Unit::watt) == "unknown");
 }
@@ -51,9 +51,9 @@ TEST_CASE("numbers carry the digits that their unit deserves") {
 TEST_CASE("a reading that isn't a plain value says so") {
     core::Reading reading = test::good(0.05);
     reading.health = core::Health::at_floor;
-    CHECK(formats::in_words(reading, core::Unit::watt) == "at most 0.050 W");
+    CHECK(formats::in_words(reading, core::Unit::watt) == "at most 50.0 mW");
     reading.health = core::Health::above_range;
-    CHECK(formats::in_words(reading, core::Unit::watt) == "at least 0.050 W");
+    CHECK(formats::in_words(reading, core::Unit::watt) == "at least 50.0 mW");
     reading.health = core::Health::not_measurable;
     CHECK(formats::in_words(reading, core::Unit::watt) == "not measurable");
     reading = {};
@@ -132,6 +132,7 @@ TEST_CASE("the event's object is whole and finite") {
     const formats::WallStamp stamp{std::chrono::seconds{951782400}, true};
     CHECK(formats::event_json(plan, vswr_trip(), stamp).dump() ==
           R"({"number":7,"at_s":12.345,"wall":"2000-02-29T00:00:00.000Z","synchronised":true,"kind":"tripped",)"
+          R"("severity":"alarm","sign":"■",)"
           R"("source":"vswr","state":"latched","first_cause":true,"condition":"bad","value":2.41,"unit":"",)"
           R"("level":2.0,"origin":"none","command_id":0,)"
           R"("text":"Tripped: VSWR 2.41 at or above 2.00. Latched until an operator resets it."})");

@@ -49,13 +49,13 @@ TEST_CASE("values have the digits that their unit deserves") {
     CHECK(with_unit(41.26, "°C") == "41.3 °C");
     CHECK(with_unit(118.2, "W") == "118 W");
     CHECK(with_unit(11.12, "W") == "11.1 W");
-    CHECK(with_unit(0.51, "W") == "0.51 W");
-    CHECK(with_unit(0.0012, "W") == "0.001 W");
+    CHECK(with_unit(0.51, "W") == "510 mW");
+    CHECK(with_unit(0.0012, "W") == "1.20 mW");
     CHECK(with_unit(1.3, "") == "1.30");
     CHECK(with_unit(-0.001, "V") == "0.00 V");
     CHECK(with_unit(-1.5, "dB") == "-1.5 dB");
-    CHECK(figure(1.0e9, "") == "unbounded");
-    CHECK(figure(0.0 / 1.0, "rpm") == "0");
+    CHECK(with_unit(1.0e9, "") == "unbounded");
+    CHECK(with_unit(0.0 / 1.0, "rpm") == "0 rpm");
 }
 
 TEST_CASE("times are said as people say them") {

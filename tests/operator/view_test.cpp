@@ -76,7 +76,7 @@ TEST_CASE("each watched value stands beside its limit, with what is left") {
     CHECK(has(text, "Heatsink"));
     CHECK(has(text, "41.3 °C"));
     CHECK(has(text, "28.7 °C below trip"));
-    CHECK(has(text, "0.69 below trip"));  // VSWR 1.31 of 2.00
+    CHECK(has(text, "0.690 below trip"));  // VSWR 1.31 of 2.00
     CHECK(has(text, "nearest to its trip: Forward power, 11.8 W below it"));
     CHECK(has(text, "Gain 17.6 dB"));  // measured, and no limit watches it
     CHECK(has(text, "suspect RF on this cable"));
@@ -86,7 +86,7 @@ TEST_CASE("a trip says what it still needs") {
     const std::string text = plain(picture(sample::tripped()), {.width = 100, .height = 30});
     CHECK(has(text, "first: VSWR: clear, needs a reset (for 12 s)"));
     CHECK(has(text, "LATCHED, not measurable"));
-    CHECK(has(text, "≤0.010 W"));
+    CHECK(has(text, "≤10.0 mW"));
 }
 
 TEST_CASE("causes in words") {

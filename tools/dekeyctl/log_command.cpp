@@ -66,8 +66,8 @@ void print_csv(const std::vector<formats::Row>& rows) {
     }
 }
 
-std::string cell(const std::optional<double>& value, std::string_view unit) {
-    return value ? figure(*value, unit) : std::string{"-"};
+std::string cell(const std::optional<double>& value, core::Unit unit) {
+    return value ? formats::to_words(*value, unit) : std::string{"-"};
 }
 
 struct Transmissions {
@@ -103,11 +103,13 @@ void print_transmissions(const Transmissions& found) {
     bool doubtful = false;
     for (const formats::Transmission& t : found.all) {
         const std::string start = t.start_utc.substr(0, 19) + (t.synchronised ? " " : "?");
-        const std::string efficiency = t.efficiency_percent ? fmt::format("{:.0f} %", *t.efficiency_percent) : "-";
+        const std::string efficiency =
+            t.efficiency_percent ? formats::with_unit(*t.efficiency_percent, core::Unit::percent) : "-";
         row(narrow ? fmt::format("efficiency {}, {}", efficiency, t.ended)
                    : fmt::format("{:<5}  {}", efficiency, t.ended),
-            start, time_words(t.length_s), cell(t.mean_forward_w, "W"), cell(t.peak_forward_w, "W"),
-            cell(t.worst_vswr, ""), cell(t.hottest_c, "°C"), fmt::format("{:.2f}", t.energy_wh));
+            start, time_words(t.length_s), cell(t.mean_forward_w, core::Unit::watt),
+            cell(t.peak_forward_w, core::Unit::watt), cell(t.worst_vswr, core::Unit::none),
+            cell(t.hottest_c, core::Unit::celsius), fmt::format("{:.2f}", t.energy_wh));
         doubtful = doubtful || !t.synchronised;
     }
     print(fmt::format("{}, {} in all, {:.2f} Wh of forward power", counted(found.all.size(), "transmission"),

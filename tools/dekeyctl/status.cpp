@@ -167,6 +167,7 @@ EventLine read_event(const Json& json) {
             .wall = text_of(json, "wall"),
             .synchronised = flag_of(json, "synchronised"),
             .kind = text_of(json, "kind"),
+            .severity = text_of(json, "severity"),
             .source = text_of(json, "source"),
             .state = text_of(json, "state"),
             .text = text_of(json, "text")};

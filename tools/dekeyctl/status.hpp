@@ -87,7 +87,7 @@ struct EventLine {
     double at_s = 0.0;
     std::string wall{};  ///< ISO 8601, UTC
     bool synchronised = false;
-    std::string kind{}, source{}, state{}, text{};
+    std::string kind{}, severity{}, source{}, state{}, text{};
 };
 
 /// One line of an answer or of the watch stream. Exactly the members that the line had are set.

@@ -162,25 +162,6 @@ std::string to_ascii(std::string_view text) {
     return out;
 }
 
-std::string figure(double value, std::string_view unit) {
-    if (!std::isfinite(value)) return "?";
-    if (std::abs(value) >= core::unbounded) return "unbounded";
-    int digits = 2;
-    if (unit == "°C" || unit == "dB" || unit == "dBm") digits = 1;
-    if (unit == "rpm" || unit == "%" || unit == "s") digits = 0;
-    if (unit == "W")
-        digits = std::abs(value) < 0.0995 ? 3 : std::abs(value) < 9.995 ? 2 : std::abs(value) < 99.95 ? 1 : 0;
-    std::string out = fmt::format("{:.{}f}", value, digits);
-    // A rounded-away sign says nothing: "-0.00" is 0.
-    if (out.starts_with('-') && out.find_first_of("123456789") == std::string::npos) out.erase(0, 1);
-    return out;
-}
-
-std::string with_unit(double value, std::string_view unit) {
-    const std::string own = figure(value, unit);
-    return unit.empty() ? own : own + ' ' + std::string{unit};
-}
-
 std::string counted(std::size_t number, std::string_view thing) {
     return fmt::format("{} {}{}", number, thing, number == 1 ? "" : "s");
 }

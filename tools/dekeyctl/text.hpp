@@ -6,6 +6,8 @@
 #include <string_view>
 #include <vector>
 
+#include "formats/figures.hpp"
+
 namespace dekeyd::ctl {
 
 /// Control bytes and broken UTF-8 become '?', so that no name or sentence from elsewhere can drive the terminal.
@@ -27,10 +29,7 @@ std::vector<std::string> wrap(std::string_view text, std::size_t room);
 /// For terminals without UTF-8: the few signs that we print ourselves, in ASCII; everything else becomes '?'.
 std::string to_ascii(std::string_view text);
 
-/// A value in the digits that its unit deserves: "41.3", "118", "1.52". `unit` as in the status ("W", "°C", ...).
-std::string figure(double value, std::string_view unit);
-/// "41.3 °C"; without a unit the figure alone.
-std::string with_unit(double value, std::string_view unit);
+using formats::with_unit;
 
 /// "1 fault", "2 faults".
 std::string counted(std::size_t number, std::string_view thing);

@@ -156,7 +156,7 @@ std::string levels_words(const std::vector<const Limit*>& limits) {
     std::string words;
     for (const Limit* limit : limits)
         words += fmt::format("{}{} {} {}", words.empty() ? "" : ", ", limit->trips ? "trip" : "warning",
-                             limit->above ? "above" : "below", figure(limit->trip, limit->unit));
+                             limit->above ? "above" : "below", with_unit(limit->trip, limit->unit));
     return words;
 }
 
@@ -234,12 +234,9 @@ std::string stamp(const EventLine& event) {
 }
 
 Tone tone_of(const EventLine& event) {
-    using core::EventKind;
-    const auto is = [&](EventKind kind) { return event.kind == core::text(kind); };
-    if (is(EventKind::tripped) || is(EventKind::latched) || is(EventKind::locked_out) || is(EventKind::sensor_lost))
-        return Tone::danger;
-    if (is(EventKind::warning) || is(EventKind::refused) || is(EventKind::held)) return Tone::caution;
-    return is(EventKind::permitted) ? Tone::good : Tone::plain;
+    if (event.severity == core::text(core::Severity::alarm)) return Tone::danger;
+    if (event.severity == core::text(core::Severity::warning)) return Tone::caution;
+    return event.severity == core::text(core::Severity::good) ? Tone::good : Tone::plain;
 }
 
 Line heading(std::string words, std::size_t width) {

@@ -116,7 +116,7 @@ describe("as the demonstration is configured", () => {
     for (const { page: one } of views) await comes(one, /^Latched$/);
     expect(await page.textContent("#answer")).toMatch(/VSWR/);
     await says(page, ".events", /VSWR \d\.\d\d at or above 2\.00/);
-    const row = page.locator(".events li[data-group=stop]").filter({ hasText: "Tripped: VSWR" }).first();
+    const row = page.locator(".events li[data-severity=alarm]").filter({ hasText: "Tripped: VSWR" }).first();
     const button = row.getByRole("button", { name: /^Seconds around it/ });
     await until("the capture", () => button.isVisible(), 60);
     await pictures(views, "live-tripped");
@@ -132,7 +132,7 @@ describe("as the demonstration is configured", () => {
     expect(await dialog.locator(".at").textContent()).toMatch(/^0\.0\d\d s before: permitted$/);
     await page.keyboard.press("Home");
     for (const { page: one } of views) {
-      const opener = one.locator(".events li[data-group=stop]").filter({ hasText: "Tripped: VSWR" }).first().getByRole("button");
+      const opener = one.locator(".events li[data-severity=alarm]").filter({ hasText: "Tripped: VSWR" }).first().getByRole("button");
       if (!(await one.getByRole("dialog").isVisible())) await opener.click();
       await one.getByRole("radio", { name: "2 s", exact: true }).check({ force: true });
     }

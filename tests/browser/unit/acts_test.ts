@@ -12,7 +12,7 @@ function device(settable: string[], more: Partial<Device> = {}): Device {
 }
 
 const happening = (kind: string, more: Partial<Happening> = {}): Happening => ({
-  epoch: "a", number: 1, wall: 0, synchronised: true, kind, source: "", state: "", firstCause: false, value: null, unit: "", level: null,
+  epoch: "a", number: 1, wall: 0, synchronised: true, kind, severity: "notice", sign: "·", source: "", state: "", firstCause: false, value: null, unit: "", level: null,
   origin: "remote", text: "", live: true, ...more,
 });
 

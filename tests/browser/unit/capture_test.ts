@@ -15,7 +15,7 @@ const raw = (more: object = {}) => ({
   ], ...more });
 const capture = (more: object = {}): Capture => readCapture(JSON.stringify(raw(more)))!;
 const happening = (at_s: number | null, wall = Date.parse("2026-03-01T07:00:00.000Z")): Happening => ({
-  epoch: "a", number: 1, wall, at_s, synchronised: true, kind: "tripped", source: "vswr", state: "latched", firstCause: true,
+  epoch: "a", number: 1, wall, at_s, synchronised: true, kind: "tripped", severity: "alarm", sign: "■", source: "vswr", state: "latched", firstCause: true,
   value: 2.41, unit: "", level: 2, origin: "none", text: "Tripped.", live: true });
 
 describe("what dekeyd published", () => {

@@ -74,7 +74,7 @@ describe("words", () => {
   });
 
   test("what is at its floor is at most that", () => {
-    expect(rung(power, { value: 0.05, quality: "at the floor" })).toMatchObject({ value: "at most 0.050 W", room: "at least 125 W below its trip" });
+    expect(rung(power, { value: 0.05, quality: "at the floor" })).toMatchObject({ value: "at most 50.0 mW", room: "at least 125 W below its trip" });
   });
 
   test("above the range is at least that", () => {

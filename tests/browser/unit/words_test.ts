@@ -1,3 +1,4 @@
+import { readFileSync } from "node:fs";
 import { expect, test } from "vitest";
 
 import { capital, clock, duration, number, withUnit } from "@page/words";
@@ -11,6 +12,11 @@ test("numbers have the digits that dekeyd gives them", () => {
   expect(number(2.414, "")).toBe("2.41");
   expect(number(27.615, "V")).toBe("27.61");
   expect(number(2349.6, "rpm")).toBe("2350");
+});
+
+test("the same text as dekeyd's, row by row", () => {
+  const rows = JSON.parse(readFileSync(new URL("../../agree/figures.json", import.meta.url), "utf8")) as [number, string, string][];
+  for (const [value, unit, text] of rows) expect(withUnit(value, unit).replace("−", "-")).toBe(text);
 });
 
 test("no sign on nothing, no word for what is no number", () => {

@@ -48,6 +48,10 @@ export interface Limit {
   rearm: string;
 }
 
+/// As dekeyd has them.
+export const severities = ["notice", "good", "warning", "alarm"] as const;
+export type Severity = (typeof severities)[number];
+
 export interface Happening {
   epoch: string;
   number: number;
@@ -55,6 +59,8 @@ export interface Happening {
   at_s: number | null; ///< its steady clock
   synchronised: boolean;
   kind: string;
+  severity: Severity;
+  sign: string; ///< one character, so that neither colour nor reading is needed to find the trips
   source: string;
   state: string;
   firstCause: boolean;
@@ -538,6 +544,8 @@ function takeHappenings(device: Device, rows: (Json | null)[], live: boolean): H
       at_s: num(json["at_s"]),
       synchronised: json["synchronised"] !== false,
       kind: str(json["kind"]),
+      severity: severities.find((one) => one === json["severity"]) ?? "notice",
+      sign: str(json["sign"]) || "·",
       source: str(json["source"]),
       state: str(json["state"]),
       firstCause: json["first_cause"] === true,

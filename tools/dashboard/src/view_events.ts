@@ -6,25 +6,6 @@ import { clock } from "./words";
 
 const shown = 100;
 
-/// A sign and a group for each kind, so that neither colour nor reading is needed to find the trips.
-const kinds: Record<string, [sign: string, group: string]> = {
-  tripped: ["■", "stop"],
-  latched: ["■", "stop"],
-  "locked out": ["■", "stop"],
-  warning: ["▲", "warn"],
-  "warning over": ["△", "calm"],
-  "sensor lost": ["?", "warn"],
-  "sensor back": ["✓", "calm"],
-  permitted: ["●", "go"],
-  cleared: ["□", "calm"],
-  held: ["‖", "hold"],
-  released: ["▷", "hold"],
-  reset: ["↺", "hold"],
-  refused: ["×", "warn"],
-  started: ["◦", "calm"],
-  transmission: ["≈", "calm"],
-};
-
 export class EventsView {
   readonly root: HTMLElement;
   private readonly list = el("ol", { class: "events", reversed: "" });
@@ -59,9 +40,8 @@ export class EventsView {
   }
 
   private fill(row: HTMLElement, one: Happening, device: Device, now: number): void {
-    const [sign, group] = kinds[one.kind] ?? ["·", "calm"];
     const [time, signs, kind, text] = [...row.children] as [HTMLElement, HTMLElement, HTMLElement, HTMLElement];
-    mark(row, "data-group", group);
+    mark(row, "data-severity", one.severity);
     const at = viewersTime(device, one);
     say(time, at === null ? "clock not set" : clock(at, now));
     const button = row.children[4] as HTMLButtonElement;
@@ -70,7 +50,7 @@ export class EventsView {
     mark(button, "aria-label", capture ? `Seconds around it: ${one.text}` : null);
     button.onclick = capture ? () => this.open(capture, at) : null;
     mark(time, "datetime", one.synchronised && Number.isFinite(one.wall) ? new Date(one.wall).toISOString() : null);
-    say(signs, sign);
+    say(signs, one.sign);
     say(kind, one.kind);
     say(text, one.text);
   }

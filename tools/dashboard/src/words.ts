@@ -1,4 +1,4 @@
-// Numbers and times as a person reads them. The digits are those that dekeyd itself uses.
+// Numbers and times as a person reads them: the same text as dekeyd's own (tests/agree/figures.json).
 
 /// Digits after the point that a unit deserves; significant ones for what spans decades.
 function digits(value: number, unit: string): number {
@@ -18,21 +18,38 @@ function digits(value: number, unit: string): number {
     case "A":
       return 2;
     case "W":
-      return size >= 99.95 ? 0 : size >= 9.995 ? 1 : size >= 0.9995 ? 2 : 3;
+      return size > 0 && size < 0.0009995 ? 6 : significant(size);
     default:
-      return size < 10 ? 2 : 1;
+      return size > 0 && size < 0.9995 ? 3 : size < 10 ? 2 : 1;
   }
 }
 
-export function number(value: number, unit: string): string {
-  if (!Number.isFinite(value)) return "unknown";
-  const text = value.toFixed(digits(value, unit));
+function significant(size: number): number {
+  return size >= 99.95 ? 0 : size >= 9.995 ? 1 : size >= 0.9995 ? 2 : 3;
+}
+
+function fixed(value: number, afterThePoint: number): string {
+  const text = value.toFixed(afterThePoint);
   // "-0.0" would be read as a sign that means something.
   return (/^-[0.]+$/.test(text) ? text.slice(1) : text).replace("-", "−");
 }
 
+/// No value is so large; dekeyd writes it where there is no bound.
+const unbounded = 1e9;
+
+export function number(value: number, unit: string): string {
+  if (!Number.isFinite(value)) return "unknown";
+  return Math.abs(value) >= unbounded ? "unbounded" : fixed(value, digits(value, unit));
+}
+
 export function withUnit(value: number, unit: string): string {
-  return unit ? `${number(value, unit)} ${unit}` : number(value, unit);
+  if (!unit || !(Math.abs(value) < unbounded)) return number(value, unit);
+  if (unit === "W" && value !== 0 && Math.abs(value) < 0.9995) {
+    const micro = Math.abs(value) < 0.0009995;
+    const scaled = value * (micro ? 1e6 : 1e3);
+    return `${fixed(scaled, significant(Math.abs(scaled)))} ${micro ? "µW" : "mW"}`;
+  }
+  return `${number(value, unit)} ${unit}`;
 }
 
 /// "8 s", "4 min 12 s", "3 h 05 min", "2 d 4 h".

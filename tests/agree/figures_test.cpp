@@ -1,0 +1,23 @@
+// A number for people has one text: figures.json has it, and the page's own test reads the same file.
+#include <doctest/doctest.h>
+
+#include <fstream>
+#include <nlohmann/json.hpp>
+
+#include "formats/figures.hpp"
+
+namespace {
+
+using namespace dekeyd;
+
+TEST_CASE("numbers with their units") {
+    std::ifstream in{DEKEYD_SOURCE_DIR "/tests/agree/figures.json"};
+    const auto rows = nlohmann::json::parse(in);
+    REQUIRE(rows.size() > 30);
+    for (const auto& row : rows) {
+        CAPTURE(row.dump());
+        CHECK(formats::with_unit(row[0].get<double>(), row[1].get<std::string>()) == row[2].get<std::string>());
+    }
+}
+
+}  // namespace
