@@ -4,6 +4,7 @@
 #include <cerrno>
 #include <charconv>
 #include <cmath>
+#include <limits>
 
 namespace dekeyd::core {
 
@@ -63,6 +64,7 @@ double raw_millidegrees(const Scratchpad& bytes, W1Family family) noexcept {
     const auto raw = static_cast<std::int16_t>(static_cast<std::uint16_t>(bytes[0] | (bytes[1] << 8)));
     if (family == W1Family::ds18b20_and_kin) return static_cast<double>(raw) * 62.5;
     const double remain = bytes[6], per_c = bytes[7];
+    if (per_c == 0.0) return std::numeric_limits<double>::quiet_NaN();
     return 1000.0 * std::floor(static_cast<double>(raw) / 2.0) - 250.0 + 1000.0 * (per_c - remain) / per_c;
 }
 

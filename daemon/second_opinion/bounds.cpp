@@ -75,7 +75,11 @@ double power_level(const core::Plan& plan, const core::Channel& channel, bool ab
 /// The raw numbers that surely lie beyond a level of what the channel measures.
 Side side_of(const core::Plan& plan, const core::Channel& channel, core::Direction direction, double level) {
     const bool above = direction == core::Direction::above;
-    const double raw = channel.power ? power_level(plan, channel, above, level) : level / channel.gain + channel.zero;
+    double raw = std::numeric_limits<double>::quiet_NaN();
+    if (channel.power)
+        raw = power_level(plan, channel, above, level);
+    else if (channel.gain != 0.0)
+        raw = level / channel.gain + channel.zero;
     const bool raw_above = above != falls(channel);
     const double room = rounding * (std::abs(raw) + 1.0);
     return {.above = raw_above, .level = raw_above ? raw + room : raw - room};
