@@ -573,7 +573,7 @@ TEST_CASE("what the second opinion took away latches, names its reason, and accu
     // The latch outlasts a restart.
     Memory memory;
     memory.latched.assign(source_count(b.the_plan), false);
-    memory.latched[trip->source] = true;
+    memory.latched[source_of(plan(), Builtin::second_opinion)] = true;
     Bench again{plan(), memory};
     CHECK(again.run(10s, false));
     CHECK(again.state() == State::latched);
