@@ -439,8 +439,8 @@ std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) cons
         if (!cause.active) continue;
         const auto source = static_cast<core::SourceIndex>(i);
         const auto quantity = formats::quantity_of(plan, source);
-        const std::string words = formats::cause_in_words(plan, source, cause.condition,
-                                                          quantity ? &snapshot.quantities[*quantity] : nullptr);
+        const std::string words =
+            formats::cause_in_words(plan, source, cause, quantity ? &snapshot.quantities[*quantity] : nullptr);
         standing[alert_id(plan, source)] = {words + (cause.latched ? ". Latched until an operator resets it." : "."),
                                             cause.latched};
     }

@@ -139,6 +139,7 @@ Interlock::Interlock(const InterlockPlan& plan, std::vector<SourceRule> rules, M
     for (std::size_t source = 0; source < causes_.size(); ++source) {
         if (!memory_.latched[source]) continue;
         causes_[source].active = causes_[source].latched = true;
+        causes_[source].gravest = Condition::bad;  // nothing else latches
         ++active_;
     }
     if (plan_.held_after_start) memory_.held_remotely = true;  // the weaker hold: whoever may release it, may
@@ -224,6 +225,7 @@ void Interlock::see(Instant now, SourceIndex source, Condition condition, bool d
         case Condition::bad: {
             const bool news = !cause.active;
             activate(now, source, events);
+            cause.gravest = Condition::bad;
             if (rules_[source].latches && !cause.latched) latch(now, source, news ? nullptr : &events);
             return;
         }
@@ -232,6 +234,7 @@ void Interlock::see(Instant now, SourceIndex source, Condition condition, bool d
     if (!was_clear) cause.clear_since = now;
     if (cause.active && !cause.latched && drive_absent && gone(now, source)) {
         cause.active = cause.first = false;
+        cause.gravest = Condition::clear;
         --active_;
         events.add({.at = now, .kind = EventKind::cleared, .source = source});
     }
@@ -246,6 +249,7 @@ void Interlock::activate(Instant now, SourceIndex source, EventList& events) noe
     Cause& cause = causes_[source];
     if (cause.active) return;
     cause.active = true;
+    cause.gravest = cause.condition;
     cause.since = now;
     cause.first = permit_ && !first_found_;
     ++active_;

@@ -202,6 +202,7 @@ private:
 /// One source as the operator sees it.
 struct Cause {
     Condition condition = Condition::unknown;  ///< the last one that was news
+    Condition gravest = Condition::clear;      ///< active: the worst since then: bad, or never more than unknown
     bool active = false;                       ///< it inhibits
     bool latched = false;
     bool first = false;     ///< the cause that took the permit away
@@ -210,7 +211,7 @@ struct Cause {
 
     template <class Archive, class Self>
     static void fields(Archive& a, Self& self) {
-        a(self.condition, self.active, self.latched, self.first, self.since, self.clear_since);
+        a(self.condition, self.gravest, self.active, self.latched, self.first, self.since, self.clear_since);
     }
 };
 

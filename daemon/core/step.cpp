@@ -74,7 +74,8 @@ SourceInfo describe_source(const Plan& plan, SourceIndex source) noexcept {
     if (index < plan.limits.size()) {
         const LimitPlan& limit = plan.limits[index];
         const std::string& name = limit.name.empty() ? limit.id : limit.name;
-        return {limit.id, name, SourceInfo::Kind::limit, static_cast<std::uint16_t>(index)};
+        return {limit.id, name, SourceInfo::Kind::limit, static_cast<std::uint16_t>(index),
+                limit.rearm == Rearm::latched};
     }
     index -= plan.limits.size();
     if (index < plan.channels.size()) {
@@ -84,7 +85,7 @@ SourceInfo describe_source(const Plan& plan, SourceIndex source) noexcept {
     }
     index -= plan.channels.size();
     const BuiltinInfo info = describe(static_cast<Builtin>(std::min(index, builtin_count)));
-    return {info.id, info.name, SourceInfo::Kind::builtin, static_cast<std::uint16_t>(index)};
+    return {info.id, info.name, SourceInfo::Kind::builtin, static_cast<std::uint16_t>(index), info.latches};
 }
 
 Snapshot Protection::blank(const Plan& plan) {

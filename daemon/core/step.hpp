@@ -79,6 +79,7 @@ struct SourceInfo {
     std::string_view name;
     enum class Kind : std::uint8_t { limit, channel, builtin } kind = Kind::builtin;
     std::uint16_t index = 0;  ///< within its kind
+    bool latches = false;     ///< what it took away waits for an operator
 };
 SourceInfo describe_source(const Plan& plan, SourceIndex source) noexcept;
 std::size_t source_count(const Plan& plan) noexcept;

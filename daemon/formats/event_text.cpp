@@ -84,7 +84,10 @@ std::string uncalibrated(const core::Plan& plan) {
 std::string way_out(const core::Plan& plan, const core::Event& event) {
     switch (event.state) {
         case core::State::locked_out: return "Locked out until an operator resets it.";
-        case core::State::latched: return "Latched until an operator resets it.";
+        case core::State::latched:
+            return event.source != core::no_source && !core::describe_source(plan, event.source).latches
+                       ? "Another cause is latched: an operator must reset it."
+                       : "Latched until an operator resets it.";
         case core::State::held: return "A hold stands as well.";
         case core::State::permitted:
         case core::State::starting:
@@ -220,8 +223,9 @@ std::optional<core::QuantityIndex> quantity_of(const core::Plan& plan, core::Sou
     return std::nullopt;
 }
 
-std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, core::Condition condition,
+std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, const core::Cause& cause,
                            const core::Reading* reading) {
+    const core::Condition condition = cause.condition;
     const SourceInfo info = core::describe_source(plan, source);
     const core::LimitPlan* limit = limit_of(plan, info);
     // A limit's own name says what is wrong ("VSWR too high"); beside a reading, the quantity's name reads better.
@@ -240,6 +244,8 @@ std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, cor
             return fmt::format("{} {} {} {}", name, in_words(*reading, unit), side(limit->direction), level);
         }
         if (condition == Condition::bad) return fmt::format("{} {} {}", name, side(limit->direction), level);
+        // Where it was never seen beyond its trip, it is not said to have been there.
+        if (cause.gravest == Condition::unknown) return fmt::format("{} was unknown and waits to clear", name);
         return fmt::format("{} was {} {} and waits to clear", name, side(limit->direction), level);
     }
     if (info.kind == SourceInfo::Kind::channel) {
@@ -264,7 +270,8 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
         case EventKind::permitted: return "Permitted: no cause stands.";
         case EventKind::tripped: {
             if (event.source == core::source_of(plan, core::Builtin::second_opinion)) return objection(plan, event);
-            const std::string cause = cause_in_words(plan, event.source, event.condition, &event.reading);
+            const std::string cause = cause_in_words(
+                plan, event.source, {.condition = event.condition, .gravest = event.condition}, &event.reading);
             if (event.forced) return fmt::format("Proof: forced: {}.", cause);
             return fmt::format("{}: {}{}. {}", event.first_cause ? "Tripped" : "Another cause", cause,
                                forward_beside(plan, event.source, around), way_out(plan, event));

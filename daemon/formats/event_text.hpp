@@ -23,7 +23,7 @@ std::optional<core::QuantityIndex> quantity_of(const core::Plan& plan, core::Sou
 std::string sentence(const core::Plan& plan, const core::Event& event, std::span<const core::Reading> around = {});
 
 /// What a source's being a cause means, in a few words without a full stop: "Heatsink 71.2 °C at or above 70.0 °C".
-std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, core::Condition condition,
+std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, const core::Cause& cause,
                            const core::Reading* reading);
 
 /// How a part of a proof test came out, with what was measured: why, passed, line_on_s, line_off_s, contact_on_s,

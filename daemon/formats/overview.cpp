@@ -114,7 +114,7 @@ Json cause_json(const core::Plan& plan, const core::Snapshot& snapshot, core::So
     const core::Duration left = clear ? hold_off - (snapshot.now - cause.clear_since) : hold_off;
     const auto quantity = quantity_of(plan, source);
     const bool known = quantity && *quantity < snapshot.quantities.size();
-    return {{"text", cause_in_words(plan, source, cause.condition, known ? &snapshot.quantities[*quantity] : nullptr)},
+    return {{"text", cause_in_words(plan, source, cause, known ? &snapshot.quantities[*quantity] : nullptr)},
             {"since_s", std::max(0.0, tenths_s(snapshot.now - cause.since))},
             {"hold_off_left_s", std::max(0.0, tenths_s(left))},
             {"latched", cause.latched},

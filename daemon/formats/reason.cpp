@@ -28,8 +28,7 @@ std::optional<SourceIndex> find_source(const core::Snapshot& snapshot, Fits fits
 std::string words(const core::Plan& plan, const core::Snapshot& snapshot, SourceIndex source) {
     const auto quantity = quantity_of(plan, source);
     const bool known = quantity && *quantity < snapshot.quantities.size();
-    return cause_in_words(plan, source, snapshot.causes[source].condition,
-                          known ? &snapshot.quantities[*quantity] : nullptr);
+    return cause_in_words(plan, source, snapshot.causes[source], known ? &snapshot.quantities[*quantity] : nullptr);
 }
 
 std::string why_starting(const core::Plan& plan, const core::Snapshot& snapshot) {

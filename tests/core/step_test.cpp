@@ -547,6 +547,31 @@ TEST_CASE("no permit before the storage has the start; it stays starting, and th
     CHECK(b.protection.snapshot().memory.trip_level == 0s);
 }
 
+TEST_CASE("a cause knows whether it was ever seen beyond its trip") {
+    Bench b;
+    REQUIRE(b.start());
+    b.faults[heatsink] = Fault::absent;
+    CHECK(b.until(false, 30s) >= 0ms);
+    const auto cause = [&] { return b.protection.snapshot().causes[hot]; };
+    REQUIRE(cause().active);
+    CHECK(cause().gravest == Condition::unknown);
+    b.faults[heatsink] = Fault::none;
+    b.run(2s, false);
+    CHECK(cause().condition == Condition::clear);
+    CHECK(cause().gravest == Condition::unknown);
+    for (const double c : {34.0, 38.0, 42.0, 46.0, 50.0, 54.0, 58.0, 62.0, 66.0, 70.0, 74.0}) {
+        b.heatsink_c = c;
+        b.run(1s, false);
+    }
+    b.run(5s, false);
+    CHECK(cause().gravest == Condition::bad);
+    b.heatsink_c = 71.0;
+    b.run(2s, false);
+    b.heatsink_c = 50.0;
+    CHECK(b.until(true, 300s) >= 0ms);
+    CHECK(cause().gravest == Condition::clear);
+}
+
 TEST_CASE("what the second opinion took away latches, names its reason, and accuses nothing else") {
     Bench b;
     REQUIRE(b.start());

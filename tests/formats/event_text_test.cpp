@@ -72,6 +72,8 @@ TEST_CASE("a trip says by what, by how much, with what power, and how it ends") 
     Event heatsink = event(EventKind::tripped, test::heatsink_limit);
     heatsink.condition = core::Condition::bad;
     heatsink.reading = test::good(70.4);
+    heatsink.state = core::State::latched;  // by another cause: this one re-arms by itself
+    CHECK(sentence(plan, heatsink).ends_with("Another cause is latched: an operator must reset it."));
     heatsink.state = core::State::tripped;
     CHECK(sentence(plan, heatsink, around) ==
           "Another cause: Heatsink 70.4 °C at or above 70.0 °C. Clears by itself once it has been below 55.0 °C for 30 "

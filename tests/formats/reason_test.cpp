@@ -26,6 +26,18 @@ void stand(core::Snapshot& snapshot, core::SourceIndex source, bool first) {
 
 }  // namespace
 
+TEST_CASE("a reading that was lost and is back is not said to have been beyond the trip") {
+    const core::Plan plan = test::sample_plan();
+    core::Snapshot snapshot = all_clear(plan);
+    snapshot.state = core::State::tripped;
+    core::Cause& cause = snapshot.causes[test::heatsink_limit];
+    cause.active = cause.first = true;
+    cause.gravest = Condition::unknown;
+    CHECK(reason(plan, snapshot).find("Heatsink was unknown and waits to clear") != std::string::npos);
+    cause.gravest = Condition::bad;
+    CHECK(reason(plan, snapshot).find("Heatsink was at or above 70.0 °C and waits to clear") != std::string::npos);
+}
+
 TEST_CASE("permitted, stopping and monitor-only are told apart") {
     const core::Plan plan = test::sample_plan();
     core::Snapshot snapshot = all_clear(plan);
