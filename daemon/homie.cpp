@@ -458,6 +458,13 @@ std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) cons
         standing["frozen-" + plan.channels[channel].id] = {
             name + " has read exactly the same for too long: is it still connected?", false};
     }
+    for (const formats::Accepted& accepted : configuration_.accepted) {
+        // A word may be a dotted key; ids here are of hyphens.
+        std::string id = "accepted-" + accepted.word;
+        std::replace_if(
+            id.begin(), id.end(), [](char c) { return c == '.' || c == '_'; }, '-');
+        standing[id] = {"Accepted by the configuration: " + accepted.what + ".", false};
+    }
     if (snapshot.commissioning_until) {
         standing["commissioning"] = {"Commissioning: provisional limits, and power that nobody has calibrated.", false};
     }

@@ -291,6 +291,8 @@ bool Service::arm() {
     }
     if (!guard_->armed()) return false;
     spdlog::info("inhibited, and holding the line: {}", guard_->line_text());
+    for (const auto& accepted : configuration_.accepted)
+        spdlog::warn("the configuration accepts {}: {}", accepted.word, accepted.what);
     return true;
 }
 

@@ -98,6 +98,7 @@ void read_all(const Node& root, Draft& draft) {
     read_recorder(top, draft);
     read_proof(top, draft);
     top.finish();
+    check_relations(top, draft);
     give_advice(draft);
     draft.report.finish_accepted();
 }

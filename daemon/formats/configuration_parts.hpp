@@ -91,6 +91,7 @@ void read_commissioning(Section& top, Draft& draft);
 void read_mqtt(Section& top, Draft& draft);
 void read_recorder(Section& top, Draft& draft);
 void read_proof(Section& top, Draft& draft);
+void check_relations(Section& top, Draft& draft);  // values beside each other; hazards that no limit watches
 void give_advice(Draft& draft);
 
 /// The chain from detector to line of a sensor that measures power.

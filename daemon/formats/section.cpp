@@ -55,9 +55,13 @@ void Report::fault_unless_accepted(Place place, std::string key, const std::stri
           fmt::format("{}; or, where it is meant, 'accept: [{}]' at the top level", expected, word));
 }
 
+bool Report::has_fault(std::string_view key) const {
+    return std::any_of(faults_.begin(), faults_.end(), [&](const Fault& fault) { return fault.key == key; });
+}
+
 void Report::finish_accepted() {
     // Other faults may hide what a word is for.
-    if (faults_.size() > proposed_.size()) return;
+    if (bench || faults_.size() > proposed_.size()) return;
     for (const Word& word : words_) {
         if (word.used) continue;
         const std::vector<std::string_view> proposed{proposed_.begin(), proposed_.end()};

@@ -29,6 +29,7 @@ public:
     void accept(std::string word, Place place);
     /// Each word that nothing needed is a fault of its own. Call it last.
     void finish_accepted();
+    [[nodiscard]] bool has_fault(std::string_view key) const;
     [[nodiscard]] std::vector<Accepted>& accepted() noexcept { return accepted_; }
     /// The line is a file, which protects nothing: what needs a word elsewhere needs none here.
     bool bench = false;

@@ -189,6 +189,8 @@ std::vector<std::string> summarise(const Configuration& configuration) {
     add_sensors(configuration, sentences);
     for (const core::LimitPlan& limit : configuration.plan.limits)
         sentences.push_back(limit_sentence(configuration, limit));
+    for (const Accepted& accepted : configuration.accepted)
+        sentences.push_back(fmt::format("Accepted as it is ({}): {}.", accepted.word, accepted.what));
     add_rules(configuration, sentences);
     add_interlock(configuration, sentences);
     for (std::string& sentence : raw_bound_sentences(configuration)) sentences.push_back(std::move(sentence));

@@ -68,7 +68,8 @@ TEST_CASE("drive is absent below a level that can be told from none") {
         "    detector: {slope: -24.4 mV/dB, intercept: 19.6 dBm, floor: -50 dBm, ceiling: 5 dBm}, coupling: 20 dB}\n"
         "amplifier:\n");
     expect_faults(load_configuration(drive), {{34, "amplifier.drive_absent", "'drive_absent' is missing"}});
-    const Loaded usual = load_configuration(spoiled(drive, "  rf_present", "  maximum_drive: 34 dBm\n  rf_present"));
+    const std::string accepted = accepting(drive, "no-supply-limit, no-drive-limit");
+    const Loaded usual = load_configuration(spoiled(accepted, "  rf_present", "  maximum_drive: 34 dBm\n  rf_present"));
     expect_no_faults(usual);
     CHECK(usual.configuration->plan.rf.drive_absent_w == doctest::Approx(0.0502).epsilon(0.001));  // 2 % of 2.512 W
     CHECK(advised(usual, "amplifier.drive_absent: not confirmed"));

@@ -27,18 +27,18 @@ TEST_CASE("an antenna by its gain, or a dish by its size") {
 
 TEST_CASE("antennas that aren't") {
     expect_faults(load_configuration(with_more("antenna: {gain: 18 dB}\n")),
-                  {{51, "antenna.gain", "'18 dB' is a ratio in dB"}});
+                  {{52, "antenna.gain", "'18 dB' is a ratio in dB"}});
     expect_faults(load_configuration(with_more("antenna: {duty: 50 %}\n")),
-                  {{51, "antenna", "neither 'gain' nor 'dish'"}});
+                  {{52, "antenna", "neither 'gain' nor 'dish'"}});
     expect_faults(with_frequency("antenna: {gain: 18 dBi, dish: {diameter: 1 m}}\n"),
-                  {{52, "antenna", "both 'gain' and 'dish'"}});
+                  {{53, "antenna", "both 'gain' and 'dish'"}});
     expect_faults(load_configuration(with_more("antenna: {dish: {diameter: 1 m}}\n")),
-                  {{51, "antenna.dish", "a dish's gain depends on the frequency"}});
+                  {{52, "antenna.dish", "a dish's gain depends on the frequency"}});
     expect_faults(with_frequency("antenna: {dish: {diameter: 0 m, efficiency: 120 %}}\n"),
-                  {{52, "antenna.dish.diameter", "'0 m' is not above zero"},
-                   {52, "antenna.dish.efficiency", "'120 %' is outside"}});
+                  {{53, "antenna.dish.diameter", "'0 m' is not above zero"},
+                   {53, "antenna.dish.efficiency", "'120 %' is outside"}});
     expect_faults(load_configuration(with_more("antenna: {gain: 300 dBi, duty: 101 %}\n")),
-                  {{51, "antenna.gain", "'300 dBi' is outside"}, {51, "antenna.duty", "'101 %' is outside"}});
+                  {{52, "antenna.gain", "'300 dBi' is outside"}, {52, "antenna.duty", "'101 %' is outside"}});
 }
 
 TEST_CASE("exposure limits come from a rule by frequency, or are given") {
@@ -61,14 +61,14 @@ TEST_CASE("exposure limits come from a rule by frequency, or are given") {
 
 TEST_CASE("exposure that can't be worked out") {
     expect_faults(load_configuration(with_more("antenna: {gain: 2 dBi}\nexposure: {rule: fcc}\n")),
-                  {{52, "exposure.rule", "the limit depends on the frequency"}});
-    expect_faults(with_frequency("exposure: {rule: fcc}\n"), {{52, "exposure", "a distance without an antenna"}});
+                  {{53, "exposure.rule", "the limit depends on the frequency"}});
+    expect_faults(with_frequency("exposure: {rule: fcc}\n"), {{53, "exposure", "a distance without an antenna"}});
     expect_faults(
         with_frequency("antenna: {gain: 2 dBi}\nexposure: {ground_reflection: 5}\n"),
-        {{53, "exposure", "neither 'rule' nor 'limit'"}, {53, "exposure.ground_reflection", "'5' is outside 1 to 4"}});
+        {{54, "exposure", "neither 'rule' nor 'limit'"}, {54, "exposure.ground_reflection", "'5' is outside 1 to 4"}});
     const std::string low = spoiled(with_more("antenna: {gain: 2 dBi}\nexposure: {rule: icnirp-2020}\n"),
                                     "  directivity", "  frequency: 7 MHz\n  directivity");
-    expect_faults(load_configuration(low), {{53, "exposure.rule", "this rule has no power-density limit at 7 MHz"}});
+    expect_faults(load_configuration(low), {{54, "exposure.rule", "this rule has no power-density limit at 7 MHz"}});
 }
 
 TEST_CASE("the level plan") {
@@ -91,16 +91,16 @@ TEST_CASE("the level plan") {
     CHECK(plan.parts[1].one_db_output_dbm == doctest::Approx(36.02).epsilon(0.001));
     CHECK(plan.efficiency_percent == doctest::Approx(50.0));
     expect_faults(load_configuration(spoiled(text, "loss: 1 dB", "loss: -1 dB")),
-                  {{56, "plan.parts[0].loss", "'-1 dB' is negative"}});
+                  {{57, "plan.parts[0].loss", "'-1 dB' is negative"}});
     expect_faults(load_configuration(spoiled(text, "gain: 20 dB", "gian: 20 dB")),
-                  {{57, "plan.parts[1]", "neither 'gain' nor 'loss'"},
-                   {57, "plan.parts[1].gian", "the key 'gian' is not known here"}});
+                  {{58, "plan.parts[1]", "neither 'gain' nor 'loss'"},
+                   {58, "plan.parts[1].gian", "the key 'gian' is not known here"}});
     expect_faults(load_configuration(spoiled(text, "lowest: -10 dBm", "lowest: 25 dBm")),
-                  {{54, "plan.exciter.lowest", "the exciter's least is above its most"}});
+                  {{55, "plan.exciter.lowest", "the exciter's least is above its most"}});
     expect_faults(load_configuration(spoiled(text, "  small_signal_gain: 18 dB\n", "")),
-                  {{51, "plan", "the amplifier's gain is not given"}});
+                  {{52, "plan", "the amplifier's gain is not given"}});
     expect_faults(load_configuration(with_more("plan: {}\n")),
-                  {{51, "plan.wanted_forward", "'wanted_forward' is missing"},
-                   {51, "plan.exciter", "'exciter' is missing"},
-                   {51, "plan", "the amplifier's gain is not given"}});
+                  {{52, "plan.wanted_forward", "'wanted_forward' is missing"},
+                   {52, "plan.exciter", "'exciter' is missing"},
+                   {52, "plan", "the amplifier's gain is not given"}});
 }

@@ -67,6 +67,7 @@ TEST_CASE("without reflected there is no second forward slot") {
     cut("  reflected:\n    bus", "  supply: {bus");
     cut("  vswr:\n", "  reflected: {watch");
     cut("  reflected: {watch", "mqtt:");
+    text = accepting(text, "no-supply-limit, no-reflected-limit");
     const Loaded loaded = load_configuration(text);
     expect_no_faults(loaded);
     REQUIRE(loaded.configuration);

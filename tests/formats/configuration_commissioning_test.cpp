@@ -48,15 +48,15 @@ TEST_CASE("a pending calibration with no commissioning never permits, and says s
 
 TEST_CASE("commissioning that would protect nothing is refused") {
     expect_faults(load_configuration(with_more("commissioning: {time: 3 h, forward: 31 W}\n")),
-                  {{51, "commissioning.reflected", "'reflected' is missing"},
-                   {51, "commissioning.heatsink", "'heatsink' is missing"},
-                   {51, "commissioning.time", "'3 h' is outside 1 min to 2 h"},
-                   {51, "commissioning.forward", "too much for a power that nobody has compared"}});
+                  {{52, "commissioning.reflected", "'reflected' is missing"},
+                   {52, "commissioning.heatsink", "'heatsink' is missing"},
+                   {52, "commissioning.time", "'3 h' is outside 1 min to 2 h"},
+                   {52, "commissioning.forward", "too much for a power that nobody has compared"}});
     expect_faults(
         load_configuration(with_more("commissioning: {time: 1 h, forward: 30 W, reflected: 2 W, heatsink: 70 degC}\n")),
-        {{51, "commissioning.heatsink", "not below the heatsink's own limit"}});
+        {{52, "commissioning.heatsink", "not below the heatsink's own limit"}});
     expect_faults(load_configuration(spoiled(with_more(commissioning), "  reflected: {watch",
                                              "  commissioning-forward: {watch: supply, above: 30 V, clear: 29 V}\n"
                                              "  reflected: {watch")),
-                  {{52, "commissioning.forward", "a limit has the name 'commissioning-forward' already"}});
+                  {{53, "commissioning.forward", "a limit has the name 'commissioning-forward' already"}});
 }

@@ -72,7 +72,10 @@ TEST_CASE("tables that mean nothing or two things") {
 }
 
 TEST_CASE("a square-law diode") {
-    const Loaded loaded = load_configuration(with_detector("{square_law: 2 V/mW, floor: -30 dBm, ceiling: 0 dBm}"));
+    const Loaded loaded =
+        load_configuration(spoiled(with_detector("{square_law: 2 V/mW, floor: -30 dBm, ceiling: 0 dBm}"),
+                                   "role: forward\n    allowed_age: 100 ms\n    valid: 0.35 V",
+                                   "role: forward\n    allowed_age: 100 ms\n    valid: 0 V"));
     expect_no_faults(loaded);
     CHECK(std::get<core::SquareLawDetector>(chain_of(loaded).detector).volts_per_watt == doctest::Approx(2000.0));
 }

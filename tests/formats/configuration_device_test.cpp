@@ -28,7 +28,7 @@ TEST_CASE("version, device and paths") {
     expect_faults(load_configuration(spoiled("dekeyd: 1\n", "\n")), {{1, "dekeyd", "'dekeyd' is missing"}});
     expect_faults(load_configuration(spoiled("id: bench", "id: Bench 1")), {{2, "device.id", "'Bench 1' is no id"}});
     expect_faults(load_configuration(with_more("paths: {sysfs: sys}\n")),
-                  {{51, "paths.sysfs", "'sys' is no absolute path"}});
+                  {{52, "paths.sysfs", "'sys' is no absolute path"}});
 }
 
 TEST_CASE("guard and lockout") {
@@ -41,7 +41,7 @@ TEST_CASE("guard and lockout") {
                   {{3, "guard.deadline", "a deadline under two periods"}});
     expect_faults(
         load_configuration(with_more("lockout: {trips: 0, window: -1 min}\n")),
-        {{51, "lockout.trips", "'0' is outside 1 to 10"}, {51, "lockout.window", "'-1 min' is not above zero"}});
+        {{52, "lockout.trips", "'0' is outside 1 to 10"}, {52, "lockout.window", "'-1 min' is not above zero"}});
     const Loaded held = load_configuration(spoiled("{period: 20 ms}\nline", "{period: 5 ms, after_start: held}\nline"));
     REQUIRE(held.configuration);
     CHECK(held.configuration->plan.interlock.held_after_start);
@@ -76,7 +76,7 @@ TEST_CASE("the inhibit line") {
 TEST_CASE("the dynamic permit is an output of its own") {
     expect_faults(
         load_configuration(with_more("dynamic_permit: {driver: gpio, chip: soc, line: GPIO17, permit: low}\n")),
-        {{51, "dynamic_permit.line", "the dynamic permit has another line's output"}});
+        {{52, "dynamic_permit.line", "the dynamic permit has another line's output"}});
     const Loaded good =
         load_configuration(with_more("dynamic_permit: {driver: gpio, chip: soc, line: GPIO18, permit: high}\n"));
     expect_no_faults(good);
@@ -86,7 +86,7 @@ TEST_CASE("the dynamic permit is an output of its own") {
 
 TEST_CASE("the contactor is a second output") {
     expect_faults(load_configuration(with_more("contactor: {driver: gpio, chip: soc, line: GPIO17, permit: low}\n")),
-                  {{51, "contactor.line", "the contactor has the inhibit line's own output"}});
+                  {{52, "contactor.line", "the contactor has the inhibit line's own output"}});
     const Loaded good =
         load_configuration(with_more("contactor: {driver: gpio, chip: soc, line: GPIO18, permit: low}\n"));
     expect_no_faults(good);

@@ -9,7 +9,9 @@ namespace {
 
 /// The sample with one more limit, on line 49.
 std::string with_limit(std::string_view line) {
-    return spoiled("  reflected: {watch", "  " + std::string{line} + "\n  reflected: {watch");
+    const std::string text = spoiled("  reflected: {watch", "  " + std::string{line} + "\n  reflected: {watch");
+    const bool of_supply = line.find("watch: supply") != line.npos && line.find("warn_only") == line.npos;
+    return of_supply ? accepting(text, "") : text;
 }
 
 }  // namespace

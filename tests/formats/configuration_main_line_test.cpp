@@ -24,22 +24,22 @@ TEST_CASE("the order of the parts; nothing said is nothing assumed") {
 
 TEST_CASE("each wrong order is named") {
     expect_faults(with_order("[amplifier, coupler, circulator, antenna]"),
-                  {{51, "main_line", "the coupler stands between amplifier and circulator"}});
+                  {{52, "main_line", "the coupler stands between amplifier and circulator"}});
     CHECK(advised(with_order("[amplifier, coupler, low-pass-filter, antenna]"),
                   "main_line: the coupler stands before the low-pass filter: its detectors read the harmonics"));
     expect_faults(with_order("[amplifier, feeder, coupler, antenna]"),
-                  {{51, "main_line", "'feeder_loss' is the loss between coupler and antenna"}});
+                  {{52, "main_line", "'feeder_loss' is the loss between coupler and antenna"}});
     expect_faults(with_order("[amplifier, antenna]"),
-                  {{51, "main_line", "power is measured, and there is no coupler"}});
-    expect_faults(with_order("[coupler, amplifier]"), {{51, "main_line", "the amplifier doesn't come first"}});
+                  {{52, "main_line", "power is measured, and there is no coupler"}});
+    expect_faults(with_order("[coupler, amplifier]"), {{52, "main_line", "the amplifier doesn't come first"}});
     expect_faults(with_order("[amplifier, antenna, coupler]"),
-                  {{51, "main_line", "something comes after the antenna"}});
-    expect_faults(with_order("[amplifier, coupler, coupler]"), {{51, "main_line[2]", "'coupler' comes twice"}});
+                  {{52, "main_line", "something comes after the antenna"}});
+    expect_faults(with_order("[amplifier, coupler, coupler]"), {{52, "main_line[2]", "'coupler' comes twice"}});
     const Loaded misspelt = with_order("[amplifier, cuopler]");
-    expect_faults(misspelt, {{51, "main_line[1]", "'cuopler' is no part of a main line"}});
+    expect_faults(misspelt, {{52, "main_line[1]", "'cuopler' is no part of a main line"}});
     CHECK(misspelt.faults[0].expected == "did you mean 'coupler'?");
-    expect_faults(with_order("[amplifier, {coupler: yes}]"), {{51, "main_line[1]", "'' is no part"}});
-    expect_faults(with_order("amplifier"), {{51, "main_line", "one value where a list was expected"}});
+    expect_faults(with_order("[amplifier, {coupler: yes}]"), {{52, "main_line[1]", "'' is no part"}});
+    expect_faults(with_order("amplifier"), {{52, "main_line", "one value where a list was expected"}});
 }
 
 TEST_CASE("the circulator's load takes what comes back, and its rating is a limit unless one is written") {
@@ -67,11 +67,11 @@ TEST_CASE("the circulator's load takes what comes back, and its rating is a limi
 
 TEST_CASE("a circulator that is half described") {
     expect_faults(load_configuration(with_more("circulator: {load_rating: 60 W, load_time: 20 s}\n")),
-                  {{51, "circulator", "where the circulator stands is not said"}});
+                  {{52, "circulator", "where the circulator stands is not said"}});
     expect_faults(load_configuration(with_more("main_line: [amplifier, circulator, coupler]\n"
                                                "circulator: {load_rating: 0 W, load_time: -1 s}\n")),
-                  {{52, "circulator.load_rating", "'0 W' is not above zero"},
-                   {52, "circulator.load_time", "'-1 s' is not above zero"}});
+                  {{53, "circulator.load_rating", "'0 W' is not above zero"},
+                   {53, "circulator.load_time", "'-1 s' is not above zero"}});
     CHECK(advised(with_order("[amplifier, circulator, coupler, antenna]"), "circulator: the circulator's load"));
     expect_faults(load_configuration(spoiled("  reflected: {watch",
                                              "  x: {watch: circulator-load, above: 9 W}\n"
@@ -86,7 +86,7 @@ TEST_CASE("heat") {
     CHECK(loaded.configuration->plan.heat.quiescent_w == 40.0);
     CHECK(loaded.configuration->plan.heat.planned_transmission == 30min);
     expect_faults(load_configuration(with_more("heat: {full_fan: 2400 rpm, quiescent_power: -1 W}\n")),
-                  {{51, "heat.full_fan", "no fan is measured"}, {51, "heat.quiescent_power", "'-1 W' is negative"}});
+                  {{52, "heat.full_fan", "no fan is measured"}, {52, "heat.quiescent_power", "'-1 W' is negative"}});
 }
 
 TEST_CASE("the gain's drift") {

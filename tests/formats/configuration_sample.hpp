@@ -59,6 +59,7 @@ limits:
     while: {quantity: forward, above: 6 W}
   reflected: {watch: reflected, above: 12 W, clear: rf off, qualify: 10 ms, hold_off: 1 s, rearm: latched}
 mqtt: {host: 127.0.0.1}
+accept: [no-supply-limit]
 )";
 
 /// `from` becomes `to`; it must be there once.
@@ -73,6 +74,11 @@ inline std::string spoiled(std::string_view text, std::string_view from, std::st
 }
 inline std::string spoiled(std::string_view from, std::string_view to) {
     return spoiled(sample_text, from, to);
+}
+
+/// The text with other words that it accepts than the sample's; none: no `accept:` at all.
+inline std::string accepting(std::string_view text, std::string_view words) {
+    return spoiled(text, "accept: [no-supply-limit]\n", words.empty() ? "" : "accept: [" + std::string{words} + "]\n");
 }
 
 /// The sample with lines added at its end.

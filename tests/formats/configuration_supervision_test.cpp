@@ -38,15 +38,15 @@ TEST_CASE("monitor-only is said loudly") {
 TEST_CASE("rules need what they compare") {
     expect_faults(load_configuration(with_more("supervision: {contactor_time: 1 s, transmission_warning: 5 s}\n"
                                                "plausibility: {current_with_rf: 4 A, heating: {rise: 2}}\n")),
-                  {{51, "supervision.contactor_time", "there is no contactor"},
-                   {51, "supervision.transmission_warning", "a warning before an end that is not given"},
-                   {52, "plausibility.current_with_rf", "current and forward power are not both measured"},
-                   {52, "plausibility.heating.power", "'power' is missing"},
-                   {52, "plausibility.heating", "heat can't be worked out"},
-                   {52, "plausibility.heating.rise", "'2' needs a unit"}});
+                  {{52, "supervision.contactor_time", "there is no contactor"},
+                   {52, "supervision.transmission_warning", "a warning before an end that is not given"},
+                   {53, "plausibility.current_with_rf", "current and forward power are not both measured"},
+                   {53, "plausibility.heating.power", "'power' is missing"},
+                   {53, "plausibility.heating", "heat can't be worked out"},
+                   {53, "plausibility.heating.rise", "'2' needs a unit"}});
     expect_faults(
         load_configuration(with_more("supervision: {longest_transmission: 1 min, transmission_warning: 1 min}\n")),
-        {{51, "supervision.transmission_warning", "the warning would come before the transmission"}});
+        {{52, "supervision.transmission_warning", "the warning would come before the transmission"}});
     expect_faults(load_configuration(spoiled("  reflected: {watch",
                                              "  x: {watch: supply, above: 30 V, clear: 29 V, while_supplied: yes}\n"
                                              "  reflected: {watch")),

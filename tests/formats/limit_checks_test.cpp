@@ -23,7 +23,8 @@ TEST_CASE("clear and warn lie on the safe side of the trip, in both directions; 
     expect_faults(load_configuration(with_limit("x: {watch: supply, below: 20 V, clear: 19 V, warn: 20 V}")),
                   {{49, "limits.x.clear", "the clear level of 19 V is not on the safe side"},
                    {49, "limits.x.warn", "the warn level of 20 V is not on the safe side"}});
-    expect_no_faults(load_configuration(with_limit("x: {watch: supply, below: 20 V, clear: 22 V, warn: 21 V}")));
+    expect_no_faults(
+        load_configuration(accepting(with_limit("x: {watch: supply, below: 20 V, clear: 22 V, warn: 21 V}"), "")));
     expect_faults(load_configuration(
                       spoiled("clear: rf off\n    qualify: 20 ms", "clear: rf off\n    warn: 2.0\n    qualify: 20 ms")),
                   {{45, "limits.vswr.warn", "the warn level of 2 is not on the safe side of the trip at 2"}});
@@ -39,24 +40,24 @@ TEST_CASE("a VSWR trip is above 1 and below what a lost antenna reads behind the
     expect_faults(load_configuration(long_feeder),
                   {{43, "limits.vswr.above", "behind 4.78 dB of feeder a lost antenna reads VSWR 2.00"}});
     expect_no_faults(load_configuration(spoiled(long_feeder, "above: 2.0", "above: 1.9")));
-    const std::string accepting = with_more("accept: [limits.vswr.above]\n");
-    expect_faults(load_configuration(spoiled(accepting, "above: 2.0", "above: 10.9")),
+    const std::string accepted = accepting(sample_text, "no-supply-limit, limits.vswr.above");
+    expect_faults(load_configuration(spoiled(accepted, "above: 2.0", "above: 10.9")),
                   {{43, "limits.vswr.above", "behind 0.8 dB of feeder a lost antenna reads VSWR 10.89"}});
-    expect_no_faults(load_configuration(spoiled(accepting, "above: 2.0", "above: 10.8")));
+    expect_no_faults(load_configuration(spoiled(accepted, "above: 2.0", "above: 10.8")));
     expect_no_faults(load_configuration(
-        spoiled(spoiled(accepting, "feeder_loss: 0.8 dB", "feeder_loss: 0 dB"), "above: 2.0", "above: 20")));
+        spoiled(spoiled(accepted, "feeder_loss: 0.8 dB", "feeder_loss: 0 dB"), "above: 2.0", "above: 20")));
 }
 
 TEST_CASE("return loss and reflection have the same bound") {
     const auto gate = std::string{", while: {quantity: forward, above: 6 W}}"};
-    const std::string accepted = "accept: [limits.x.below]\n", accepted_above = "accept: [limits.x.above]\n";
     expect_faults(
-        load_configuration(with_limit("x: {watch: return-loss, below: 1.6 dB, clear: rf off" + gate) + accepted),
+        load_configuration(accepting(with_limit("x: {watch: return-loss, below: 1.6 dB, clear: rf off" + gate),
+                                     "no-supply-limit, limits.x.below")),
         {{49, "limits.x.below", "behind 0.8 dB of feeder a lost antenna reads a return loss of 1.6 dB"}});
     expect_no_faults(load_configuration(with_limit("x: {watch: return-loss, below: 9.5 dB, clear: rf off" + gate)));
-    expect_faults(
-        load_configuration(with_limit("x: {watch: reflection, above: 0.84, clear: rf off" + gate) + accepted_above),
-        {{49, "limits.x.above", "behind 0.8 dB of feeder a lost antenna reads 0.832"}});
+    expect_faults(load_configuration(accepting(with_limit("x: {watch: reflection, above: 0.84, clear: rf off" + gate),
+                                               "no-supply-limit, limits.x.above")),
+                  {{49, "limits.x.above", "behind 0.8 dB of feeder a lost antenna reads 0.832"}});
     expect_faults(load_configuration(with_limit("x: {watch: reflection, above: 1.5, clear: rf off" + gate)),
                   {{49, "limits.x.above", "'1.5' is outside 0.09 to 0.67"}});
 }

@@ -29,9 +29,10 @@ TEST_CASE("slow conversions stretch the round, and the slowest bus counts") {
     REQUIRE(slow.configuration);
     CHECK(reaction(*slow.configuration, limit_of(slow, "reflected")).wait == 27ms);
     const Loaded gated = load_configuration(
-        spoiled("  reflected: {watch",
-                "  x: {watch: supply, above: 30 V, clear: 29 V, qualify: 0 s, while: {quantity: heatsink, "
-                "above: 45 degC}}\n  reflected: {watch"));
+        accepting(spoiled("  reflected: {watch",
+                          "  x: {watch: supply, above: 30 V, clear: 29 V, qualify: 0 s, while: {quantity: heatsink, "
+                          "above: 45 degC}}\n  reflected: {watch"),
+                  ""));
     REQUIRE(gated.configuration);
     CHECK(reaction(*gated.configuration, limit_of(gated, "x")).total() == 2620ms);
 }

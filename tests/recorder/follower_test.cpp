@@ -165,9 +165,9 @@ TEST_CASE("another configuration: trips later, never, or by another limit, and t
     CHECK(*later.first_difference_s == 0.0);
 
     const formats::Configuration earlier =
-        configuration(spoiled("heatsink, above: 70 degC, clear: 55 degC, qualify: 1 s",
-                              "heatsink, above: 29 degC, clear: 20 degC, qualify: 0 s") +
-                      "accept: [limits.heatsink.above]\n");
+        configuration(accepting(spoiled("heatsink, above: 70 degC, clear: 55 degC, qualify: 1 s",
+                                        "heatsink, above: 29 degC, clear: 20 degC, qualify: 0 s"),
+                                "no-supply-limit, limits.heatsink.above"));
     const auto sooner = replay(text, &earlier);
     REQUIRE(sooner.replayed_inhibit_s);
     CHECK(*sooner.replayed_inhibit_s < -8.0);

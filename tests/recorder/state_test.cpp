@@ -84,7 +84,7 @@ TEST_CASE("under another plan: a limit that the state doesn't know rests or trip
                                      "hold_off: 1 s, rearm: automatic}\n"
                                      "  supply-low: {watch: supply, below: 20 V, clear: 21 V, qualify: 0 ms, "
                                      "hold_off: 1 s, rearm: automatic}\n  vswr:\n");
-    const formats::Configuration other_config = configuration(more);
+    const formats::Configuration other_config = configuration(accepting(more, ""));
     core::Protection other{other_config.plan, {}, false};
     REQUIRE(other.take_state(amplifier.guard.state()));
     std::vector<core::Scan> room;
