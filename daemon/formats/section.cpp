@@ -310,11 +310,11 @@ std::vector<const Entry*> Section::named_entries(std::size_t most) {
         if (std::string wrong = wrong_with_id(entry.key); !wrong.empty())
             report_.fault(entry.place, path_of(shortened(entry.key)), std::move(wrong),
                           "a name of a-z, 0-9 and hyphens between them, at most 40");
-        if (result.size() == most) {
-            report_.fault(entry.place, path_, fmt::format("more than {} of these", most), "fewer");
-            break;
-        }
-        result.push_back(&entry);
+        if (result.size() < most)
+            result.push_back(&entry);
+        else if (&entry == &node_->entries[most])
+            report_.fault(entry.place, path_, fmt::format("{} of these, from here on too many", node_->entries.size()),
+                          fmt::format("at most {}", most));
     }
     return result;
 }

@@ -93,6 +93,16 @@ TEST_CASE("a hazard that no limit watches is accepted by name, and then said") {
     CHECK(told);
 }
 
+TEST_CASE("too many limits are one fault") {
+    std::string text{one_kilowatt};
+    for (int i = 0; i < 70; ++i)
+        text += "  x" + std::to_string(i) + ": {watch: supply, above: 55 V, clear: 54 V, qualify: 100 ms}\n";
+    const Loaded loaded = load_configuration(text);
+    REQUIRE(loaded.faults.size() == 1);
+    CHECK(loaded.faults[0].key == "limits");
+    CHECK(loaded.faults[0].expected == "at most 64");
+}
+
 TEST_CASE("a station on which every sensor may be lost is refused") {
     std::string text{one_kilowatt};
     for (std::size_t at = 0; (at = text.find("allowed_age", at)) != std::string::npos; at += 25)

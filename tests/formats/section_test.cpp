@@ -155,5 +155,5 @@ TEST_CASE("names that the user chooses are ids, and bounded in number") {
     const auto entries = s.named_entries(3);
     s.finish();
     CHECK(entries.size() == 3);
-    r.expect({{1, "s.Not OK", "'Not OK' is no id"}, {1, "s", "more than 3 of these"}});
+    r.expect({{1, "s.Not OK", "'Not OK' is no id"}, {1, "s", "4 of these, from here on too many"}});
 }
