@@ -22,11 +22,11 @@ std::string_view text(ProofEnd why) noexcept {
         case ProofEnd::none: return "none";
         case ProofEnd::passed: return "passed";
         case ProofEnd::left: return "ended by the operator";
-        case ProofEnd::not_local: return "only from here, never from afar";
+        case ProofEnd::not_local: return "allowed only at the amplifier, never remotely";
         case ProofEnd::not_held: return "no local hold stands";
         case ProofEnd::rf_present: return "RF is not measured absent";
         case ProofEnd::drive_present: return "drive is not measured absent, and there is no supply contactor to open";
-        case ProofEnd::cause: return "something besides the local hold stands";
+        case ProofEnd::cause: return "another cause than the local hold stands";
         case ProofEnd::supplied: return "the supply has not fallen yet";
         case ProofEnd::busy: return "a part of the test is running";
         case ProofEnd::not_begun: return "no test has begun";

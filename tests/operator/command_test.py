@@ -54,6 +54,12 @@ class Papers(unittest.TestCase):
         for shown in figures["detectors"]:
             self.assertIn(f"{shown['at']} {shown['dbm']:.1f} dBm at the detector {shown['volts']:.3f} V", text)
 
+    def test_a_command_that_is_misspelt_is_named(self):
+        self.assertIn("there is no command 'statu'; did you mean 'status'?", ctl("statu", code=2))
+        self.assertIn("there is no command 'explian'; did you mean 'explain'?", ctl("explian", "heatsink", code=2))
+        self.assertIn("no command 'statu'", ctl("--run", "/nonexistent", "statu", code=2))
+        self.assertIn("there is no command 'frobnicate'; 'dekeyctl --help' lists them", ctl("frobnicate", code=2))
+
     def test_mistakes_are_told_where_they_are(self):
         with tempfile.TemporaryDirectory() as folder:
             empty = pathlib.Path(folder) / "empty.yaml"

@@ -1,8 +1,13 @@
 #include "dekeyctl/command_line.hpp"
 
+#include <fmt/format.h>
+
 #include <dekeyd_version.hpp>
 #include <utility>
 
+#include "dekeyctl/terminal.hpp"
+#include "dekeyctl/text.hpp"
+#include "formats/nearest.hpp"
 #include "formats/units.hpp"
 
 namespace dekeyd::ctl {
@@ -32,6 +37,19 @@ Colour is used on a terminal only, never alone, and not at all where NO_COLOR is
 dekeyd is the last line of protection, never the only one. Working on an amplifier, its
 feeder or its antenna: isolate it and lock it off; a hold is no substitute.)";
 
+// What is left where no command was found: the library's "A subcommand is required" names nothing.
+std::string unknown_command(const CLI::App& app) {
+    const std::vector<std::string> left = app.remaining(true);
+    if (!app.get_subcommands().empty() || left.empty() || left.front().starts_with('-')) return {};
+    std::vector<std::string> names;
+    for (const CLI::App* command : app.get_subcommands([](const CLI::App*) { return true; }))
+        names.push_back(command->get_name());
+    const std::vector<std::string_view> words{names.begin(), names.end()};
+    const auto near = formats::nearest(left.front(), words);
+    return fmt::format("there is no command '{}'; {}", printable(left.front()),
+                       near ? fmt::format("did you mean '{}'?", *near) : "'dekeyctl --help' lists them");
+}
+
 constexpr const char* a_file = "FILE";
 constexpr const char* a_folder = "FOLDER";
 
@@ -57,6 +75,10 @@ int CommandLine::run(int argc, const char* const* argv) {
     try {
         app_.parse(argc, argv);
     } catch (const CLI::ParseError& error) {
+        if (const std::string unknown = unknown_command(app_); !unknown.empty()) {
+            say(stderr, "dekeyctl: " + unknown);
+            return exit_usage;
+        }
         return app_.exit(error) == 0 ? exit_done : exit_usage;
     }
     return chosen_();
