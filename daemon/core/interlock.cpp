@@ -192,7 +192,7 @@ bool Interlock::step(Instant now, std::span<const Condition> conditions, bool dr
         ordered = ordered || is_order(command.kind);
     }
     const bool permitted_before = permit_;
-    permit_ = may_permit && free_of_causes() && (permitted_before || !ordered);
+    permit_ = may_permit && free_of_causes() && (permitted_before || (!ordered && drive_absent));
     if (permit_ && !permitted_before) events.add({.at = now, .kind = EventKind::permitted});
     last_ = now;
     stepped_ = true;

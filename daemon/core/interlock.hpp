@@ -221,8 +221,8 @@ public:
     Interlock(const InterlockPlan& plan, std::vector<SourceRule> rules, Memory memory, bool unclean_start);
 
     /// One decision. `conditions`: one per source, never-evaluated ones unknown. `drive_absent`: false also when
-    /// drive can't be told. Commands act after the decision, so that none turns inhibit into permit in its own step.
-    /// Returns permit. No throw, no allocation.
+    /// drive can't be told; no permit begins without it. Commands act after the decision, so that none turns inhibit
+    /// into permit in its own step. Returns permit. No throw, no allocation.
     bool step(Instant now, std::span<const Condition> conditions, bool drive_absent, std::span<const Command> commands,
               EventList& events) noexcept;
 
@@ -234,6 +234,8 @@ public:
     [[nodiscard]] std::span<const Cause> causes() const noexcept { return causes_; }
     [[nodiscard]] const Memory& memory() const noexcept { return memory_; }
     [[nodiscard]] std::span<const SourceRule> rules() const noexcept { return rules_; }
+    /// Nothing stands against a permit, and there is none: drive isn't absent, or an order came in this step.
+    [[nodiscard]] bool awaits_no_drive() const noexcept { return free_of_causes() && !permit_; }
     /// Earliest time at which state may change without news; Instant::max() if none.
     [[nodiscard]] Instant due() const noexcept;
     /// Since when every source has been clear; meaningful while starting() and settling().

@@ -216,8 +216,9 @@ struct PlausibilityPlan {
 };
 
 struct SupervisionPlan {
-    bool monitor_only = false;  ///< measures and publishes; never drives permit
-    bool contactor = false;     ///< a second line drops the supply when the first one fails
+    bool monitor_only = false;      ///< measures and publishes; never drives permit
+    bool continuous_drive = false;  ///< the exciter never pauses: a permit doesn't wait for drive to be absent
+    bool contactor = false;         ///< a second line drops the supply when the first one fails
     Duration contactor_time = std::chrono::milliseconds{500};  ///< from closing to a settled supply
     std::optional<Duration> longest_transmission;
     Duration transmission_warning = std::chrono::minutes{1};  ///< before its end

@@ -163,7 +163,8 @@ Decision Protection::step(const StepInput& input) noexcept {
     supervise(input, now);
     commission(input.commands, now);
 
-    const bool free = interlock_.step(now, conditions_, drive_absent(), input.commands, events_);
+    const bool free = interlock_.step(now, conditions_, plan_.supervision.continuous_drive || drive_absent(),
+                                      input.commands, events_);
     const SourceIndex forced = proof_.forced();  // as it was when the limits were judged
     const bool for_proof = prove(input, now);
     permit_ = (free || for_proof) && !plan_.supervision.monitor_only;
@@ -578,6 +579,7 @@ void Protection::publish(Instant now) noexcept {
     snapshot_.contactor_closed = supervision_.contactor_closed();
     snapshot_.overruns = supervision_.overruns();
     snapshot_.state = interlock_.state();
+    snapshot_.drive_awaited = interlock_.awaits_no_drive() && !drive_absent();
     snapshot_.proof = proof_.view();
     snapshot_.release = release_.last();
     std::copy(interlock_.causes().begin(), interlock_.causes().end(), snapshot_.causes.begin());

@@ -68,6 +68,7 @@ struct Snapshot {
     std::vector<Standing> standing;      ///< per limit: whether it watches
     std::vector<ChannelCount> channels;
     Memory memory;
+    bool drive_awaited = false;  ///< nothing but drive stands against a permit
     Instant settled_since{};
     std::uint64_t overruns = 0;
     std::uint64_t events_dropped = 0;

@@ -8,6 +8,7 @@ void read_supervision(Section& top, Draft& draft) {
     core::SupervisionPlan& plan = draft.plan().supervision;
     Section section = top.section("supervision", Need::optional);
     plan.monitor_only = section.flag("monitor_only", Need::optional).value_or(false);
+    plan.continuous_drive = section.flag("continuous_drive", Need::optional).value_or(false);
     plan.contactor_time = section.duration("contactor_time", Need::optional).value_or(plan.contactor_time);
     plan.longest_transmission = section.duration("longest_transmission", Need::optional);
     plan.transmission_warning =
@@ -30,6 +31,13 @@ void read_supervision(Section& top, Draft& draft) {
             section.place_of("monitor_only"), section.path_of("monitor_only"),
             "the line is never driven to permit: a labelled bypass carries the enable, and nothing here "
             "protects the amplifier");
+    if (plan.continuous_drive && !draft.plan().roles.drive)
+        section.fault("continuous_drive", "drive isn't measured, so no permit waits for its absence",
+                      "a sensor with 'role: drive', or leave it out");
+    else if (plan.continuous_drive)
+        draft.report.advise(section.place_of("continuous_drive"), section.path_of("continuous_drive"),
+                            "the exciter is said never to pause: a permit begins and returns into drive, after a "
+                            "start, a trip, a release and a reset alike");
     section.finish();
     if (!draft.configuration.contactor) return;
     plan.contactor = true;

@@ -34,6 +34,8 @@ std::string words(const core::Plan& plan, const core::Snapshot& snapshot, Source
 std::string why_starting(const core::Plan& plan, const core::Snapshot& snapshot) {
     const auto missing = find_source(snapshot, [](const core::Cause& c) { return c.condition != Condition::clear; });
     if (missing) return fmt::format("Starting: {}.", words(plan, snapshot, *missing));
+    if (snapshot.drive_awaited)
+        return "All readings are good; a permit begins only while drive is seen to be absent: let the exciter pause.";
     return fmt::format("Starting: all readings are good; settling for another {:.1f} s.",
                        core::seconds(settling_left(plan, snapshot).value_or(core::Duration::zero())));
 }

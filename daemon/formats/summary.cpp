@@ -128,8 +128,11 @@ void add_interlock(const Configuration& configuration, std::vector<std::string>&
     if (commissioning)
         sentences.push_back(
             fmt::format("'dekeyctl commission' lasts for {}, under provisional limits.", show(*commissioning)));
-    if (configuration.plan.roles.drive)
-        sentences.push_back(fmt::format("Re-arms by itself only while drive is under {}.",
+    if (!configuration.plan.roles.drive) return;
+    if (configuration.plan.supervision.continuous_drive)
+        sentences.emplace_back("Permits into drive: the exciter is said never to pause.");
+    else
+        sentences.push_back(fmt::format("Begins a permit, and re-arms by itself, only while drive is under {}.",
                                         show(configuration.plan.rf.drive_absent_w, core::Unit::watt)));
 }
 

@@ -295,6 +295,8 @@ void explore_interlock(std::uint64_t& states, std::uint64_t& transitions) {
                         }
                         demand(permit == next.interlock.permit(), "the step says what it did", "step");
                         check(node, next, conditions, order, events);
+                        if (permit && !node.interlock.permit() && !drive_absent)
+                            demand(false, "no permit begins into drive", words(node, conditions, order));
                         // With drive present nothing that tripped may come back.
                         for (std::size_t s = 0; s < sources && !drive_absent; ++s) {
                             if (node.interlock.causes()[s].active && !next.interlock.causes()[s].active) {

@@ -86,7 +86,7 @@ struct Model {
         if (starting && all_clear_since && now - *all_clear_since >= settling) starting = false;
         const bool before_commands = nothing_stands();
         for (const Command& command : commands) obey(now, command);
-        permit = before_commands && nothing_stands() && (permit || commands.empty());
+        permit = before_commands && nothing_stands() && (permit || (commands.empty() && drive_absent));
     }
 
     void obey(std::int64_t now, const Command& command) {

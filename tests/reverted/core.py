@@ -18,4 +18,13 @@ MENDS = [
         "target": "core_test",
         "finds": ["tests/core_test", "-tc=RF absent*"],
     },
+    {
+        "finding": "no-permit-into-drive",
+        "says": "After a start, a release or a reset a permit begins while drive is present.",
+        "file": "daemon/core/step.cpp",
+        "old": "plan_.supervision.continuous_drive || drive_absent()",
+        "new": "snapshot_.state == State::starting || drive_absent()",
+        "target": "core_test",
+        "finds": ["tests/core_test", "-tc=a permit needs drive absent*"],
+    },
 ]
