@@ -88,6 +88,9 @@ public:
     /// `now` never decreases (a smaller one counts as equal). Before the first verdict: unknown.
     Condition update(Instant now, Verdict verdict) noexcept;
 
+    /// What was seen tells nothing of what comes: as never evaluated, until the next verdict.
+    void forget() noexcept { last_ = Verdict::missed; }
+
     /// When, with no further news, the condition turns bad by time alone; Instant::max() if it doesn't.
     [[nodiscard]] Instant due() const noexcept;
     [[nodiscard]] Duration outside_for() const noexcept { return outside_; }

@@ -85,6 +85,8 @@ bool Protection::take_state(std::string_view text) {
     if (!begun) return false;
     proof_.mend();
     begin_unseen(seen);
+    for (std::size_t i = 0; i < timers_.size(); ++i)
+        out_of_force_[i] = out_of_force(plan_.limits[i], last_step_) ? 1 : 0;
     interlock_.take_causes(snapshot_.causes);
     snapshot_.permit = permit_;
     snapshot_.state = interlock_.state();

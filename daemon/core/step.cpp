@@ -106,6 +106,7 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start, bool
       news_(plan.quantity_count()),
       judged_(plan.limits.size()),
       lost_reported_(plan.channels.size()),
+      out_of_force_(plan.limits.size()),
       reflected_timer_{plan.rf.edge_time},
       swapped_timer_{plan.plausibility.qualify},
       supervision_{plan, start_noted},
@@ -151,6 +152,7 @@ Decision Protection::step(const StepInput& input) noexcept {
     std::fill(conditions_.begin(), conditions_.end(), Condition::missed);
     std::fill(judged_.begin(), judged_.end(), std::uint8_t{0});
 
+    see_what_is_in_force(now);  // time ends a commissioning, and settles the supply
     for (const Scan& scan : input.scans) absorb(scan, now);
     grow_old(now);
     forecast(now);
@@ -162,6 +164,7 @@ Decision Protection::step(const StepInput& input) noexcept {
     look_for_rf(now);
     supervise(input, now);
     commission(input.commands, now);
+    see_what_is_in_force(now);
 
     const bool free = interlock_.step(now, conditions_, plan_.supervision.continuous_drive || drive_absent(),
                                       input.commands, events_);
@@ -364,6 +367,20 @@ Moment Protection::moment(Instant now) const noexcept {
     return {.commissioning = snapshot_.commissioning_until.has_value(),
             .supplied = supervision_.supplied(now),
             .quantities = snapshot_.quantities};
+}
+
+bool Protection::out_of_force(const LimitPlan& limit, Instant now) const noexcept {
+    return (limit.provisional && !snapshot_.commissioning_until) ||
+           (limit.while_supplied && !supervision_.supplied(now));
+}
+
+// A limit that comes into force was never evaluated under what it is now for, however well it rested.
+void Protection::see_what_is_in_force(Instant now) noexcept {
+    for (std::size_t i = 0; i < timers_.size(); ++i) {
+        const bool out = out_of_force(plan_.limits[i], now);
+        if (out_of_force_[i] != 0 && !out) timers_[i].forget();
+        out_of_force_[i] = out ? 1 : 0;
+    }
 }
 
 void Protection::fold(std::size_t source, Condition condition) noexcept {

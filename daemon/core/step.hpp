@@ -54,6 +54,7 @@ struct Snapshot {
     std::uint64_t sequence = 0;
     Instant now{};
     bool permit = false;
+    bool line_refuses = false;  ///< the kernel refused the last inhibit: permit is unknown, and shown as standing
     State state = State::starting;
     bool rf_present = false;
     bool monitor_only = false;  ///< permit is never driven; `state` says what it would be
@@ -111,6 +112,8 @@ public:
     bool take_state(std::string_view text);
 
 private:
+    [[nodiscard]] bool out_of_force(const LimitPlan& limit, Instant now) const noexcept;
+    void see_what_is_in_force(Instant now) noexcept;
     bool take_line(std::string_view key, std::string_view words, std::vector<std::uint8_t>& seen);
     void begin_unseen(const std::vector<std::uint8_t>& seen) noexcept;
     void absorb(const Scan& scan, Instant now) noexcept;
@@ -150,8 +153,9 @@ private:
     std::vector<std::uint8_t> judged_;         ///< per limit, within one step
     std::vector<std::uint8_t> lost_reported_;  ///< per channel
     std::vector<QualifyTimer> timers_;
-    QualifyTimer reflected_timer_;  ///< reflected at or above forward, where ratios are measurable
-    QualifyTimer swapped_timer_;    ///< the same at every power: slower, for an envelope has zeros
+    std::vector<std::uint8_t> out_of_force_;  ///< per limit, as of the last step: follows from the rest of the state
+    QualifyTimer reflected_timer_;            ///< reflected at or above forward, where ratios are measurable
+    QualifyTimer swapped_timer_;              ///< the same at every power: slower, for an envelope has zeros
     Supervision supervision_;
     Forecaster forecaster_;
     std::vector<Condition> conditions_;  ///< per source, worst news of this step

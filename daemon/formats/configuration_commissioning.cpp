@@ -16,6 +16,7 @@ void add_limit(Section& section, Draft& draft, std::string_view what, core::Quan
     limit.id = fmt::format("commissioning-{}", what);
     limit.name = fmt::format("{} while commissioning", core::describe(plan, watch).name);
     limit.watch = watch;
+    limit.counted = false;          // unknown from its coming into force to its next look, which is no trip
     limit.edge = core::Edge::high;  // the law is the data sheet's: its doubt counts against the amplifier
     limit.trip = trip;
     constexpr double temperature_hysteresis_k = 5.0;

@@ -52,6 +52,7 @@ std::optional<core::Duration> settling_left(const core::Plan& plan, const core::
 }
 
 std::string reason(const core::Plan& plan, const core::Snapshot& snapshot) {
+    if (snapshot.line_refuses) return "Permit is unknown: the line refuses inhibit. Cut the amplifier's supply.";
     switch (snapshot.proof.phase) {
         case core::ProofPhase::none: break;
         case core::ProofPhase::ready: return "Proof test: held, nothing is forced.";

@@ -51,3 +51,38 @@ TEST_CASE("a permit with drive: an exciter that never pauses is said by name") {
     b.heatsink_c = 50.0;
     CHECK(b.until(true, 20s) >= 0s);
 }
+
+TEST_CASE("a limit that comes into force is unknown until its next look: provisional") {
+    Plan p = plan();
+    p.supervision.commissioning = 600s;
+    p.limits.push_back(limit("provisional", heatsink, 50.0, 45.0, 0s, 0s, Rearm::latched));
+    p.limits.back().provisional = true;
+    const std::size_t last = p.limits.size() - 1;
+    Bench b{p};
+    b.heatsink_c = 52.0;
+    REQUIRE(b.start());
+    b.faults[heatsink] = Fault::not_in_scan;
+    b.step({{CommandKind::commission, Origin::local, 1}});
+    CHECK(b.run(1s, false));
+    CHECK(b.protection.snapshot().causes[last].condition == Condition::unknown);
+    CHECK_FALSE(b.protection.snapshot().causes[last].latched);
+    b.faults[heatsink] = Fault::none;
+    b.step();
+    CHECK(b.protection.snapshot().causes[last].latched);
+}
+
+TEST_CASE("a limit that comes into force is unknown until its next look: the supply's") {
+    Plan p = plan();
+    p.supervision.contactor = true;
+    p.limits[supply_low].while_supplied = true;
+    p.channels[supply].allowed_age = 10s;
+    Bench b{p};
+    b.supply_v = 0.0;
+    b.run(300ms, false);
+    REQUIRE(b.protection.snapshot().contactor_closed);
+    b.faults[supply] = Fault::not_in_scan;
+    CHECK(b.run(3s, false));
+    b.faults[supply] = Fault::none;
+    b.supply_v = 28.0;
+    CHECK(b.until(true, 3s) >= 0s);
+}

@@ -27,4 +27,13 @@ MENDS = [
         "target": "core_test",
         "finds": ["tests/core_test", "-tc=a permit needs drive absent*"],
     },
+    {
+        "finding": "in-force-before-its-look",
+        "says": "A provisional limit, or one that rested without the supply, counts as clear before its next look.",
+        "file": "daemon/core/step.cpp",
+        "old": "if (out_of_force_[i] != 0 && !out) timers_[i].forget();",
+        "new": "",
+        "target": "core_test",
+        "finds": ["tests/core_test", "-tc=a limit that comes into force*"],
+    },
 ]
