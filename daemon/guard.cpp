@@ -105,7 +105,8 @@ core::Instant Guard::cycle(core::Instant now) noexcept {
     const bool taken = put_lines(decision, permit, now);
     if (!taken) failed_writes_.fetch_add(1, std::memory_order_relaxed);
     permits_.store(line_->permits(), std::memory_order_release);
-    cycles_.fetch_add(1, std::memory_order_release);
+    // What wanted to inhibit and couldn't isn't a completed cycle: the watchdog isn't served with it.
+    if (!refuses_inhibit()) cycles_.fetch_add(1, std::memory_order_release);
     if (ports_.tape != nullptr) ports_.tape->record(input, decision);
     // A scan's decision is the period's as well: what the period is for is silence.
     if (!scans_.empty()) next_period_ = now + period_;
@@ -131,6 +132,10 @@ bool Guard::put_lines(const core::Decision& decision, bool permit, core::Instant
     toggle(permit);
     if (contactor_ && !decision.contactor) taken = contactor_->put(false, now) && taken;
     return taken;
+}
+
+bool Guard::refuses_inhibit() const noexcept {
+    return line_->refuses_inhibit() || (contactor_ && contactor_->refuses_inhibit());
 }
 
 // A charge pump behind this line holds the permit only while it moves, so that whatever stops the decisions, with the
@@ -197,7 +202,8 @@ void Guard::publish_snapshot(bool permit) noexcept {
     for (Outlet* outlet : ports_.outlets) {
         core::Snapshot& draft = outlet->snapshot.draft();
         draft = newest;  // equal sizes: no allocation
-        draft.permit = permit && line_->permits();
+        draft.line_refuses = line_->refuses_inhibit();
+        draft.permit = (permit && line_->permits()) || draft.line_refuses;  // unknown is shown as the unsafe one
         draft.overruns += lost_scans;
         draft.events_dropped += outlet->events.refused();
         outlet->snapshot.publish();

@@ -96,6 +96,7 @@ private:
     void give_back() noexcept;
     void publish_snapshot(bool permit) noexcept;
     void toggle(bool permit) noexcept;
+    [[nodiscard]] bool refuses_inhibit() const noexcept;
     bool put_lines(const core::Decision& decision, bool permit, core::Instant now) noexcept;
     bool stop_cycle(core::Instant now) noexcept;
 

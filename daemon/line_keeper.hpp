@@ -28,14 +28,18 @@ public:
     [[nodiscard]] core::LineState state() const noexcept { return state_; }
     /// Permit was written, and taken.
     [[nodiscard]] bool permits() const noexcept { return written_ && *written_; }
+    /// The last inhibit that was asked for was refused: nobody knows what the pad does.
+    [[nodiscard]] bool refuses_inhibit() const noexcept { return refuses_inhibit_; }
     [[nodiscard]] core::Instant next_look() const noexcept { return looked_ + look_interval; }
     [[nodiscard]] drivers::Line& line() noexcept { return *line_; }
 
 private:
     void read(core::Instant now) noexcept;
+    void read_after(bool permit, core::Instant now) noexcept;
 
     std::unique_ptr<drivers::Line> line_;
     std::optional<bool> written_;  ///< empty: unknown, to be written at once
+    bool refuses_inhibit_ = false;
     core::LineState state_;
     core::Instant looked_{};
 };

@@ -166,10 +166,20 @@ TEST_CASE("an inhibit that the kernel refuses is tried again within milliseconds
     const core::Instant next = bench.step();
     CHECK(next - bench.now <= 5ms);
     CHECK(bench.pad->permit);
-    bench.pad->refuses_inhibit = false;
+    // Not a completed cycle, which is what serves the watchdog, and no inhibit that a reader may believe.
+    const std::uint64_t completed = bench.guard.cycles();
     bench.now = next;
+    const core::Instant later = bench.guard.cycle(bench.now);
+    CHECK(bench.guard.cycles() == completed);
+    CHECK(bench.snapshot().permit);
+    CHECK(bench.snapshot().line_refuses);
+    bench.pad->refuses_inhibit = false;
+    bench.now = later;
     bench.guard.cycle(bench.now);
     CHECK_FALSE(bench.pad->permit);
+    CHECK(bench.guard.cycles() == completed + 1);
+    CHECK_FALSE(bench.snapshot().permit);
+    CHECK_FALSE(bench.snapshot().line_refuses);
 }
 
 TEST_CASE("a pad that stays at permit is noticed within a second and a period") {

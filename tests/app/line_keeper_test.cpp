@@ -103,3 +103,16 @@ TEST_CASE("an inhibit that the pad doesn't show is asked for until it does; a pe
     CHECK(k.keeper.put(true, at(4s)));
     CHECK(k.pad->writes == std::vector<bool>{true, false, false, false, true});
 }
+
+TEST_CASE("a pad that follows late by microseconds is read again before a mismatch is told; a stuck one is told") {
+    Keeper k;
+    k.pad->late = 2;
+    CHECK(k.keeper.put(true, at(1s)));
+    CHECK(k.keeper.state().permit);
+    k.pad->late = 2;
+    CHECK(k.keeper.put(false, at(2s)));
+    CHECK_FALSE(k.keeper.state().permit);
+    k.pad->stuck_at = false;
+    k.keeper.put(true, at(3s));
+    CHECK_FALSE(k.keeper.state().permit);
+}
