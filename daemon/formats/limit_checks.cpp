@@ -120,6 +120,20 @@ void check_gate(Section& section, Draft& draft, const core::LimitPlan& limit, co
         fault(fmt::format("'{}' is no measurement that a trip may rest on", info.id), "a measured quantity");
         return;
     }
+    // Whatever else may open the gate opens it on a key ramp too, where the quantity is not measurable yet.
+    const bool by_forward = plan.roles.forward == limit.gate->quantity;
+    const core::DerivedRule* rule = core::rule_of(plan, limit.gate->quantity);
+    const bool with_forward =
+        limit.gate->open == Direction::above && (by_forward || (rule != nullptr && rule->with_rf));
+    if (limit.trips && !with_forward && draft.amplifier.rf_levels_known && needs_forward_power(draft, limit.watch)) {
+        fault(fmt::format("the gate may stand open on a key ramp, but '{}' is not measurable below {} forward, and "
+                          "what can't be told inhibits",
+                          core::describe(plan, limit.watch).id, show(plan.rf.minimum_forward_w, core::Unit::watt)),
+              fmt::format("'while: {{quantity: {}, above: {}}}', or more",
+                          plan.roles.forward ? plan.channels[*plan.roles.forward].id : "forward",
+                          show(plan.rf.minimum_forward_w, core::Unit::watt)));
+        return;
+    }
     if (limit.gate->quantity >= plan.channels.size()) {
         if (std::string missing = missing_for(draft, limit.gate->quantity); !missing.empty())
             fault(fmt::format("'{}' can't be worked out from what is measured", info.id), std::move(missing));

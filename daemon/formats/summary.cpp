@@ -87,8 +87,12 @@ std::string limit_sentence(const Configuration& configuration, const core::Limit
         limit.warn ? fmt::format(" Warns {} {}.", limit.direction == core::Direction::above ? "from" : "down to",
                                  show(*limit.warn, info.unit))
                    : "";
-    return fmt::format("{}{}; {}. At worst {} from the sensor to the line ({}).{}", cause, gate, leave,
-                       show(reaction(configuration, limit).total()), limit.id, warn);
+    const Reaction worst = reaction(configuration, limit);
+    // By the next look the qualify time is over: nothing may contradict a single overshoot.
+    const std::string_view looks =
+        !contact && limit.qualify <= worst.wait ? ", and one look beyond the level is enough" : "";
+    return fmt::format("{}{}; {}. At worst {} from the sensor to the line{} ({}).{}", cause, gate, leave,
+                       show(worst.total()), looks, limit.id, warn);
 }
 
 void add_sensors(const Configuration& configuration, std::vector<std::string>& sentences) {
@@ -143,9 +147,6 @@ void add_rules(const Configuration& configuration, std::vector<std::string>& sen
         sentences.push_back(fmt::format("De-keys a transmission of more than {}, and warns {} before.",
                                         show(*supervision.longest_transmission),
                                         show(supervision.transmission_warning)));
-    if (supervision.control_link)
-        sentences.push_back(
-            fmt::format("De-keys when the control link has been silent for {}.", show(*supervision.control_link)));
     if (plausibility.current_with_rf_a)
         sentences.push_back(fmt::format("De-keys when {} or more flow and no forward power is seen.",
                                         show(*plausibility.current_with_rf_a, core::Unit::ampere)));

@@ -78,6 +78,16 @@ TEST_CASE("a gate can be seen to be closed, and opens only where the quantity is
     expect_faults(load_configuration(
                       with_limit("x: {watch: supply, above: 30 V, clear: 29 V, while: {quantity: gain, above: 6 dB}}")),
                   {{49, "limits.x.while", "'gain' can't be worked out from what is measured"}});
+    // Open while warm, or while forward is low: on a key ramp VSWR is watched before it is measurable.
+    for (const std::string_view other : {"quantity: heatsink, above: 40 degC", "quantity: forward, below: 90 W"}) {
+        const std::string limit = "x: {watch: vswr, above: 3, clear: rf off, while: {" + std::string{other} + "}}";
+        expect_faults(load_configuration(with_limit(limit)),
+                      {{49, "limits.x.while",
+                        "the gate may stand open on a key ramp, but 'vswr' is not measurable "
+                        "below 6 W forward"}});
+    }
+    expect_no_faults(load_configuration(
+        with_limit("x: {watch: vswr, above: 3, clear: rf off, while: {quantity: net-power, above: 10 W}}")));
 }
 
 TEST_CASE("quantities that nothing feeds can't be watched") {
