@@ -13,7 +13,6 @@ void read_supervision(Section& top, Draft& draft) {
     plan.longest_transmission = section.duration("longest_transmission", Need::optional);
     plan.transmission_warning =
         section.duration("transmission_warning", Need::optional).value_or(plan.transmission_warning);
-    plan.control_link = section.duration("control_link", Need::optional);
     const bool needs_forward = plan.longest_transmission && !draft.plan().roles.forward;
     if (needs_forward)
         section.fault("longest_transmission", "without forward power a transmission can't be seen",

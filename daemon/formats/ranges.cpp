@@ -180,8 +180,6 @@ constexpr std::array rule_rows{
     RangeRow{"supervision.longest_transmission", "", D::time, 10.0, 2 * day, 1.0, 365 * day,
              "a key that sticks shall be found while it can still be mended"},
     fixed("supervision.transmission_warning", "", D::time, 1.0, day, "a person must have time to act"),
-    RangeRow{"supervision.control_link", "", D::time, 1.0, 10 * minute, 100 * ms, 7 * day,
-             "a network is silent for a second now and then, and a link that is gone shall not hold the permit"},
     RangeRow{"plausibility.switching_time", "", D::time, 1 * ms, 2.0, 1 * ms, patient,
              "relays and key edges are over within a second"},
     RangeRow{"plausibility.qualify", "", D::time, 10 * ms, 10.0, 1 * ms, patient,

@@ -14,18 +14,29 @@ TEST_CASE("supervision as written, and at rest where it isn't") {
     const Loaded loaded =
         load_configuration(with_more("contactor: {driver: gpio, chip: soc, line: GPIO18, permit: high}\n"
                                      "supervision: {longest_transmission: 3 min, transmission_warning: 30 s, "
-                                     "control_link: 10 s, contactor_time: 1 s}\n"
+                                     "contactor_time: 1 s}\n"
                                      "plausibility: {switching_time: 50 ms, qualify: 1 s, best_return_loss: 35 dB}\n"));
     expect_no_faults(loaded);
     const core::Plan& plan = loaded.configuration->plan;
     CHECK(plan.supervision.contactor);
     CHECK(plan.supervision.longest_transmission == 3min);
     CHECK(plan.supervision.transmission_warning == 30s);
-    CHECK(plan.supervision.control_link == 10s);
+    CHECK_FALSE(plan.supervision.control_link);
     CHECK(plan.supervision.contactor_time == 1s);
     CHECK(plan.plausibility.switching_time == 50ms);
     CHECK(plan.plausibility.qualify == 1s);
     CHECK(plan.plausibility.best_return_loss_db == 35.0);
+}
+
+TEST_CASE("a control link can't be asked for: nothing here hears one, so it would never permit") {
+    CHECK_FALSE(load_configuration(with_more("supervision: {control_link: 10 s}\n")).configuration);
+}
+
+TEST_CASE("an exciter that never pauses is said loudly, and only where drive is measured") {
+    const Loaded loaded = load_configuration(with_more("supervision: {continuous_drive: yes}\n"));
+    CHECK_FALSE(loaded.configuration);
+    REQUIRE_FALSE(loaded.faults.empty());
+    CHECK(loaded.faults[0].what == "drive isn't measured, so no permit waits for its absence");
 }
 
 TEST_CASE("monitor-only is said loudly") {
