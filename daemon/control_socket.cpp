@@ -99,6 +99,7 @@ std::string ControlSocket::listen() {
 }
 
 void ControlSocket::run() {
+    looked_ = monotonic_now();
     while (!leave_.load()) {
         std::vector<pollfd> watched;
         if (listener_ >= 0 && monotonic_now() >= accept_again_)
@@ -114,6 +115,7 @@ void ControlSocket::run() {
         take_events();
         for (std::size_t i = 0; i < clients_.size(); ++i) {
             const short news = watched[first_client + i].revents;
+            clients_[i].gone = (news & (POLLHUP | POLLERR)) != 0;
             if ((news & (POLLIN | POLLHUP | POLLERR)) != 0) receive(clients_[i], now);
             if ((news & POLLOUT) != 0) flush(clients_[i]);
         }
@@ -124,6 +126,7 @@ void ControlSocket::run() {
         serve_watchers(now);
         serve_recording();
         drop_clients();
+        looked_ = now;
     }
     take_events();  // the log has the last ones too
 }
@@ -219,11 +222,19 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
     if (request.kind == core::CommandKind::prove_limit && limit == limits.end()) {
         return send(client, formats::error_answer("there is no such limit; expected one of the configuration's ids"));
     }
+    // What waited here for longer than its client, or than it would have waited for the answer, is not asked any more.
+    // Every turn takes all that has come, so it can't be older than the one before. A hold is never void.
+    const bool is_void = request.kind != core::CommandKind::hold && (client.gone || now - looked_ >= command_life);
+    if (is_void) {
+        send(client, formats::error_answer("the command came too late and is not done; expected: ask again"));
+        spdlog::warn("control socket: {} was asked for, but {}: it is not done", core::text(request.kind),
+                     client.gone ? "its client has gone" : "it waited too long");
+        return;
+    }
     const std::uint32_t id = next_id_++;
-    const std::string reason = request.reason.empty() ? "no reason given" : "reason: " + request.reason;
-    spdlog::info("control socket: {} asked for ({})", core::text(request.kind), reason);
     const auto index = static_cast<std::uint16_t>(limit == limits.end() ? 0 : limit - limits.begin());
-    if (!commands_.push({.kind = request.kind, .origin = core::Origin::local, .id = id, .limit = index})) {
+    if (!commands_.push(
+            {.kind = request.kind, .origin = core::Origin::local, .id = id, .limit = index, .arrived = now})) {
         send(client, formats::error_answer("the guard takes no more commands just now; expected: try again"));
         return;
     }
@@ -231,6 +242,9 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
     const bool forces = request.kind == core::CommandKind::prove_line || request.kind == core::CommandKind::prove_limit;
     client.proves = client.proves || request.kind == core::CommandKind::prove;
     pending_[id] = {.descriptor = client.descriptor, .until = now + (forces ? proof_timeout : answer_timeout)};
+    // Obeyed first, told after.
+    const std::string reason = request.reason.empty() ? "no reason given" : "reason: " + request.reason;
+    spdlog::info("control socket: {} asked for ({})", core::text(request.kind), reason);
 }
 
 void ControlSocket::send(Client& client, std::string_view text) {

@@ -56,6 +56,7 @@ private:
         double tokens = requests_per_second;
         core::Instant tokens_at{};
         bool drop = false;
+        bool gone = false;             ///< it reads no answer any more
         bool skips_line = false;       ///< the rest of an overlong line is thrown away
         core::Duration watch_every{};  ///< zero: doesn't watch
         core::Instant watch_next{};
@@ -97,6 +98,7 @@ private:
     std::string path_;
     int listener_ = -1;
     core::Instant accept_again_{};
+    core::Instant looked_{};  ///< when the last turn saw all that had come
     std::vector<Client> clients_;
     std::map<std::uint32_t, Pending> pending_;
     std::uint32_t next_id_ = 1;

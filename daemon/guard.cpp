@@ -92,7 +92,7 @@ void Guard::begin(std::unique_ptr<core::Protection> protection, second_opinion::
 
 core::Instant Guard::cycle(core::Instant now) noexcept {
     collect_scans();
-    collect_commands();
+    collect_commands(now);
     line_->look(now);
     const core::StepInput input{.now = now, .scans = scans_, .commands = commands_, .line = line_->state()};
     const core::Decision decision = protection_->step(input);
@@ -172,7 +172,7 @@ void Guard::collect_scans() noexcept {
     }
 }
 
-void Guard::collect_commands() noexcept {
+void Guard::collect_commands(core::Instant now) noexcept {
     commands_.clear();
     if (objection_) {
         commands_.push_back(
@@ -182,7 +182,8 @@ void Guard::collect_commands() noexcept {
         while (commands_.size() < commands_.capacity()) {
             const core::Command* command = ring->front();
             if (command == nullptr) break;
-            commands_.push_back(*command);
+            const bool is_void = command->kind != core::CommandKind::hold && now - command->arrived >= command_life;
+            if (!is_void) commands_.push_back(*command);
             ring->pop();
         }
     }

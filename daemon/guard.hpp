@@ -41,6 +41,9 @@ struct GuardPorts {
     Tape* tape = nullptr;  ///< every decision's input, where somebody follows
 };
 
+/// A request that waited so long is void, but for a hold: by then its client is told that it was not done.
+inline constexpr core::Duration command_life = std::chrono::milliseconds{1500};
+
 class Guard final : public LineHolder {
 public:
     /// Opens the line (and the others, which may be absent); called on the guard's thread, may throw LineError.
@@ -92,7 +95,7 @@ public:
 private:
     bool wait_for_line(const OpenLines& open, const Complain& complain);
     void collect_scans() noexcept;
-    void collect_commands() noexcept;
+    void collect_commands(core::Instant now) noexcept;
     void give_back() noexcept;
     void publish_snapshot(bool permit) noexcept;
     void toggle(bool permit) noexcept;

@@ -12,8 +12,12 @@
 
 namespace dekeyd {
 
-/// Sets spdlog's default logger. `debug`: also what is only of use when looking for a fault.
+/// Sets spdlog's default logger. `debug`: also what is only of use when looking for a fault. A thread of its own writes
+/// the lines, so that a log that nobody reads stops no other; lines that find no room are counted, and the count is
+/// said when there is room again.
 void set_up_log(bool debug);
+/// Waits until all is written, at most so long.
+void flush_log(core::Duration at_most) noexcept;
 
 /// Lets messages of a kind through: a burst, then one per interval; the rest is counted. One thread.
 class RateLimit {

@@ -17,6 +17,7 @@
 namespace {
 
 constexpr std::size_t largest_configuration = 1024UL * 1024;
+constexpr dekeyd::core::Duration log_within = std::chrono::milliseconds{100};
 
 void print_faults(const std::string& path, const dekeyd::formats::Loaded& loaded) {
     const std::string text = dekeyd::formats::read_whole(path, largest_configuration).bytes;
@@ -49,6 +50,7 @@ int run_main(int argc, char** argv) {
     if (!arguments.check_only) {
         dekeyd::inhibit_without_service(run_directory != nullptr ? run_directory : "/run/dekeyd", "/sys", nullptr);
     }
+    dekeyd::flush_log(log_within);
     print_faults(arguments.path, loaded);
     return dekeyd::exit_configuration;
 }
@@ -62,6 +64,7 @@ int main(int argc, char** argv) {
     } catch (const std::exception& error) {
         fmt::print(stderr, "dekeyd: {}\n", error.what());
     }
+    dekeyd::flush_log(log_within);
     std::fflush(nullptr);
     // No destructors: a thread that is stuck in the kernel may still use what they would take away.
     ::_exit(code);

@@ -453,7 +453,6 @@ int Service::stop() {
     for (Thread& thread : sampler_threads_) {
         if (monotonic_now() - began > end_within || !thread.join(50ms)) break;  // a jammed bus: left behind
     }
-    spdlog::default_logger()->flush();
     if (!stop_asked() || !inhibited) return exit_software;
     return saved ? 0 : exit_not_saved;
 }

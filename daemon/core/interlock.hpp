@@ -42,8 +42,9 @@ std::string_view text(CommandKind kind) noexcept;
 struct Command {
     CommandKind kind = CommandKind::hold;
     Origin origin = Origin::local;
-    std::uint32_t id = 0;     ///< given back in the event that answers it
-    std::uint16_t limit = 0;  ///< prove_limit: which; objected: a limit's or a channel's source
+    std::uint32_t id = 0;              ///< given back in the event that answers it
+    std::uint16_t limit = 0;           ///< prove_limit: which; objected: a limit's or a channel's source
+    Instant arrived = Instant::max();  ///< from outside: one that waits too long for the guard never reaches a step
 };
 
 /// Index of a cause's source: limits first, then channels, then Builtin.

@@ -281,3 +281,18 @@ TEST_CASE("a folder that isn't there, and a path that is too long, are told") {
     ControlSocket longer{bench.configuration, *bench.outlet, bench.commands, bench.guard, {}};
     CHECK(longer.listen().find("at most 107 bytes") != std::string::npos);
 }
+
+TEST_CASE("a command whose client has gone is void, but for a hold") {
+    Bench bench;
+    REQUIRE(bench.socket->listen().empty());
+    for (const char* ask : {"reset", "release", "prove", "hold"}) {
+        Client gone{bench.path()};
+        gone.send(std::string{"{\"ask\":\""} + ask + "\"}\n");
+    }
+    bench.thread = std::thread{[&] { bench.socket->run(); }};  // only now: they are gone
+    CHECK(bench.next_command().kind == core::CommandKind::hold);
+    Client client{bench.path()};
+    client.send("{\"ask\":\"status\"}\n");
+    CHECK(client.receive().contains("status"));
+    CHECK(bench.commands.front() == nullptr);
+}

@@ -439,3 +439,25 @@ TEST_CASE("the line's descriptor is the guard's alone") {
     bench.guard.leave();
     thread.join();
 }
+
+TEST_CASE("a command that waited too long for a decision is void; a hold never is") {
+    for (const core::Duration age : {core::Duration{0}, command_life - 1ns, command_life, core::Duration{15s}}) {
+        CAPTURE(age.count());
+        Bench bench;
+        bench.begin();
+        bench.until_permit();
+        bench.events();
+        for (const core::CommandKind kind : {core::CommandKind::reset, core::CommandKind::hold}) {
+            bench.commands.push({.kind = kind,
+                                 .origin = core::Origin::local,
+                                 .id = 1,
+                                 .limit = 0,
+                                 .arrived = bench.now + period - age});
+        }
+        bench.step();
+        int answers = 0;
+        for (const core::Event& event : bench.events()) answers += event.command_id == 1 ? 1 : 0;
+        CHECK(answers == (age < command_life ? 2 : 1));
+        CHECK(bench.snapshot().state == core::State::held);
+    }
+}

@@ -237,7 +237,8 @@ class Rig:
 
     # ---- the daemon ----
 
-    def start(self, wait=True, watchdog_s=None):
+    def start(self, wait=True, watchdog_s=None, log=None):
+        """`log`: a descriptor for its standard error, instead of the rig's file."""
         assert self.daemon is None
         environment = {**os.environ, "LD_PRELOAD": SHIM, "FAULTS_CONTROL": str(self.top / "control")}
         self.events, self.status = [], None
@@ -248,9 +249,9 @@ class Rig:
         if watchdog_s:
             self.manager = self.manager or Manager(self.top / "notify")
             environment.update(NOTIFY_SOCKET=self.manager.path, WATCHDOG_USEC=str(round(watchdog_s * 1e6)))
-        with open(self.top / "log", "ab") as log:
+        with open(self.top / "log", "ab") as file:
             self.daemon = subprocess.Popen([DEKEYD, "--config", str(self.configuration)], stdin=subprocess.DEVNULL,
-                                           stdout=log, stderr=log, env=environment)
+                                           stdout=file, stderr=file if log is None else log, env=environment)
         if wait:
             self.connect()
         return self
