@@ -11,6 +11,7 @@
 #include "daemon/arguments.hpp"
 #include "daemon/log.hpp"
 #include "daemon/service.hpp"
+#include "drivers/standard_descriptors.hpp"
 #include "formats/configuration.hpp"
 #include "formats/durable_file.hpp"
 
@@ -58,6 +59,7 @@ int run_main(int argc, char** argv) {
 }  // namespace
 
 int main(int argc, char** argv) {
+    dekeyd::drivers::open_standard_descriptors();
     int code = dekeyd::exit_software;
     try {
         code = run_main(argc, argv);

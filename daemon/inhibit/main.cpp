@@ -16,6 +16,7 @@
 #include <string>
 
 #include "drivers/line.hpp"
+#include "drivers/standard_descriptors.hpp"
 
 namespace {
 
@@ -109,6 +110,7 @@ int inhibit_from_file(const char* path) {
 }  // namespace
 
 int main(int count, char** arguments) {
+    dekeyd::drivers::open_standard_descriptors();
     if (count == 2 && std::strcmp(arguments[1], "--version") == 0) {
         std::printf("dekeyd-inhibit %s\n", dekeyd_version);
         return inhibited;

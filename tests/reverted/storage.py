@@ -127,4 +127,13 @@ MENDS = [
         "target": "app_test",
         "finds": ["tests/app_test", "-tc=a command whose client has gone*"],
     },
+    {
+        "finding": "standard-descriptors-closed",
+        "says": "Where the caller closed descriptors 0 to 2, files of ours get their numbers.",
+        "file": "drivers/standard_descriptors.hpp",
+        "old": "if (::fcntl(number, F_GETFD) >= 0 || errno != EBADF) continue;",
+        "new": "if (::fcntl(number, F_GETFD) >= -1 || errno != EBADF) continue;",
+        "target": "dekeyd",
+        "finds": ["ctest", "-R", "faults_descriptors"],
+    },
 ]
