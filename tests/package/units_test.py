@@ -66,6 +66,8 @@ def check_promises(folder, name, run_folder):
     expect(last_of(unit, "Restart") == "always" and last_of(unit, "StartLimitIntervalSec") == "0",
            f"{name}: restarted for ever")
     expect((seconds(last_of(unit, "RestartSec")) or 0) >= 5, f"{name}: with a pause that a refused configuration can bear")
+    expect("sleep.target" in all_of(unit, "Conflicts") and "sleep.target" in all_of(unit, "Before"),
+           f"{name}: ends, inhibited, before the machine sleeps")
     expect(1 <= (seconds(last_of(unit, "WatchdogSec")) or 0) <= 5, f"{name}: a short watchdog")
     expect((seconds(last_of(unit, "TimeoutStopSec")) or 99) <= 10 and (seconds(last_of(unit, "TimeoutAbortSec")) or 99) <= 5,
            f"{name}: killed soon when it hangs")

@@ -136,4 +136,13 @@ MENDS = [
         "target": "dekeyd",
         "finds": ["ctest", "-R", "faults_descriptors"],
     },
+    {
+        "finding": "sleeps-while-permitted",
+        "says": "The machine may sleep with the line at permit.",
+        "file": "systemd/dekeyd.service",
+        "old": "Conflicts=sleep.target\n",
+        "new": "",
+        "target": "dekeyd",
+        "finds": ["ctest", "-R", "^units_test"],
+    },
 ]
