@@ -186,7 +186,7 @@ std::string words(const Node& node, const Condition (&conditions)[sources], cons
 }
 
 void check(const Node& before, const Node& after, const Condition (&conditions)[sources], const Order& order,
-           const EventList& events) {
+           bool drive_absent, const EventList& events) {
     const Interlock& was = before.interlock;
     const Interlock& is = after.interlock;
     const auto demand_here = [&](bool holds, const char* invariant) {
@@ -216,7 +216,8 @@ void check(const Node& before, const Node& after, const Condition (&conditions)[
     const Memory& n = was.memory();
     cause = cause || m.held_locally || m.held_remotely || m.locked_out || m.first_start || m.unreadable;
     demand_here(!is.permit() || !cause, "permit means no cause");
-    demand_here(is.permit() || cause || order.given, "no cause means permit, but in a command's own step");
+    demand_here(is.permit() || cause || order.given || !drive_absent,
+                "no cause and no drive mean permit, but in a command's own step");
     demand_here(!is.permit() || all_proved, "permit means every source seen clear since its last trip");
     demand_here(!order.given || was.permit() || !is.permit(), "no command permits by itself");
     const bool unlocked =
@@ -294,7 +295,7 @@ void explore_interlock(std::uint64_t& states, std::uint64_t& transitions) {
                             if (c == Condition::clear) next.proved[s] = true;
                         }
                         demand(permit == next.interlock.permit(), "the step says what it did", "step");
-                        check(node, next, conditions, order, events);
+                        check(node, next, conditions, order, drive_absent, events);
                         if (permit && !node.interlock.permit() && !drive_absent)
                             demand(false, "no permit begins into drive", words(node, conditions, order));
                         // With drive present nothing that tripped may come back.

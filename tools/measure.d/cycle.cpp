@@ -83,6 +83,7 @@ core::Plan plan_of(std::uint16_t channels, std::size_t limits) {
         plan.limits.push_back(limit);
     }
     plan.interlock.settling = 1ms;
+    plan.supervision.continuous_drive = true;  // there is drive from the first reading on
     plan.interlock.guard_deadline = 10s;
     return plan;
 }
