@@ -14,6 +14,7 @@
 
 #include "daemon/broker_login.hpp"
 #include "daemon/description_version.hpp"
+#include "daemon/guard.hpp"
 #include "daemon/homie.hpp"
 #include "daemon/mqtt_link.hpp"
 #include "daemon/thread.hpp"
@@ -32,10 +33,11 @@ constexpr core::Duration outbox_look_every = 100ms;
 constexpr core::Duration summary_every = 1s;
 constexpr core::Duration first_reconnection = 1s;
 constexpr core::Duration slowest_retry = 60s;
-constexpr core::Duration proven_after = 30s;     ///< a session that lasted so long starts the back-off anew
-constexpr core::Duration connect_at_most = 15s;  ///< then the client counts as hung, and is replaced
-constexpr core::Duration answer_at_most = 20s;   ///< so long may the broker take for anything in flight
-constexpr core::Duration grace = 250ms;          ///< after subscribing: what comes may have waited at the broker
+constexpr core::Duration proven_after = 30s;         ///< a session that lasted so long starts the back-off anew
+constexpr core::Duration connect_at_most = 15s;      ///< then the client counts as hung, and is replaced
+constexpr core::Duration answer_at_most = 20s;       ///< so long may the broker take for anything in flight
+constexpr core::Duration grace = 250ms;              ///< after subscribing: what comes may have waited at the broker
+constexpr core::Duration believed_again_after = 2s;  ///< after an answer that was late
 constexpr core::Duration sweep_for = 2s;
 constexpr core::Duration goodbye_at_most = 1s;
 constexpr core::Duration complain_every = 60s;
@@ -206,6 +208,7 @@ private:
     void done(std::uint32_t slot, core::Instant now) {
         if (slot >= slots) return;
         const Freight freight = std::exchange(in_flight_[slot].freight, Freight::none);
+        if (freight != Freight::none && now - in_flight_[slot].since > command_life) answered_late_ = now;
         if (freight == Freight::event) {
             recorder_.journal_delivered.store(event_in_flight_, std::memory_order_release);
             if (next_event_ && next_event_->number == event_in_flight_) remember(next_event_->text);
@@ -229,13 +232,26 @@ private:
 
     // ---- commands and leftovers ----
 
+    /// Messages bear no time. But values go out each second, and what the broker leaves unanswered for so long, or has
+    /// just answered so late, shows that it or the way to it stood still.
+    [[nodiscard]] bool may_have_waited(core::Instant now) const {
+        const bool unanswered = std::any_of(in_flight_.begin(), in_flight_.end(), [&](const InFlight& one) {
+            return one.freight != Freight::none && now - one.since > command_life;
+        });
+        return unanswered || (answered_late_ && now - *answered_late_ < believed_again_after);
+    }
+
     void listen(const homie::Incoming& message, core::Instant now) {
         if (!message.topic.ends_with("/set")) {
             if (message.retained && message.size > 0) sweep(message.topic);
             return;
         }
         const bool late = !listening_since_ || now - *listening_since_ < grace;
-        const auto judged = homie::judge_command(device_, mqtt_, message, late);
+        auto judged = homie::judge_command(device_, mqtt_, message, late);
+        const auto* const asked = std::get_if<core::CommandKind>(&judged);
+        // A reset or a release that waited is another moment's; a hold is right at any moment.
+        if (asked != nullptr && *asked != core::CommandKind::hold && may_have_waited(now))
+            judged = homie::Refusal::late;
         if (const auto* refusal = std::get_if<homie::Refusal>(&judged)) {
             if (message.size == 0 && *refusal == homie::Refusal::retained) return;
             if (const auto more = refused_[static_cast<std::size_t>(*refusal)].pass(now)) {
@@ -694,6 +710,7 @@ private:
     Throttle complaints_;
 
     std::array<InFlight, slots> in_flight_{};
+    std::optional<core::Instant> answered_late_{};
     bool broken_ = false;
     int announced_ = 0;  ///< 0 nothing, 1 $state, 2 $description too
     std::optional<std::string> description_;

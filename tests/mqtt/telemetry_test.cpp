@@ -417,6 +417,35 @@ TEST_CASE("a frozen broker is noticed, and another session follows when it thaws
     amplifier.stop();
 }
 
+TEST_CASE("what waited at a frozen broker is void, but for a hold") {
+    Broker broker;
+    Listener controller{broker.port()};
+    Amplifier amplifier{broker.port()};
+    amplifier.configuration.mqtt->remote_reset = true;
+    const std::string permit = amplifier.base() + "/permit/";
+    amplifier.start();
+    REQUIRE(eventually([&] { return controller.last(amplifier.base() + "/$state") == "ready"; }));
+    for (const char* order : {"reset", "hold"}) {
+        CAPTURE(order);
+        amplifier.step();
+        broker.freeze();
+        std::thread asked{[&] { controller.publish(permit + order + "/set", order); }};
+        std::this_thread::sleep_for(4s);  // longer than an order lives; values are sent meanwhile, and not answered
+        broker.thaw();
+        asked.join();
+        const bool came = eventually([&] { return amplifier.commands.front() != nullptr; }, 2s);
+        CHECK(came == (std::string_view{order} == "hold"));
+        if (came) amplifier.commands.pop();
+    }
+    // Two seconds later the broker answers at once again, and is believed.
+    std::this_thread::sleep_for(2500ms);
+    controller.publish(permit + "reset/set", "reset");
+    REQUIRE(eventually([&] { return amplifier.commands.front() != nullptr; }));
+    CHECK(amplifier.commands.front()->kind == core::CommandKind::reset);
+    amplifier.commands.pop();
+    amplifier.stop();
+}
+
 TEST_CASE("what is idle costs little") {
     Broker broker;
     Amplifier amplifier{broker.port()};
