@@ -7,7 +7,7 @@
 #include <functional>
 #include <string>
 
-#include "core/correction.hpp"
+#include "core/limit.hpp"
 #include "core/rf.hpp"
 #include "formats/configuration_parts.hpp"
 
@@ -64,7 +64,7 @@ struct Relations {
         if (!forward || !draft.amplifier.rf_levels_known) return;
         Section limits = top.section("limits", Need::optional);
         for (const core::LimitPlan& limit : plan.limits) {
-            if (!limit.trips || limit.provisional || !limit.gate || limit.gate->quantity != *forward) continue;
+            if (!core::may_trip(limit, {}) || !limit.gate || limit.gate->quantity != *forward) continue;
             const double level = limit.gate->level;
             if (limit.gate->open != Direction::above || level <= most_gate_share * plan.rf.rated_w) continue;
             Section section = limits.section(limit.id, Need::optional);
@@ -79,7 +79,7 @@ struct Relations {
     void trips_inside_windows() {
         Section limits = top.section("limits", Need::optional);
         for (const core::LimitPlan& limit : plan.limits) {
-            if (!limit.trips || limit.provisional || limit.watch >= plan.channels.size()) continue;
+            if (!core::may_trip(limit, {}) || limit.watch >= plan.channels.size()) continue;
             const core::Channel& channel = plan.channels[limit.watch];
             const bool scaled = !channel.power && channel.kind != core::ChannelKind::contact && channel.gain != 0.0;
             if (!scaled || !(channel.valid_low < channel.valid_high)) continue;
@@ -131,7 +131,7 @@ struct Relations {
         if (plan.interlock.lockout_trips < 2) return;
         core::Duration quickest = core::Duration::max();
         for (const core::LimitPlan& limit : plan.limits) {
-            if (limit.trips && !limit.provisional && limit.counted && limit.rearm == core::Rearm::automatic)
+            if (core::may_trip(limit, {}) && limit.counted && limit.rearm == core::Rearm::automatic)
                 quickest = std::min(quickest, limit.hold_off + limit.qualify);
         }
         const core::Duration window = plan.interlock.lockout_window;
@@ -144,9 +144,8 @@ struct Relations {
     }
 
     bool trips_on(const std::function<bool(const core::LimitPlan&)>& fits) const {
-        return std::any_of(plan.limits.begin(), plan.limits.end(), [&](const core::LimitPlan& limit) {
-            return limit.trips && !limit.provisional && fits(limit);
-        });
+        return std::any_of(plan.limits.begin(), plan.limits.end(),
+                           [&](const core::LimitPlan& limit) { return core::may_trip(limit, {}) && fits(limit); });
     }
 
     void hazard(const std::string& word, std::string what, std::string expected) {
