@@ -116,6 +116,23 @@ TEST_CASE("unknown inhibits, and does not latch a latching source") {
     CHECK(l.interlock.state() == State::latched);
 }
 
+TEST_CASE("the worst that a standing cause was seen to be is kept until it clears") {
+    Line l;
+    l.permit();
+    const auto worst = [&] { return l.interlock.causes()[0].gravest; };
+    CHECK(worst() == Condition::clear);
+    l.set(0, Condition::unknown);
+    CHECK(worst() == Condition::unknown);
+    l.set(0, Condition::bad);  // the cause that stands already is now known to be bad
+    CHECK(worst() == Condition::bad);
+    l.set(0, Condition::unknown);
+    CHECK(worst() == Condition::bad);
+    l.set(0, Condition::clear);
+    CHECK(worst() == Condition::bad);  // its hold-off of 3 s runs
+    for (int i = 0; i < 3; ++i) l.step();
+    CHECK(worst() == Condition::clear);
+}
+
 TEST_CASE("latched: only a reset with the cause gone for its hold-off") {
     Line l;
     l.permit();
