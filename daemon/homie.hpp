@@ -22,85 +22,10 @@
 #include <vector>
 
 #include "core/step.hpp"
-#include "daemon/latest_history.hpp"
+#include "daemon/homie_properties.hpp"
 #include "formats/configuration.hpp"
-#include "formats/wall_time.hpp"
 
 namespace dekeyd::homie {
-
-enum class Datatype : std::uint8_t { integer, number, boolean, string, enumeration, json };
-
-/// The convention's word: "integer", "float", "boolean", "string", "enum", "json".
-std::string_view text(Datatype datatype) noexcept;
-
-/// Where a property's value comes from.
-enum class Source : std::uint8_t {
-    permit,       ///< whether the amplifier may transmit
-    state,        ///< text of core::State
-    reason,       ///< one sentence
-    advice,       ///< one sentence: how far to back off
-    held,         ///< none, local, remote or both
-    command,      ///< never has a value; `index`: core::CommandKind
-    measurement,  ///< `index`: quantity
-    quality,      ///< `index`: quantity
-    limit,        ///< `index`: limit
-    level,        ///< `index`: limit
-    overruns,
-    events_dropped,
-    events_waiting,
-    events_lost,
-    storage,
-    captures,
-    records_waiting,
-    records_dropped,
-    steps_lost,
-    failed_writes,
-    clock,
-    proof,    ///< the last proof test, whether one is overdue, or the one that runs
-    plan,     ///< what the configuration fixes: the limits' levels, the roles
-    recent,   ///< the last events, for who comes later
-    sensors,  ///< what each sensor was worth since the start
-    capture,  ///< `index`: place of LatestHistory; the curves of a trip
-    transmissions,
-    summary,
-};
-
-struct Property {
-    std::string node;
-    std::string id;
-    std::string name;
-    Datatype datatype = Datatype::string;
-    std::string unit;
-    std::string format;
-    bool settable = false;
-    bool retained = true;
-    Source source = Source::state;
-    std::uint16_t index = 0;
-    std::string topic;  ///< whole: homie/5/<device>/<node>/<id>
-};
-
-/// What is known beside the snapshot.
-struct Surroundings {
-    formats::WallStamp stamp;
-    std::uint64_t events_waiting = 0;  ///< in the journal, not delivered yet
-    std::uint64_t events_lost = 0;     ///< pushed out undelivered, or never written
-    bool storage_fails = false;
-    std::uint64_t captures = 0;         ///< written since the start
-    std::uint64_t records_waiting = 0;  ///< captures and rows of the logs, not on the disk yet
-    std::uint64_t records_dropped = 0;  ///< those given up because newer ones needed the memory
-    std::uint64_t steps_lost = 0;       ///< decisions that no capture can show
-    std::uint64_t failed_writes = 0;    ///< tries of any kind
-    std::string recent;                 ///< the last delivered events as a JSON array; empty: none yet
-    std::string reason;                 ///< one sentence, for the snapshot's state
-    LatestHistory::Kept kept;
-    std::string proof;  ///< of the last proof test, or of the one that runs
-};
-
-/// A payload as it is published. `number`: for the dead band. No text: there is no value.
-struct Value {
-    std::optional<std::string> text;
-    std::optional<double> number;
-};
 
 struct Alert {
     std::string sentence;  ///< with the readings of now; published once, not with every reading
@@ -125,7 +50,7 @@ public:
     /// The `$description` document. `version` must rise whenever the rest changes.
     [[nodiscard]] std::string description(std::int64_t version) const;
 
-    /// The value now; Source::summary and Source::command give none here.
+    /// The value now; none for a command and for the summary.
     [[nodiscard]] Value value(const Property& property, const core::Snapshot& snapshot,
                               const Surroundings& around) const;
 
@@ -137,17 +62,10 @@ public:
     [[nodiscard]] std::map<std::string, Alert> alerts(const core::Snapshot& snapshot) const;
 
 private:
-    void add(Property property);
-    void add_permit();
-    void add_quantities();
-    void add_limits();
-    void add_recorder();
-    void add_service();
-
     const formats::Configuration& configuration_;
     std::string base_;
     std::string event_topic_;
-    std::string plan_;
+    std::string configured_;  ///< what the configuration fixes, as JSON
     std::vector<Property> properties_;
 };
 

@@ -98,7 +98,7 @@ public:
           link_{wake_},
           random_{std::random_device{}()} {
         for (const homie::Property& property : device_.properties()) {
-            if (property.source != homie::Source::command) cells_.push_back({.property = &property, .value = {}});
+            if (!property.settable()) cells_.push_back({.property = &property, .value = {}});
         }
     }
 
@@ -135,6 +135,7 @@ private:
     struct InFlight {
         Freight freight = Freight::none;
         core::Instant since{};
+        std::string alert{};  ///< its id, of Freight::alert
     };
 
     void pass(core::Instant now) {
@@ -284,7 +285,7 @@ private:
         if (!topic.starts_with(device_.base()) || (!alert && !property)) return;
         if (alert && raised_.count(std::string{below.substr(8)}) != 0) return;
         if (const homie::Property* known = property ? device_.find(topic) : nullptr;
-            known != nullptr && known->retained) {
+            known != nullptr && known->retained()) {
             return;
         }
         if (leftovers_.size() < 256) leftovers_.insert(topic);
@@ -347,7 +348,7 @@ private:
         event_in_flight_ = 0;
         announced_ = 0;
         for (Cell& cell : cells_) cell.sent = false;
-        to_clear_ = std::exchange(raised_, {});
+        to_clear_.merge(std::exchange(raised_, {}));
         log_.clear();
         reflect_.clear();
     }
@@ -365,8 +366,13 @@ private:
         give_up(now);
     }
 
-    // Back-off grows until a session has proved itself, and no two instances come back in step.
+    // Back-off grows until a session has proved itself, and no two instances come back in step. The broker may not
+    // have what is still in flight: an alert of which that is so counts as raised there, and the next session clears it
+    // unless it stands.
     void give_up(core::Instant now) {
+        for (const InFlight& one : in_flight_) {
+            if (one.freight == Freight::alert) raised_.try_emplace(one.alert, false);
+        }
         phase_ = Phase::waiting;
         phase_since_ = now;
         connected_.store(false, std::memory_order_release);
@@ -408,7 +414,8 @@ private:
             if (slot == no_slot) slot = static_cast<std::uint32_t>(i);
         }
         if (free <= keep_free || slot == no_slot) return false;
-        in_flight_[slot] = {freight, now};
+        in_flight_[slot] = {freight, now, {}};
+        if (freight == Freight::alert) in_flight_[slot].alert = topic.substr(device_.alert_topic("").size());
         if (link_.publish(topic, payload, qos, retained, slot)) return true;
         in_flight_[slot] = {};
         broken_ = true;
@@ -418,7 +425,7 @@ private:
     bool ask_for(const std::string& filter, int qos, Freight freight, core::Instant now) {
         for (std::size_t i = 0; i < slots; ++i) {
             if (in_flight_[i].freight != Freight::none) continue;
-            in_flight_[i] = {freight, now};
+            in_flight_[i] = {freight, now, {}};
             if (link_.subscribe(filter, qos, static_cast<std::uint32_t>(i))) return true;
             in_flight_[i] = {};
             broken_ = true;
@@ -509,12 +516,9 @@ private:
         const core::Snapshot& snapshot = snapshots_.value();
         bool all = true;
         for (Cell& cell : cells_) {
-            const homie::Source source = cell.property->source;
-            const bool prompt = source == homie::Source::permit || source == homie::Source::state ||
-                                source == homie::Source::reason || source == homie::Source::held ||
-                                source == homie::Source::limit;
+            const bool prompt = cell.property->pace == homie::Pace::prompt;
             if (!full && !prompt) continue;
-            if (source == homie::Source::summary) {
+            if (cell.property->pace == homie::Pace::each_second) {
                 if (!cell.sent) send_summary(now);
                 continue;
             }
@@ -535,11 +539,10 @@ private:
     }
 
     [[nodiscard]] bool worth_sending(const Cell& cell, const homie::Value& value, core::Instant now) const {
-        const bool measured = cell.property->source == homie::Source::measurement;
-        if (measured && value.text && now - cell.at >= mqtt_.slowest) return true;
+        const homie::Pace pace = cell.property->pace;
+        if (pace == homie::Pace::measured && value.text && now - cell.at >= mqtt_.slowest) return true;
         if (value.text == cell.value.text) return false;
-        // Counts of every scan: never worth more than this.
-        if (cell.property->source == homie::Source::sensors) return now - cell.at >= mqtt_.slowest;
+        if (pace == homie::Pace::slow) return now - cell.at >= mqtt_.slowest;
         if (!value.number || !cell.value.number) return true;
         const core::Unit unit = core::describe(configuration_.plan, cell.property->index).unit;
         return std::fabs(*value.number - *cell.value.number) >= homie::dead_band(unit, *cell.value.number);
@@ -648,7 +651,7 @@ private:
     void send_summary(core::Instant now) {
         if (phase_ == Phase::ready && now < next_summary_) return;
         const auto cell = std::find_if(cells_.begin(), cells_.end(),
-                                       [](const Cell& c) { return c.property->source == homie::Source::summary; });
+                                       [](const Cell& c) { return c.property->pace == homie::Pace::each_second; });
         if (cell == cells_.end() || (phase_ != Phase::ready && cell->sent)) return;
         look_around(now);
         if (!send(cell->property->topic, device_.summary(snapshots_.value(), around_), 1, true, Freight::value,
@@ -665,7 +668,7 @@ private:
         const core::Instant until =
             std::min(now + goodbye_at_most, core::Instant{core::Duration{deadline_.load()}} - 200ms);
         // A full flight must not keep the last word back.
-        in_flight_[0] = {Freight::goodbye, now};
+        in_flight_[0] = {Freight::goodbye, now, {}};
         if (!link_.publish(device_.state_topic(), "disconnected", 1, true, 0)) return;
         wait_for([this] { return goodbye_said_; }, until);
         if (link_.disconnect()) wait_for([this] { return gone_; }, until + 100ms);

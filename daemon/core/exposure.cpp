@@ -133,16 +133,6 @@ double aperture_w_per_m2(double power_w, const Dish& dish, double frequency_hz, 
     return bounded_positive(distance_m > fields.near_end_m ? near * fields.near_end_m / distance_m : near);
 }
 
-std::string_view text(ExposureZone zone) noexcept {
-    switch (zone) {
-        case ExposureZone::none: return "none";
-        case ExposureZone::near_field: return "near field";
-        case ExposureZone::transition: return "transition";
-        case ExposureZone::far_field: return "far field";
-    }
-    return "none";
-}
-
 Exposure assess_exposure(const ExposureInput& in) noexcept {
     Exposure out;
     const double loss = std::isnan(in.feeder_loss_db) ? 0.0 : std::max(0.0, in.feeder_loss_db);

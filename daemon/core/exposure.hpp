@@ -6,6 +6,8 @@
 #include <optional>
 #include <string_view>
 
+#include "core/words.hpp"
+
 namespace dekeyd::core {
 
 /// Goes with every figure of this page, wherever it is shown.
@@ -84,7 +86,10 @@ struct ExposureInput {
 };
 
 enum class ExposureZone : std::uint8_t { none, near_field, transition, far_field };
-std::string_view text(ExposureZone zone) noexcept;
+inline constexpr Words<ExposureZone::far_field> exposure_zone_words{"none", "near field", "transition", "far field"};
+inline std::string_view text(ExposureZone value) noexcept {
+    return exposure_zone_words.of(value);
+}
 
 struct Exposure {
     double antenna_power_w = 0.0;  ///< mean, with uncertainty and duty in it

@@ -6,27 +6,6 @@
 
 namespace dekeyd::core {
 
-std::string_view text(State state) noexcept {
-    switch (state) {
-        case State::permitted: return "permitted";
-        case State::starting: return "starting";
-        case State::tripped: return "tripped";
-        case State::held: return "held";
-        case State::latched: return "latched";
-        case State::locked_out: return "locked out";
-    }
-    return "unknown";
-}
-
-std::string_view text(Origin origin) noexcept {
-    switch (origin) {
-        case Origin::none: return "none";
-        case Origin::local: return "local";
-        case Origin::remote: return "remote";
-    }
-    return "unknown";
-}
-
 std::string_view text(CommandKind kind) noexcept {
     switch (kind) {
         case CommandKind::hold: return "hold";
@@ -44,16 +23,6 @@ std::string_view text(CommandKind kind) noexcept {
         case CommandKind::objected: return "objected";
     }
     return "unknown";
-}
-
-std::string_view text(Severity severity) noexcept {
-    switch (severity) {
-        case Severity::notice: return "notice";
-        case Severity::good: return "good";
-        case Severity::warning: return "warning";
-        case Severity::alarm: return "alarm";
-    }
-    return "alarm";
 }
 
 namespace {

@@ -8,12 +8,17 @@
 #include "core/limit.hpp"
 #include "core/plan.hpp"
 #include "core/time.hpp"
+#include "core/words.hpp"
 
 namespace dekeyd::core {
 
 /// From harmless to severest; the state shown is the severest cause's.
 enum class State : std::uint8_t { permitted, starting, tripped, held, latched, locked_out };
-std::string_view text(State state) noexcept;
+inline constexpr Words<State::locked_out> state_words{"permitted", "starting", "tripped",
+                                                      "held",      "latched",  "locked out"};
+inline std::string_view text(State value) noexcept {
+    return state_words.of(value);
+}
 
 enum class Origin : std::uint8_t { none, local, remote };
 /// alive: the control link speaks. It and what follows change no cause; what follows is local only.
@@ -36,7 +41,10 @@ enum class CommandKind : std::uint8_t {
 constexpr bool is_order(CommandKind kind) noexcept {
     return kind != CommandKind::alive && kind != CommandKind::noted && kind != CommandKind::objected;
 }
-std::string_view text(Origin origin) noexcept;
+inline constexpr Words<Origin::remote> origin_words{"none", "local", "remote"};
+inline std::string_view text(Origin value) noexcept {
+    return origin_words.of(value);
+}
 std::string_view text(CommandKind kind) noexcept;
 
 struct Command {
@@ -106,7 +114,10 @@ enum class Severity : std::uint8_t {
     warning,  ///< somebody should look
     alarm,    ///< the permit was taken away, or can't come back by itself
 };
-std::string_view text(Severity severity) noexcept;
+inline constexpr Words<Severity::alarm> severity_words{"notice", "good", "warning", "alarm"};
+inline std::string_view text(Severity value) noexcept {
+    return severity_words.of(value);
+}
 
 /// Everything that is fixed about a kind of event.
 struct EventRow {
@@ -140,7 +151,29 @@ enum class ProofEnd : std::uint8_t {
     monitor_only,
     commissioning,
 };
-std::string_view text(ProofEnd why) noexcept;
+inline constexpr Words<ProofEnd::commissioning> proof_end_words{
+    "none",
+    "passed",
+    "ended by the operator",
+    "allowed only at the amplifier, never remotely",
+    "no local hold stands",
+    "RF is not measured absent",
+    "drive is not measured absent, and there is no supply contactor to open",
+    "another cause than the local hold stands",
+    "the supply has not fallen yet",
+    "a part of the test is running",
+    "no test has begun",
+    "this can't be forced",
+    "something has not been proved yet",
+    "no order came for too long",
+    "the line was not read back as written",
+    "the enable voltage didn't follow",
+    "the limit didn't trip",
+    "monitor-only: the permit is never driven",
+    "commissioning runs, with other limits and detectors not calibrated yet"};
+inline std::string_view text(ProofEnd value) noexcept {
+    return proof_end_words.of(value);
+}
 
 /// What a proof measured; zero: not measured.
 struct ProofTimes {

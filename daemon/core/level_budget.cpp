@@ -75,17 +75,6 @@ std::optional<double> stage_input_dbm(const Stage& stage, double output_dbm) noe
     return held(output_dbm + compression - stage.gain_db);
 }
 
-std::string_view text(ReachResult result) noexcept {
-    switch (result) {
-        case ReachResult::reachable: return "reachable";
-        case ReachResult::too_weak: return "too weak";
-        case ReachResult::too_strong: return "too strong";
-        case ReachResult::saturated: return "saturated";
-        case ReachResult::refused: return "refused";
-    }
-    return "refused";
-}
-
 LevelBudget level_budget(std::span<const Stage> stages, const LevelQuestion& q) noexcept {
     LevelBudget budget;
     const bool all_sound = std::all_of(stages.begin(), stages.end(), [](const Stage& s) { return sound(s); });

@@ -12,6 +12,7 @@
 #include "core/plan.hpp"
 #include "core/power.hpp"
 #include "core/rf.hpp"
+#include "core/words.hpp"
 
 namespace dekeyd::core {
 
@@ -45,7 +46,11 @@ enum class ReachResult : std::uint8_t {
     saturated,   ///< a stage can't give it, whatever the drive
     refused,     ///< no stages, too many, or numbers that aren't
 };
-std::string_view text(ReachResult result) noexcept;
+inline constexpr Words<ReachResult::refused> reach_result_words{"reachable", "too weak", "too strong", "saturated",
+                                                                "refused"};
+inline std::string_view text(ReachResult value) noexcept {
+    return reach_result_words.of(value);
+}
 
 struct StageLevels {
     double input_dbm = 0.0;  ///< for the wanted power

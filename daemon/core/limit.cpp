@@ -4,29 +4,6 @@
 
 namespace dekeyd::core {
 
-std::string_view text(Verdict verdict) noexcept {
-    switch (verdict) {
-        case Verdict::rest: return "at rest";
-        case Verdict::clear: return "clear";
-        case Verdict::band: return "between clear and trip";
-        case Verdict::outside: return "outside";
-        case Verdict::unknown: return "unknown";
-        case Verdict::missed: return "missed";
-    }
-    return "unknown";
-}
-
-std::string_view text(Condition condition) noexcept {
-    switch (condition) {
-        case Condition::clear: return "clear";
-        case Condition::band: return "not yet clear";
-        case Condition::bad: return "bad";
-        case Condition::unknown: return "unknown";
-        case Condition::missed: return "no news";
-    }
-    return "unknown";
-}
-
 namespace {
 
 // The gate is closed only by a reading that proves it: a missing one leaves it unknown.
@@ -72,17 +49,6 @@ double edge_value(const LimitPlan& limit, const Reading& reading) noexcept {
 }
 
 }  // namespace
-
-std::string_view text(Standing standing) noexcept {
-    switch (standing) {
-        case Standing::watches: return "watches";
-        case Standing::untold: return "gate not known";
-        case Standing::gate_closed: return "gate closed";
-        case Standing::unsupplied: return "supply contactor open";
-        case Standing::not_commissioning: return "only while commissioning";
-    }
-    return "gate not known";
-}
 
 Standing standing(const LimitPlan& limit, const Moment& moment) noexcept {
     if (limit.provisional && !moment.commissioning) return Standing::not_commissioning;

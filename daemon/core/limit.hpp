@@ -9,6 +9,7 @@
 #include "core/plan.hpp"
 #include "core/reading.hpp"
 #include "core/time.hpp"
+#include "core/words.hpp"
 
 namespace dekeyd::core {
 
@@ -20,7 +21,11 @@ enum class Standing : std::uint8_t {
     unsupplied,         ///< rests: the supply contactor is open
     not_commissioning,  ///< rests: it is provisional, and nobody is commissioning
 };
-std::string_view text(Standing standing) noexcept;
+inline constexpr Words<Standing::not_commissioning> standing_words{"watches", "gate not known", "gate closed",
+                                                                   "supply contactor open", "only while commissioning"};
+inline std::string_view text(Standing value) noexcept {
+    return standing_words.of(value);
+}
 constexpr bool rests(Standing standing) noexcept {
     return standing >= Standing::gate_closed;
 }
@@ -65,8 +70,15 @@ enum class Condition : std::uint8_t {
     missed,   ///< no news since the last step
 };
 
-std::string_view text(Verdict verdict) noexcept;
-std::string_view text(Condition condition) noexcept;
+inline constexpr Words<Verdict::missed> verdict_words{"at rest", "clear",   "between clear and trip",
+                                                      "outside", "unknown", "missed"};
+inline std::string_view text(Verdict value) noexcept {
+    return verdict_words.of(value);
+}
+inline constexpr Words<Condition::missed> condition_words{"clear", "not yet clear", "bad", "unknown", "no news"};
+inline std::string_view text(Condition value) noexcept {
+    return condition_words.of(value);
+}
 
 /// Compare one reading with the levels; `rf_absent` is used where the limit clears by RF being off.
 /// Total: any reading gives a verdict, and one that isn't measured never gives rest or clear, except a quantity that

@@ -126,16 +126,6 @@ std::optional<HeadRoom> head_room_to_1_db(double compression_db, double smoothne
     return HeadRoom{output, output + 1.0 - c};
 }
 
-std::string_view text(BackOffReason reason) noexcept {
-    switch (reason) {
-        case BackOffReason::none: return "none";
-        case BackOffReason::forward: return "forward power";
-        case BackOffReason::compression: return "compression";
-        case BackOffReason::temperature: return "heatsink temperature";
-    }
-    return "none";
-}
-
 BackOff advise_back_off(const BackOffInput& input) noexcept {
     BackOff advice;
     Outcome found;

@@ -6,6 +6,7 @@
 #include <optional>
 
 #include "core/uncertainty.hpp"
+#include "core/words.hpp"
 
 namespace dekeyd::core {
 
@@ -81,7 +82,11 @@ struct BackOffInput {
 
 /// Which warning asks for the most.
 enum class BackOffReason : std::uint8_t { none, forward, compression, temperature };
-std::string_view text(BackOffReason reason) noexcept;
+inline constexpr Words<BackOffReason::temperature> back_off_reason_words{"none", "forward power", "compression",
+                                                                         "heatsink temperature"};
+inline std::string_view text(BackOffReason value) noexcept {
+    return back_off_reason_words.of(value);
+}
 
 struct BackOff {
     double forward_db = 0.0;  ///< the forward power's reduction; 0 = none needed

@@ -7,41 +7,6 @@
 
 namespace dekeyd::core {
 
-std::string_view text(ProofPhase phase) noexcept {
-    switch (phase) {
-        case ProofPhase::none: return "none";
-        case ProofPhase::ready: return "ready";
-        case ProofPhase::line: return "line";
-        case ProofPhase::limit: return "limit";
-    }
-    return "unknown";
-}
-
-std::string_view text(ProofEnd why) noexcept {
-    switch (why) {
-        case ProofEnd::none: return "none";
-        case ProofEnd::passed: return "passed";
-        case ProofEnd::left: return "ended by the operator";
-        case ProofEnd::not_local: return "allowed only at the amplifier, never remotely";
-        case ProofEnd::not_held: return "no local hold stands";
-        case ProofEnd::rf_present: return "RF is not measured absent";
-        case ProofEnd::drive_present: return "drive is not measured absent, and there is no supply contactor to open";
-        case ProofEnd::cause: return "another cause than the local hold stands";
-        case ProofEnd::supplied: return "the supply has not fallen yet";
-        case ProofEnd::busy: return "a part of the test is running";
-        case ProofEnd::not_begun: return "no test has begun";
-        case ProofEnd::unprovable: return "this can't be forced";
-        case ProofEnd::unfinished: return "something has not been proved yet";
-        case ProofEnd::expired: return "no order came for too long";
-        case ProofEnd::line_silent: return "the line was not read back as written";
-        case ProofEnd::contact_silent: return "the enable voltage didn't follow";
-        case ProofEnd::not_tripped: return "the limit didn't trip";
-        case ProofEnd::monitor_only: return "monitor-only: the permit is never driven";
-        case ProofEnd::commissioning: return "commissioning runs, with other limits and detectors not calibrated yet";
-    }
-    return "unknown";
-}
-
 Reading injected_reading(const LimitPlan& limit, Instant now) noexcept {
     const double beyond = std::max(std::abs(limit.trip) * 0.01, 1e-6);
     const double value = limit.direction == Direction::above ? limit.trip + beyond : limit.trip - beyond;

@@ -15,6 +15,7 @@
 #include "core/reading.hpp"
 #include "core/supervision.hpp"
 #include "core/time.hpp"
+#include "core/words.hpp"
 
 namespace dekeyd::core {
 
@@ -24,7 +25,10 @@ enum class ProofPhase : std::uint8_t {
     line,   ///< the line goes to permit and back
     limit,  ///< a limit is forced
 };
-std::string_view text(ProofPhase phase) noexcept;
+inline constexpr Words<ProofPhase::limit> proof_phase_words{"none", "ready", "line", "limit"};
+inline std::string_view text(ProofPhase value) noexcept {
+    return proof_phase_words.of(value);
+}
 
 /// What a reader outside may show of it.
 struct ProofView {

@@ -5,6 +5,7 @@
 #include <string_view>
 
 #include "core/time.hpp"
+#include "core/words.hpp"
 
 namespace dekeyd::core {
 
@@ -32,8 +33,30 @@ enum class Fault : std::uint8_t {
     implausible,     ///< contradicts another measurement
 };
 
+inline constexpr Words<Fault::implausible> fault_words{"none",
+                                                       "never read",
+                                                       "not in this scan",
+                                                       "absent",
+                                                       "empty answer",
+                                                       "input/output error",
+                                                       "no permission",
+                                                       "garbled",
+                                                       "bad CRC",
+                                                       "outside what the part can give",
+                                                       "converter at its lower end",
+                                                       "converter at its upper end",
+                                                       "below its valid window",
+                                                       "above its valid window",
+                                                       "waiting for a second reading",
+                                                       "not the device it should be",
+                                                       "the chip reports a fault",
+                                                       "unchanged for too long",
+                                                       "stale",
+                                                       "implausible"};
 /// Stable, lower-case, for logs, topics and captures ("bad CRC").
-std::string_view text(Fault fault) noexcept;
+inline std::string_view text(Fault value) noexcept {
+    return fault_words.of(value);
+}
 
 /// How far a value may be believed.
 enum class Health : std::uint8_t {
@@ -44,7 +67,11 @@ enum class Health : std::uint8_t {
     above_range,     ///< at least `value`: the chain is at its upper end
 };
 
-std::string_view text(Health health) noexcept;
+inline constexpr Words<Health::above_range> health_words{"unknown", "good", "at the floor", "not measurable",
+                                                         "above range"};
+inline std::string_view text(Health value) noexcept {
+    return health_words.of(value);
+}
 
 /// One quantity at one time. `value`, `low` and `high` are finite whatever the health, and are 0 when it is unknown.
 /// [low, high] is the interval in which the true value lies (k = 2); high may be `unbounded`.
@@ -84,6 +111,9 @@ enum class Unit : std::uint8_t {
     second
 };
 
-std::string_view symbol(Unit unit) noexcept;
+inline constexpr Words<Unit::second> unit_symbols{"", "°C", "W", "dBm", "dB", "V", "A", "rpm", "%", "K/W", "s"};
+inline std::string_view symbol(Unit value) noexcept {
+    return unit_symbols.of(value);
+}
 
 }  // namespace dekeyd::core

@@ -83,15 +83,6 @@ double ThermalAverage::update(double dt_s, double value) noexcept {
     return mean_;
 }
 
-std::string_view text(AmbientBasis basis) noexcept {
-    switch (basis) {
-        case AmbientBasis::measured: return "measured";
-        case AmbientBasis::fitted: return "fitted";
-        case AmbientBasis::assumed: return "assumed";
-    }
-    return "assumed";
-}
-
 std::size_t fan_state_of(double rpm, double full_rpm) noexcept {
     if (!(rpm > 0.0)) return 0;
     if (!(full_rpm > 0.0)) return 2;

@@ -9,6 +9,7 @@
 #include <type_traits>
 
 #include "core/uncertainty.hpp"
+#include "core/words.hpp"
 
 namespace dekeyd::core {
 
@@ -61,7 +62,10 @@ enum class AmbientBasis : std::uint8_t {
     fitted,    ///< told apart from the resistance because the heat has varied
     assumed,   ///< the heatsink's temperature when watching began, or what a lost ambient sensor said last
 };
-std::string_view text(AmbientBasis basis) noexcept;
+inline constexpr Words<AmbientBasis::assumed> ambient_basis_words{"measured", "fitted", "assumed"};
+inline std::string_view text(AmbientBasis value) noexcept {
+    return ambient_basis_words.of(value);
+}
 
 struct ThermalEstimate {
     bool settling_known = false;    ///< settling, time constant and forecasts may be shown

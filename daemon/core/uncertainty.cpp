@@ -40,15 +40,6 @@ Estimate spread(const LinePower& power, double half_width_db) noexcept {
 
 }  // namespace
 
-std::string_view text(ErrorSpread spread) noexcept {
-    switch (spread) {
-        case ErrorSpread::normal: return "at k = 2";
-        case ErrorSpread::limits: return "limits";
-        case ErrorSpread::phase: return "unknown phase";
-    }
-    return "limits";
-}
-
 PowerBudget power_budget(const PowerChain& chain) noexcept {
     return power_budget(chain, chain.ceiling_dbm);
 }

@@ -13,6 +13,7 @@
 #include "core/plan.hpp"
 #include "core/reading.hpp"
 #include "core/rf.hpp"
+#include "core/words.hpp"
 
 namespace dekeyd::core {
 
@@ -29,7 +30,10 @@ enum class ErrorSpread : std::uint8_t {
     limits,  ///< "within +-a", anywhere between: 2a/sqrt(3) at k = 2
     phase,   ///< a sin(unknown phase), as mismatch is: 2a/sqrt(2) at k = 2
 };
-std::string_view text(ErrorSpread spread) noexcept;
+inline constexpr Words<ErrorSpread::phase> error_spread_words{"at k = 2", "limits", "unknown phase"};
+inline std::string_view text(ErrorSpread value) noexcept {
+    return error_spread_words.of(value);
+}
 
 /// One line of a budget, as `explain` prints it.
 struct BudgetTerm {

@@ -63,14 +63,6 @@ std::optional<core::Duration> to_duration(std::string_view text) {
     return core::Duration{negative ? -ns : ns};
 }
 
-// "word" of an enum: its text; the same list serves both ways.
-std::optional<core::Fault> to_fault(std::string_view text) {
-    for (int i = 0; i <= static_cast<int>(core::Fault::implausible); ++i) {
-        if (core::text(static_cast<core::Fault>(i)) == text) return static_cast<core::Fault>(i);
-    }
-    return std::nullopt;
-}
-
 std::optional<core::Command> to_command(std::string_view text) {
     const std::size_t first = text.find(' ');
     const std::size_t second = text.find(' ', first + 1);
@@ -476,7 +468,7 @@ bool CaptureReader::parse_row(std::string_view row, RecordedStep& step, bool fir
             if (value.empty()) continue;
             sample.fault = core::Fault::none;
             if (const std::size_t equal = value.find('='); equal != std::string_view::npos) {
-                const auto fault = to_fault(value.substr(0, equal));
+                const auto fault = core::fault_words.find(value.substr(0, equal));
                 if (!fault) return fail("unknown fault '" + std::string{value.substr(0, equal)} + "'");
                 sample.fault = *fault;
                 value.remove_prefix(equal + 1);

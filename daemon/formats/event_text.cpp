@@ -15,12 +15,6 @@ using core::Condition;
 using core::EventKind;
 using core::SourceInfo;
 
-std::string capital(std::string_view words) {
-    std::string text{words};
-    if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
-    return text;
-}
-
 std::string_view by(core::Origin origin) noexcept {
     switch (origin) {
         case core::Origin::local: return "locally";
@@ -208,6 +202,12 @@ std::string warning_in_words(const core::Plan& plan, const core::Event& event) {
 }
 
 }  // namespace
+
+std::string capital(std::string_view words) {
+    std::string text{words};
+    if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
+    return text;
+}
 
 std::optional<core::QuantityIndex> quantity_of(const core::Plan& plan, core::SourceIndex source) noexcept {
     if (source == core::no_source) return std::nullopt;

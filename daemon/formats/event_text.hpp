@@ -15,6 +15,9 @@
 
 namespace dekeyd::formats {
 
+/// With a capital letter first, as a sentence or a name begins.
+std::string capital(std::string_view words);
+
 /// The quantity that an event of this source is about: a limit's watched one, a channel's own.
 std::optional<core::QuantityIndex> quantity_of(const core::Plan& plan, core::SourceIndex source) noexcept;
 

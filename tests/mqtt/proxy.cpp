@@ -49,6 +49,18 @@ void Proxy::cut() {
     while (cut_.load() && !stop_.load()) std::this_thread::yield();
 }
 
+bool Proxy::swallowed(std::string_view text) const {
+    const std::lock_guard lock{mutex_};
+    return swallowed_.find(text) != std::string::npos;
+}
+
+void Proxy::swallow(std::string_view bytes) {
+    constexpr std::size_t most = 1U << 20U;
+    const std::lock_guard lock{mutex_};
+    swallowed_.append(bytes);
+    if (swallowed_.size() > most) swallowed_.erase(0, swallowed_.size() - most);
+}
+
 void Proxy::run() {
     std::vector<Pair> pairs;
     const auto close_pair = [](const Pair& pair) {
@@ -89,7 +101,9 @@ void Proxy::run() {
                     const ssize_t got = ::recv(ends[side], block, sizeof block, 0);
                     if (got <= 0)
                         alive = false;
-                    else if (!black_hole_.load() && !(side == 1 && deaf_.load()))
+                    else if (black_hole_.load())
+                        swallow({block, side == 0 ? static_cast<std::size_t>(got) : 0});
+                    else if (!(side == 1 && deaf_.load()))
                         alive = ::send(ends[1 - side], block, static_cast<std::size_t>(got), MSG_NOSIGNAL) == got;
                 }
             }
