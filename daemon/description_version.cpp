@@ -6,8 +6,8 @@
 #include <algorithm>
 #include <charconv>
 
-#include "formats/checksum.hpp"
 #include "formats/durable_file.hpp"
+#include "formats/sealed.hpp"
 
 namespace dekeyd {
 

@@ -9,7 +9,7 @@
 #include "core/limit.hpp"
 #include "core/rf.hpp"
 #include "core/uncertainty.hpp"
-#include "formats/checksum.hpp"
+#include "formats/sealed.hpp"
 #include "formats/units.hpp"
 
 namespace dekeyd::formats {

@@ -7,7 +7,7 @@
 #include <istream>
 #include <optional>
 
-#include "formats/checksum.hpp"
+#include "formats/sealed.hpp"
 
 namespace dekeyd::formats {
 namespace {

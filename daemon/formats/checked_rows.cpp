@@ -7,8 +7,8 @@
 #include <filesystem>
 #include <optional>
 
-#include "formats/checksum.hpp"
 #include "formats/durable_file.hpp"
+#include "formats/sealed.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -21,22 +21,10 @@ struct Line {
     std::string_view text;
 };
 
-std::optional<Line> unsealed_row(std::string_view line) {
+std::optional<Line> to_line(std::string_view line) {
     if (line.ends_with(check_column)) return Line{true, line.substr(0, line.size() - check_column.size())};
-    const std::size_t comma = line.rfind(',');
-    if (comma == std::string_view::npos) return std::nullopt;
-    const std::string_view text = line.substr(0, comma);
-    if (line.substr(comma + 1) != hex32(crc32(text))) return std::nullopt;
-    return Line{false, text};
-}
-
-/// Calls `use(line, end)` for each whole line, right or not.
-template <class Use>
-void each_line(std::string_view text, Use use) {
-    std::size_t start = 0;
-    for (std::size_t end = 0; (end = text.find('\n', start)) != std::string_view::npos; start = end + 1) {
-        use(text.substr(start, end - start), end + 1);
-    }
+    const auto row = unsealed_row(line);
+    return row ? std::optional{Line{false, *row}} : std::nullopt;
 }
 
 }  // namespace
@@ -47,7 +35,7 @@ Rows rows_of(std::string_view text) {
     std::size_t whole = 0;
     each_line(text, [&](std::string_view line, std::size_t end) {
         whole = end;
-        const auto right = unsealed_row(line);
+        const auto right = to_line(line);
         if (!right) {
             ++result.damaged;
         } else if (right->columns) {
@@ -76,21 +64,17 @@ std::string append_row(const std::string& path, std::string_view columns, std::s
     std::string_view last_columns;
     std::size_t whole = 0;
     each_line(file.bytes, [&](std::string_view line, std::size_t end) {
-        const auto right = unsealed_row(line);
+        const auto right = to_line(line);
         if (right) whole = end;
         if (right && right->columns) last_columns = right->text;
     });
     std::string text;
     if (last_columns != columns || whole == 0) text.append(columns).append(check_column).append(1, '\n');
-    text.append(row).append(1, ',').append(hex32(crc32(row))).append(1, '\n');
+    text.append(sealed_row(row));
 
     const int fd = ::open(path.c_str(), O_WRONLY | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0640);
     if (fd < 0) return file_trouble("can't open", path, errno);
-    int error = 0;
-    if (whole < file.bytes.size() && ::ftruncate(fd, static_cast<off_t>(whole)) != 0) error = errno;
-    if (error == 0) error = write_at(fd, text, static_cast<off_t>(whole));
-    if (error == 0 && ::fsync(fd) != 0) error = errno;
-    if (error != 0) {
+    if (const int error = append_behind(fd, whole, file.bytes.size(), text); error != 0) {
         // A row that isn't durable is written again, so it must not stay. If this fails too, its end is cut next time.
         if (::ftruncate(fd, static_cast<off_t>(whole)) != 0) whole = 0;
         ::close(fd);

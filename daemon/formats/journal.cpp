@@ -12,8 +12,8 @@
 #include <filesystem>
 #include <utility>
 
-#include "formats/checksum.hpp"
 #include "formats/durable_file.hpp"
+#include "formats/sealed.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -21,7 +21,6 @@ namespace {
 constexpr std::string_view prefix = "events-";
 constexpr std::size_t longest_entry = 64 * 1024;
 constexpr std::size_t largest_segment = 16 * 1024 * 1024;
-constexpr std::size_t checksum_digits = 8;
 constexpr std::uint64_t largest_number = std::uint64_t{1} << 62U;  // beyond it lies no journal of ours: damage
 
 std::string segment_path(const std::string& folder, std::uint64_t first) {
@@ -40,25 +39,13 @@ std::optional<std::uint64_t> to_number(std::string_view digits) noexcept {
     return value;
 }
 
-std::string sealed(std::string_view content) {
-    return fmt::format("{} {}\n", hex32(crc32(content)), content);
-}
-
-/// The content of a line without its line break, if its checksum is right.
-std::optional<std::string_view> unsealed(std::string_view line) {
-    if (line.size() < checksum_digits + 1 || line[checksum_digits] != ' ') return std::nullopt;
-    const std::string_view content = line.substr(checksum_digits + 1);
-    if (line.substr(0, checksum_digits) != hex32(crc32(content))) return std::nullopt;
-    return content;
-}
-
 struct Numbered {
     std::uint64_t number;
     std::string_view text;
 };
 
 std::optional<Numbered> to_entry(std::string_view line) {
-    const auto content = unsealed(line);
+    const auto content = unsealed_line(line);
     if (!content) return std::nullopt;
     const std::size_t space = content->find(' ');
     if (space == std::string_view::npos) return std::nullopt;
@@ -70,12 +57,12 @@ std::optional<Numbered> to_entry(std::string_view line) {
 constexpr std::string_view header_words = "dekeyd-journal 1 ";
 
 std::string header_line(const std::string& epoch, std::uint64_t first) {
-    return sealed(fmt::format("{}{} {}", header_words, epoch, first));
+    return sealed_line(fmt::format("{}{} {}", header_words, epoch, first));
 }
 
 /// The epoch in a header line, if it is one of a segment that begins with `first`.
 std::optional<std::string> epoch_of(std::string_view line, std::uint64_t first) {
-    const auto content = unsealed(line);
+    const auto content = unsealed_line(line);
     if (!content || !content->starts_with(header_words)) return std::nullopt;
     const std::string_view rest = content->substr(header_words.size());
     const std::size_t space = rest.find(' ');
@@ -104,19 +91,17 @@ Found look_through(std::string_view bytes, std::uint64_t first) {
     Found found;
     found.next = first;
     bool header = true;
-    std::size_t start = 0;
-    for (std::size_t end = 0; (end = bytes.find('\n', start)) != std::string_view::npos; start = end + 1) {
-        const std::string_view line = bytes.substr(start, end - start);
+    each_line(bytes, [&](std::string_view line, std::size_t end) {
         if (header) {
             found.epoch = epoch_of(line, first);
-            if (found.epoch) found.whole = end + 1;
+            if (found.epoch) found.whole = end;
             header = false;
         } else if (const auto entry = to_entry(line); entry && entry->number >= found.next) {
             found.entries = true;
             found.next = entry->number + 1;
-            found.whole = end + 1;
+            found.whole = end;
         }
-    }
+    });
     return found;
 }
 
@@ -185,10 +170,7 @@ std::string Journal::open() {
 std::string Journal::go_on_with(const std::string& path, std::size_t whole, std::size_t size) {
     const int fd = ::open(path.c_str(), O_RDWR | O_CLOEXEC | O_NOFOLLOW);
     if (fd < 0) return file_trouble("can't open", path, errno);
-    int error = 0;
-    if (whole < size && ::ftruncate(fd, static_cast<off_t>(whole)) != 0) error = errno;
-    if (error == 0 && ::fsync(fd) != 0) error = errno;
-    if (error != 0) {
+    if (const int error = append_behind(fd, whole, size, {}); error != 0) {
         ::close(fd);
         return file_trouble("can't cut the torn tail of", path, error);
     }
@@ -204,9 +186,7 @@ std::string Journal::begin_segment() {
     const std::string header = header_line(epoch_, next_);
     const int fd = ::open(path.c_str(), O_RDWR | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, 0640);
     if (fd < 0) return file_trouble("can't create", path, errno);
-    int error = write_at(fd, header, 0);
-    if (error == 0 && ::fsync(fd) != 0) error = errno;
-    if (error != 0) {
+    if (const int error = append_behind(fd, 0, 0, header); error != 0) {
         ::close(fd);
         ::unlink(path.c_str());
         return file_trouble("can't write", path, error);
@@ -228,7 +208,7 @@ std::string Journal::append(std::string_view text) {
     if (text.size() > longest_entry - 4096 || text.find('\n') != std::string_view::npos) {
         return "an entry of the journal must be one line of at most 60 KiB";
     }
-    const std::string line = sealed(fmt::format("{} {}", next_, text));
+    const std::string line = sealed_line(fmt::format("{} {}", next_, text));
     if (fd_ < 0 || static_cast<std::size_t>(size_) + line.size() > budget_.segment_bytes) {
         if (std::string trouble = sync(); !trouble.empty()) return trouble;
         if (std::string trouble = begin_segment(); !trouble.empty()) return trouble;
@@ -291,7 +271,7 @@ void Journal::read_mark() {
     const FileBytes file = read_whole(mark_path(folder_), 4096);
     if (!file.ok() || !file.bytes.ends_with('\n')) return;
     // A missing or damaged mark costs duplicates only, and those carry their number.
-    const auto content = unsealed(std::string_view{file.bytes}.substr(0, file.bytes.size() - 1));
+    const auto content = unsealed_line(std::string_view{file.bytes}.substr(0, file.bytes.size() - 1));
     if (!content || !content->starts_with(epoch_ + ' ')) return;
     delivered_ = to_number(content->substr(epoch_.size() + 1)).value_or(0);
 }
@@ -299,7 +279,7 @@ void Journal::read_mark() {
 std::string Journal::mark_delivered(std::uint64_t number) {
     if (!open_) return folder_ + " is not open";
     if (number <= delivered_ || number > durable_) return {};
-    std::string trouble = write_durably(mark_path(folder_), sealed(fmt::format("{} {}", epoch_, number)));
+    std::string trouble = write_durably(mark_path(folder_), sealed_line(fmt::format("{} {}", epoch_, number)));
     if (trouble.empty()) delivered_ = number;
     return trouble;
 }

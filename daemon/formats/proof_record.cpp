@@ -5,8 +5,8 @@
 #include <charconv>
 #include <chrono>
 
-#include "formats/checksum.hpp"
 #include "formats/durable_file.hpp"
+#include "formats/sealed.hpp"
 
 // The text:
 //   dekeyd-proof 1
@@ -17,7 +17,6 @@ namespace dekeyd::formats {
 namespace {
 
 constexpr std::string_view proof_header = "dekeyd-proof 1\npassed ";
-constexpr std::string_view proof_checksum_key = "crc32 ";
 constexpr std::size_t largest_proof = 4096;
 constexpr std::size_t day_digits = 10;  // of 2026-11-25T...
 
@@ -28,9 +27,7 @@ std::string iso(std::int64_t seconds) {
 }  // namespace
 
 std::string proof_text(std::int64_t passed_s) {
-    std::string text = fmt::format("{}{}\n", proof_header, passed_s);
-    const std::string sum = hex32(crc32(text));
-    return text.append(proof_checksum_key).append(sum).append(1, '\n');
+    return sealed_text(fmt::format("{}{}\n", proof_header, passed_s));
 }
 
 std::optional<std::int64_t> proof_from_text(std::string_view text) {

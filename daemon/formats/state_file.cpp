@@ -4,7 +4,7 @@
 #include <optional>
 
 #include "core/step.hpp"
-#include "formats/checksum.hpp"
+#include "formats/sealed.hpp"
 
 // The text: one `key value` a line, in this order, each once; `latched` as often as there are latches; a checksum of
 // everything before its own line ends it.
@@ -29,7 +29,6 @@ namespace {
 
 constexpr std::string_view state_header = "dekeyd-state 2\n";
 constexpr std::string_view state_header_1 = "dekeyd-state 1\n";
-constexpr std::string_view state_checksum_key = "crc32 ";
 
 std::string_view word(core::SourceInfo::Kind kind) noexcept {
     switch (kind) {
@@ -134,23 +133,16 @@ std::string to_text(const core::Plan& plan, const StoredState& state) {
         const core::SourceInfo info = core::describe_source(plan, static_cast<core::SourceIndex>(source));
         text.append("latched ").append(word(info.kind)).append(1, ' ').append(info.id).append(1, '\n');
     }
-    const std::string sum = hex32(crc32(text));
-    return text.append(state_checksum_key).append(sum).append(1, '\n');
+    return sealed_text(std::move(text));
 }
 
 std::optional<StoredState> whole_state(const core::Plan& plan, std::string_view text) {
-    const std::size_t tail = state_checksum_key.size() + 8 + 1;
     const bool first_version = text.starts_with(state_header_1);
     if (!first_version && !text.starts_with(state_header)) return std::nullopt;
-    if (text.size() < state_header.size() + tail || text.back() != '\n') return std::nullopt;
-    const std::string_view body = text.substr(0, text.size() - tail);
-    const std::string_view last = text.substr(body.size());
-    if (!last.starts_with(state_checksum_key) || last.substr(state_checksum_key.size(), 8) != hex32(crc32(body))) {
-        return std::nullopt;
-    }
-
+    const auto body = unsealed_text(text);
     static_assert(state_header.size() == state_header_1.size());
-    Reader reader{body.substr(state_header.size())};
+    if (!body || body->size() < state_header.size()) return std::nullopt;
+    Reader reader{body->substr(state_header.size())};
     StoredState state = blank_state(plan);
     if (!first_version) state.sequence = reader.number<std::uint64_t>("sequence");
     core::Memory& memory = state.memory;

@@ -7,8 +7,8 @@
 #include <filesystem>
 #include <fstream>
 
-#include "formats/checksum.hpp"
 #include "formats/durable_file.hpp"
+#include "formats/sealed.hpp"
 #include "temporary_folder.hpp"
 
 using namespace dekeyd;

@@ -8,8 +8,8 @@
 #include <filesystem>
 
 #include "formats/checked_rows.hpp"
-#include "formats/checksum.hpp"
 #include "formats/journal.hpp"
+#include "formats/sealed.hpp"
 #include "formats/transmission_log.hpp"
 #include "fuzz.hpp"
 

@@ -1,6 +1,6 @@
 // The state file: what can't be read whole is latched; what can be read is written back the same.
 #include "core/step.hpp"
-#include "formats/checksum.hpp"
+#include "formats/sealed.hpp"
 #include "formats/state_file.hpp"
 #include "fuzz.hpp"
 
