@@ -19,25 +19,11 @@ namespace dekeyd::homie {
 namespace {
 
 constexpr auto replace_broken = nlohmann::json::error_handler_t::replace;
-nlohmann::ordered_json whole_seconds(core::Duration duration) {
-    return std::max<std::int64_t>(0, std::chrono::duration_cast<std::chrono::seconds>(duration).count());
-}
-
 /// What the configuration fixes.
 nlohmann::ordered_json configured_json(const formats::Configuration& configuration) {
-    nlohmann::ordered_json json = formats::plan_json(configuration.plan);
+    nlohmann::ordered_json json = formats::to_json(formats::plan_of(configuration.plan));
     json["exposure"] = formats::exposure_json(configuration);
     return json;
-}
-
-/// Built-in causes have ids that are nobody else's.
-std::string_view prefix(core::SourceInfo::Kind kind) noexcept {
-    switch (kind) {
-        case core::SourceInfo::Kind::limit: return "limit-";
-        case core::SourceInfo::Kind::channel: return "sensor-";
-        case core::SourceInfo::Kind::builtin: break;
-    }
-    return "";
 }
 
 }  // namespace
@@ -84,59 +70,20 @@ Value Device::value(const Property& property, const core::Snapshot& snapshot, co
 
 std::string Device::summary(const core::Snapshot& snapshot, const Surroundings& around) const {
     const core::Plan& plan = configuration_.plan;
-    nlohmann::ordered_json json;
-    json["wall"] = formats::to_iso(around.stamp.since_1970);
-    json["synchronised"] = around.stamp.synchronised;
-    json["sequence"] = snapshot.sequence;
-    json["permit"] = formats::may_transmit(snapshot);
-    json["state"] = core::text(snapshot.state);
-    json["reason"] = around.reason;
-    json["held"] = held_by(snapshot.memory);
-    json["monitor_only"] = snapshot.monitor_only;
-    json["commissioning_left_s"] = snapshot.commissioning_until
-                                       ? whole_seconds(*snapshot.commissioning_until - snapshot.now)
-                                       : nlohmann::ordered_json(nullptr);
-    json["proof"] = {{"phase", core::text(snapshot.proof.phase)}, {"text", around.proof}};
-    json["rf"] = snapshot.rf_present;
-    json["transmitting_s"] = snapshot.transmitting_since ? whole_seconds(snapshot.now - *snapshot.transmitting_since)
-                                                         : nlohmann::ordered_json(nullptr);
-    const std::optional<core::Duration> left = formats::settling_left(plan, snapshot);
-    json["settling_left_s"] =
-        left ? whole_seconds(*left + std::chrono::milliseconds{999}) : nlohmann::ordered_json(nullptr);
-    nlohmann::ordered_json values = nlohmann::ordered_json::object();
-    nlohmann::ordered_json spans = nlohmann::ordered_json::object();
-    nlohmann::ordered_json not_good = nlohmann::ordered_json::object();
-    for (const Property& property : properties_) {
-        if (property.pace != Pace::measured) continue;
-        const core::Reading& reading = snapshot.quantities[property.index];
-        // Three digits behind the point are finer than any of these can be measured.
-        values[property.id] = has_number(reading) ? nlohmann::ordered_json(std::round(reading.value * 1000.0) / 1000.0)
-                                                  : nlohmann::ordered_json(nullptr);
-        if (nlohmann::ordered_json span = formats::span_json(reading); !span.is_null()) {
-            spans[property.id] = std::move(span);
-        }
-        if (reading.health != core::Health::good) not_good[property.id] = quality(reading);
+    formats::LiveSummary summary = formats::summary_of(plan, snapshot);
+    summary.wall = formats::to_iso(around.stamp.since_1970);
+    summary.synchronised = around.stamp.synchronised;
+    summary.reason = around.reason;
+    summary.held = held_by(snapshot.memory);
+    summary.proof.text = around.proof;
+    for (std::size_t i = 0; i < snapshot.causes.size(); ++i) {
+        if (!snapshot.causes[i].active) continue;
+        const auto source = static_cast<core::SourceIndex>(i);
+        summary.causes.push_back(formats::cause_of(plan, snapshot, source));
+        summary.causes.back().id = alert_id(plan, source);
     }
-    json["values"] = std::move(values);
-    json["span"] = std::move(spans);
-    json["quality"] = std::move(not_good);
-    nlohmann::ordered_json causes = nlohmann::ordered_json::array();
-    for (std::size_t source = 0; source < snapshot.causes.size(); ++source) {
-        if (!snapshot.causes[source].active) continue;
-        const auto index = static_cast<core::SourceIndex>(source);
-        nlohmann::ordered_json cause{{"id", alert_id(plan, index)}};
-        cause.update(formats::cause_json(plan, snapshot, index));
-        causes.push_back(std::move(cause));
-    }
-    json["causes"] = std::move(causes);
-    nlohmann::ordered_json resting = nlohmann::ordered_json::object();
-    for (std::size_t limit = 0; limit < snapshot.standing.size(); ++limit) {
-        const core::Standing standing = snapshot.standing[limit];
-        if (core::rests(standing)) resting[plan.limits[limit].id] = core::text(standing);
-    }
-    json["resting"] = std::move(resting);
-    json["events_waiting"] = around.events_waiting;
-    return json.dump(-1, ' ', false, replace_broken);
+    summary.events_waiting = around.events_waiting;
+    return formats::to_json(summary).dump(-1, ' ', false, replace_broken);
 }
 
 std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) const {
@@ -195,7 +142,9 @@ std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) cons
 
 std::string alert_id(const core::Plan& plan, core::SourceIndex source) {
     const core::SourceInfo info = core::describe_source(plan, source);
-    std::string id = fmt::format("{}{}", prefix(info.kind), info.id);
+    std::string id{info.id};  // a built-in cause's is nobody else's
+    if (info.kind != core::SourceInfo::Kind::builtin)
+        id = fmt::format("{}-{}", core::source_prefix_words.of(info.kind), info.id);
     for (char& c : id) {
         const bool fits = (c >= 'a' && c <= 'z') || (c >= '0' && c <= '9') || c == '-';
         if (!fits) c = '-';

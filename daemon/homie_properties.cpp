@@ -94,7 +94,7 @@ Value sentence(const std::string& text) {
 
 Value measured(const Facts& facts, std::uint16_t index) {
     const core::Reading& reading = facts.snapshot.quantities[index];
-    if (!has_number(reading)) return {};
+    if (!formats::has_number(reading)) return {};
     if (is_contact(facts.plan, index)) return boolean(reading.value >= 0.5);
     return {.text = formats::to_words(reading.value, core::describe(facts.plan, index).unit), .number = reading.value};
 }
@@ -197,7 +197,8 @@ constexpr std::array rows{
         [](F f, I) { return words(f.configured); }},
     Row{"service", "sensors", "What each sensor was worth since the start", Datatype::json, no_format, Pace::slow,
         [](F f, I) {
-            return words(formats::channels_json(f.plan, f.snapshot).dump(-1, ' ', false, replace_broken_text));
+            return words(formats::to_json(formats::channel_counts(f.plan, f.snapshot))
+                             .dump(-1, ' ', false, replace_broken_text));
         }},
     Row{"service", "recent", "The last events", Datatype::json, no_format, Pace::paced,
         [](F f, I) { return words(f.around.recent.empty() ? "[]" : f.around.recent); }},
@@ -273,7 +274,7 @@ constexpr auto every_one = [](const core::Plan&, core::QuantityIndex) { return t
 constexpr std::array families{
     Family{"measurements", quantity_count, formats::can_be_known, fill_measurement, Pace::measured, measured},
     Family{"quality", quantity_count, formats::can_be_known, fill_quality, Pace::paced,
-           [](F f, I i) { return words(quality(f.snapshot.quantities[i])); }},
+           [](F f, I i) { return words(formats::quality(f.snapshot.quantities[i])); }},
     Family{"limits", limit_count, every_one, fill_limit, Pace::prompt,
            [](F f, I i) { return words(limit_states[static_cast<std::size_t>(limit_state(f.snapshot, i))]); }},
     Family{"levels", limit_count, every_one, fill_level, Pace::paced, level},
@@ -350,18 +351,6 @@ std::vector<Property> properties_of(const Configuration& configuration, const st
         }
     }
     return all;
-}
-
-bool has_number(const core::Reading& reading) noexcept {
-    return std::isfinite(reading.value) && reading.value < core::unbounded &&
-           (reading.measured() || reading.health == core::Health::above_range);
-}
-
-std::string_view quality(const core::Reading& reading) noexcept {
-    const bool why = reading.health == core::Health::unknown && reading.fault != core::Fault::none;
-    if (why) return core::text(reading.fault);
-    const bool beyond = reading.measured() && reading.value >= core::unbounded;
-    return core::text(beyond ? core::Health::above_range : reading.health);
 }
 
 std::string_view held_by(const core::Memory& memory) noexcept {

@@ -97,12 +97,6 @@ struct RemoteCommand {
 };
 std::span<const RemoteCommand> remote_commands() noexcept;
 
-/// Whether a reading is a number that can be published. "Unbounded" stands for none (a limit that is never reached).
-bool has_number(const core::Reading& reading) noexcept;
-
-/// How far a reading may be believed, in one word: good, or why not.
-std::string_view quality(const core::Reading& reading) noexcept;
-
 /// none, local, remote, both.
 std::string_view held_by(const core::Memory& memory) noexcept;
 

@@ -219,11 +219,11 @@ formats::StatusContext Service::status_context() const {
             .broker_connected = telemetry_ ? std::optional{telemetry_->connected()} : std::nullopt,
             .proof = formats::proof_status(recorder_state_.proved_at_s.load(), configuration_.proof_every,
                                            wall_stamp(monotonic_now())),
-            .kept = formats::StatusContext::Kept{.captures = archive_state_.captures.load(),
-                                                 .waiting = archive_state_.waiting.load(),
-                                                 .dropped = archive_state_.dropped.load(),
-                                                 .failed_writes = archive_state_.failed_writes.load(),
-                                                 .lost_steps = archive_state_.lost_steps.load()},
+            .kept = formats::KeptStatus{.captures = archive_state_.captures.load(),
+                                        .waiting = archive_state_.waiting.load(),
+                                        .dropped = archive_state_.dropped.load(),
+                                        .failed_writes = archive_state_.failed_writes.load(),
+                                        .lost_steps = archive_state_.lost_steps.load()},
             .unsaved_s = unsaved_since == core::Instant{}
                              ? std::nullopt
                              : std::optional{core::seconds(monotonic_now() - unsaved_since)}};

@@ -16,6 +16,7 @@
 #include "daemon/description_version.hpp"
 #include "daemon/guard.hpp"
 #include "daemon/homie.hpp"
+#include "daemon/log.hpp"
 #include "daemon/mqtt_link.hpp"
 #include "daemon/thread.hpp"
 #include "daemon/wall_clock.hpp"
@@ -47,26 +48,6 @@ constexpr std::size_t most_log_lines = 64;
 constexpr double command_burst = 10.0;   ///< remote commands at once, and one a second from then on
 constexpr std::size_t most_recent = 16;  ///< events kept for who comes later
 constexpr std::uint32_t no_slot = 0xffff;
-
-/// One line of a kind a minute, with the count of those kept back.
-class Throttle {
-public:
-    /// How many were kept back since the last one, if this one may be said.
-    std::optional<std::uint64_t> pass(core::Instant now) noexcept {
-        if (said_ && now - last_ < complain_every) {
-            ++kept_back_;
-            return std::nullopt;
-        }
-        said_ = true;
-        last_ = now;
-        return std::exchange(kept_back_, 0);
-    }
-
-private:
-    core::Instant last_{};
-    std::uint64_t kept_back_ = 0;
-    bool said_ = false;
-};
 
 /// A property, and what the broker was last given of it in this session.
 struct Cell {
@@ -143,8 +124,8 @@ private:
         for (auto news = link_.next(); news; news = link_.next()) hear(*news, now);
         if (link_.flooded() != flooded_) {
             flooded_ = link_.flooded();
-            if (const auto more = floods_.pass(now)) {
-                spdlog::warn("messages flood in, {} had no room so far{}", flooded_, kept_back(*more));
+            if (floods_.pass(now)) {
+                spdlog::warn("messages flood in, {} had no room so far{}", flooded_, floods_.since());
             }
         }
         supervise(now);
@@ -255,9 +236,10 @@ private:
             judged = homie::Refusal::late;
         if (const auto* refusal = std::get_if<homie::Refusal>(&judged)) {
             if (message.size == 0 && *refusal == homie::Refusal::retained) return;
-            if (const auto more = refused_[static_cast<std::size_t>(*refusal)].pass(now)) {
+            RateLimit& said = refused_.try_emplace(*refusal, complain_every).first->second;
+            if (said.pass(now)) {
                 spdlog::warn("a command on {} was refused: {}{}", printable(message.topic), homie::text(*refusal),
-                             kept_back(*more));
+                             said.since());
             }
             return;
         }
@@ -265,8 +247,8 @@ private:
         Allowance& allowance = kind == core::CommandKind::hold ? holds_ : others_;
         core::Command* place = allowance.has_one(now) ? commands_.claim() : nullptr;
         if (place == nullptr) {
-            if (const auto more = too_many_.pass(now)) {
-                spdlog::warn("a command was refused: too many in a short time{}", kept_back(*more));
+            if (too_many_.pass(now)) {
+                spdlog::warn("a command was refused: too many in a short time{}", too_many_.since());
             }
             return;
         }
@@ -297,10 +279,6 @@ private:
             if (c < 0x20 || c > 0x7e) c = '?';
         }
         return clean;
-    }
-
-    static std::string kept_back(std::uint64_t count) {
-        return count == 0 ? std::string{} : fmt::format(" ({} more since the last such line)", count);
     }
 
     // ---- the session ----
@@ -388,15 +366,15 @@ private:
     void complain_about_connection(const std::string& text, core::Instant now) {
         const bool new_trouble = text != last_trouble_;
         last_trouble_ = text;
-        const auto more = connection_complaints_.pass(now);
-        if (!more && !new_trouble) return;
+        const bool pass = connection_complaints_.pass(now);
+        if (!pass && !new_trouble) return;
         spdlog::warn("broker {}: {}; the amplifier is guarded all the same{}", broker_uri(mqtt_), text,
-                     kept_back(more.value_or(0)));
+                     connection_complaints_.since());
     }
 
     void complain(const std::string& text) noexcept {
         try {
-            if (const auto more = complaints_.pass(monotonic_now())) spdlog::error("{}{}", text, kept_back(*more));
+            if (complaints_.pass(monotonic_now())) spdlog::error("{}{}", text, complaints_.since());
         } catch (...) {
         }
     }
@@ -709,8 +687,8 @@ private:
     core::Duration retry_after_ = first_reconnection;
     int losses_in_a_row_ = 0;
     std::string last_trouble_;
-    Throttle connection_complaints_;
-    Throttle complaints_;
+    RateLimit connection_complaints_{complain_every};
+    RateLimit complaints_{complain_every};
 
     std::array<InFlight, slots> in_flight_{};
     std::optional<core::Instant> answered_late_{};
@@ -742,9 +720,9 @@ private:
     std::optional<core::Instant> listening_since_;
     std::optional<core::Instant> sweep_until_;
     std::set<std::string> leftovers_;
-    std::array<Throttle, 7> refused_;
-    Throttle too_many_;
-    Throttle floods_;
+    std::map<homie::Refusal, RateLimit> refused_;
+    RateLimit too_many_{complain_every};
+    RateLimit floods_{complain_every};
     std::uint64_t flooded_ = 0;
     /// Hold has one of its own: no flood of resets may keep it out.
     struct Allowance {

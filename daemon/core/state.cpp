@@ -23,14 +23,7 @@ bool read(std::string_view words, T&... values) {
     return reader.complete();
 }
 
-std::string_view kind_of_cause(SourceInfo::Kind kind) noexcept {
-    switch (kind) {
-        case SourceInfo::Kind::limit: return "cause-limit";
-        case SourceInfo::Kind::channel: return "cause-sensor";
-        case SourceInfo::Kind::builtin: break;
-    }
-    return "cause-builtin";
-}
+constexpr std::string_view cause_prefix = "cause-";
 
 constexpr std::size_t not_found = static_cast<std::size_t>(-1);
 
@@ -65,7 +58,7 @@ std::string Protection::state() const {
     }
     for (std::size_t i = 0; i < interlock_.causes().size(); ++i) {
         const SourceInfo info = describe_source(plan_, static_cast<SourceIndex>(i));
-        line(out, kind_of_cause(info.kind), info.id, interlock_.causes()[i]);
+        line(out, std::string{cause_prefix}.append(source_prefix_words.of(info.kind)), info.id, interlock_.causes()[i]);
     }
     return out;
 }
@@ -128,10 +121,10 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
         }
         return true;
     }
-    if (!kind.starts_with("cause-")) return false;
+    if (!kind.starts_with(cause_prefix)) return false;
     for (std::size_t i = 0; i < seen.size(); ++i) {
         const SourceInfo info = describe_source(plan_, static_cast<SourceIndex>(i));
-        if (info.id != id || kind_of_cause(info.kind) != kind) continue;
+        if (info.id != id || source_prefix_words.of(info.kind) != kind.substr(cause_prefix.size())) continue;
         seen[i] = 1;
         return read(words, snapshot_.causes[i]);
     }

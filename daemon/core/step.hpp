@@ -83,6 +83,9 @@ struct SourceInfo {
     std::uint16_t index = 0;  ///< within its kind
     bool latches = false;     ///< what it took away waits for an operator
 };
+/// In the state file and in the snapshot; and before an id, in captures and by MQTT.
+inline constexpr Words<SourceInfo::Kind::builtin> source_kind_words{"limit", "channel", "builtin"};
+inline constexpr Words<SourceInfo::Kind::builtin> source_prefix_words{"limit", "sensor", "builtin"};
 SourceInfo describe_source(const Plan& plan, SourceIndex source) noexcept;
 std::size_t source_count(const Plan& plan) noexcept;
 SourceIndex source_of(const Plan& plan, Builtin builtin) noexcept;

@@ -112,10 +112,6 @@ void read_drive_levels(Section& section, Draft& draft) {
 
 }  // namespace
 
-double lost_antenna_reflection(double feeder_loss_db) {
-    return core::watts_from_dbm(30.0 - feeder_loss_db);  // 10^(-L/10): there and back, as an amplitude
-}
-
 void read_amplifier(Section& top, Draft& draft) {
     const Need need = draft.plan().roles.forward ? Need::required : Need::optional;
     Section section = top.section("amplifier", need);

@@ -131,7 +131,5 @@ LimitDefaults limit_defaults(const Draft& draft, core::QuantityIndex watch, std:
 
 /// True for quantities that are not measurable below the minimum forward power.
 bool needs_forward_power(const Draft& draft, core::QuantityIndex watch);
-/// |Gamma| seen before the feeder when everything is reflected behind it.
-double lost_antenna_reflection(double feeder_loss_db);
 
 }  // namespace dekeyd::formats

@@ -156,7 +156,7 @@ Json outcome_json(const core::Event& event, std::string_view sentence) {
     Json json{{"ok", event.kind != core::EventKind::refused && !failed},
               {"outcome", core::text(event.kind)},
               {"text", sentence}};
-    if (event.why != core::ProofEnd::none) json["proof"] = proof_json(event);
+    if (event.why != core::ProofEnd::none) json["proof"] = to_json(proof_outcome(event));
     return json;
 }
 

@@ -327,51 +327,54 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
     return "Unknown event.";
 }
 
-nlohmann::ordered_json proof_json(const core::Event& event) {
+ProofOutcome proof_outcome(const core::Event& event) {
     const auto seconds = [](core::Duration time) {
-        return time > core::Duration::zero() ? nlohmann::ordered_json(core::seconds(time))
-                                             : nlohmann::ordered_json(nullptr);
+        return time > core::Duration::zero() ? std::optional{core::seconds(time)} : std::nullopt;
     };
-    return {{"why", core::text(event.why)},
-            {"passed", event.why == core::ProofEnd::passed},
-            {"line_on_s", seconds(event.times.line_on)},
-            {"line_off_s", seconds(event.times.line_off)},
-            {"contact_on_s", seconds(event.times.contact_on)},
-            {"contact_off_s", seconds(event.times.contact_off)}};
+    return {.why = std::string{core::text(event.why)},
+            .passed = event.why == core::ProofEnd::passed,
+            .line_on_s = seconds(event.times.line_on),
+            .line_off_s = seconds(event.times.line_off),
+            .contact_on_s = seconds(event.times.contact_on),
+            .contact_off_s = seconds(event.times.contact_off)};
+}
+
+EventMessage event_message(const core::Plan& plan, const core::Event& event, const WallStamp& stamp,
+                           std::span<const core::Reading> around) {
+    const bool about_rf = event.kind == EventKind::rf_on || event.kind == EventKind::rf_off;
+    const auto quantity = about_rf ? plan.roles.forward : quantity_of(plan, event.source);
+    const bool sourced = event.source != core::no_source;
+    EventMessage message;
+    message.number = event.number;
+    message.at_s = core::seconds(event.at.time_since_epoch());
+    message.wall = to_iso(stamp.since_1970);
+    message.synchronised = stamp.synchronised;
+    message.kind = core::text(event.kind);
+    message.severity = core::text(core::severity_of(event));
+    message.sign = core::row_of(event.kind).sign;
+    if (sourced) message.source = core::describe_source(plan, event.source).id;
+    message.state = core::text(event.state);
+    message.first_cause = event.first_cause;
+    message.condition = core::text(event.condition);
+    const bool measured = event.reading.measured() || event.reading.health == core::Health::above_range;
+    if (quantity && measured && std::isfinite(event.reading.value)) message.value = event.reading.value;
+    if (quantity) message.unit = core::symbol(core::describe(plan, *quantity).unit);
+    const bool passed = sourced && std::isfinite(event.level) &&
+                        core::describe_source(plan, event.source).kind == SourceInfo::Kind::limit &&
+                        (event.kind == EventKind::tripped || event.kind == EventKind::warning ||
+                         event.kind == EventKind::warning_over || event.kind == EventKind::latched);
+    if (passed) message.level = event.level;
+    message.forced = event.forced;
+    if (event.why != core::ProofEnd::none) message.proof = proof_outcome(event);
+    message.origin = core::text(event.origin);
+    message.command_id = event.command_id;
+    message.text = sentence(plan, event, around);
+    return message;
 }
 
 nlohmann::ordered_json event_json(const core::Plan& plan, const core::Event& event, const WallStamp& stamp,
                                   std::span<const core::Reading> around) {
-    const bool about_rf = event.kind == EventKind::rf_on || event.kind == EventKind::rf_off;
-    const auto quantity = about_rf ? plan.roles.forward : quantity_of(plan, event.source);
-    nlohmann::ordered_json json;
-    json["number"] = event.number;
-    json["at_s"] = core::seconds(event.at.time_since_epoch());
-    json["wall"] = to_iso(stamp.since_1970);
-    json["synchronised"] = stamp.synchronised;
-    json["kind"] = core::text(event.kind);
-    json["severity"] = core::text(core::severity_of(event));
-    json["sign"] = core::row_of(event.kind).sign;
-    json["source"] =
-        event.source == core::no_source ? std::string_view{} : core::describe_source(plan, event.source).id;
-    json["state"] = core::text(event.state);
-    json["first_cause"] = event.first_cause;
-    json["condition"] = core::text(event.condition);
-    const bool measured = quantity && std::isfinite(event.reading.value) &&
-                          (event.reading.measured() || event.reading.health == core::Health::above_range);
-    json["value"] = measured ? json_number(event.reading.value) : nlohmann::ordered_json(nullptr);
-    json["unit"] = quantity ? core::symbol(core::describe(plan, *quantity).unit) : std::string_view{};
-    const bool passed = event.source != core::no_source && std::isfinite(event.level) &&
-                        core::describe_source(plan, event.source).kind == SourceInfo::Kind::limit &&
-                        (event.kind == EventKind::tripped || event.kind == EventKind::warning ||
-                         event.kind == EventKind::warning_over || event.kind == EventKind::latched);
-    json["level"] = passed ? json_number(event.level) : nlohmann::ordered_json(nullptr);
-    if (event.forced) json["forced"] = true;
-    if (event.why != core::ProofEnd::none) json["proof"] = proof_json(event);
-    json["origin"] = core::text(event.origin);
-    json["command_id"] = event.command_id;
-    json["text"] = sentence(plan, event, around);
-    return json;
+    return to_json(event_message(plan, event, stamp, around));
 }
 
 }  // namespace dekeyd::formats

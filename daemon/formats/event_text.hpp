@@ -11,6 +11,7 @@
 #include "core/plan.hpp"
 #include "core/reading.hpp"
 #include "formats/figures.hpp"
+#include "formats/messages.hpp"
 #include "formats/wall_time.hpp"
 
 namespace dekeyd::formats {
@@ -29,12 +30,12 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
 std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, const core::Cause& cause,
                            const core::Reading* reading);
 
-/// How a part of a proof test came out, with what was measured: why, passed, line_on_s, line_off_s, contact_on_s,
-/// contact_off_s; null where nothing was measured.
-nlohmann::ordered_json proof_json(const core::Event& event);
+/// How a part of a proof test came out, with what was measured.
+ProofOutcome proof_outcome(const core::Event& event);
 
-/// The `event` object: number, at_s, wall, synchronised, kind, source, state, first_cause, condition, value, unit,
-/// level, origin, command_id, text. `value` is null when nothing was measured, `level` where no limit was passed.
+/// The event as it is told to clients, by MQTT and in the journal. `around`: as for sentence().
+EventMessage event_message(const core::Plan& plan, const core::Event& event, const WallStamp& stamp,
+                           std::span<const core::Reading> around = {});
 nlohmann::ordered_json event_json(const core::Plan& plan, const core::Event& event, const WallStamp& stamp,
                                   std::span<const core::Reading> around = {});
 

@@ -89,7 +89,7 @@ void check_vswr(Section& section, const Draft& draft, const core::LimitPlan& lim
     const bool reflection = limit.watch == plan.index(Derived::reflection);
     const double loss = plan.rf.feeder_loss_db;
     if (!(loss > 0.0)) return;
-    const double most = lost_antenna_reflection(loss);
+    const double most = core::lost_antenna_reflection(loss);
     const std::string behind = fmt::format("behind {} of feeder", show(loss, core::Unit::decibel));
     constexpr std::string_view mend =
         "a trip that a lost antenna would reach, with a margin; or the coupler at the antenna";

@@ -1,23 +1,32 @@
-// What a screen elsewhere needs beside the values: what the configuration fixes, and how each cause stands.
+// What a screen elsewhere needs: what the configuration fixes, and how everything stands in one object a second.
 #pragma once
 
-#include <nlohmann/json_fwd.hpp>
+#include <string_view>
 
 #include "core/plan.hpp"
 #include "core/step.hpp"
+#include "formats/messages.hpp"
 
 namespace dekeyd::formats {
 
-/// {"limits": [{id, name, watch, unit, direction, trips, provisional, trip|null, clear|null, warn|null, clear_by,
-/// qualify_s, hold_off_s, rearm}], "roles": {"forward": "<quantity's id>", …}, "chains": [{id, detector: {law: "log" |
-/// "table" | "square", …}, coupling_db, pads_db, cable_db, waveform_db, floor_dbm, ceiling_dbm, uncertainty_db}],
-/// "settling_s": s}. Levels in the unit of what is watched; `trips` false: it only warns, and has no trip level.
-nlohmann::ordered_json plan_json(const core::Plan& plan);
+/// A limit as configured. Levels in the unit of what it watches; one that only warns has its level as `trip` too.
+LimitStatus planned_limit(const core::Plan& plan, const core::LimitPlan& limit);
 
-/// {text, since_s (its age), hold_off_left_s, latched, first} of an active cause.
-nlohmann::ordered_json cause_json(const core::Plan& plan, const core::Snapshot& snapshot, core::SourceIndex source);
+/// Seconds until a cause's hold-off has passed, of one that has cleared; the whole hold-off while it stands.
+double hold_off_left_s(const core::Plan& plan, const core::Snapshot& snapshot, core::SourceIndex source);
 
-/// [low, high] of a measured reading, rounded; high is null when it is unbounded. Null where nothing is measured.
-nlohmann::ordered_json span_json(const core::Reading& reading);
+PlanMessage plan_of(const core::Plan& plan);
+
+/// An active cause; its id is left to the caller, who names the alert.
+SummaryCause cause_of(const core::Plan& plan, const core::Snapshot& snapshot, core::SourceIndex source);
+
+/// What the snapshot alone says; time, reason, holds, causes and the journal's count are left to the caller.
+LiveSummary summary_of(const core::Plan& plan, const core::Snapshot& snapshot);
+
+/// Whether a reading is a number that can be published. "Unbounded" stands for none (a limit that is never reached).
+bool has_number(const core::Reading& reading) noexcept;
+
+/// How far a reading may be believed, in one word: good, or why not.
+std::string_view quality(const core::Reading& reading) noexcept;
 
 }  // namespace dekeyd::formats

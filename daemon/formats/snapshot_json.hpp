@@ -8,6 +8,7 @@
 
 #include "core/step.hpp"
 #include "formats/configuration.hpp"
+#include "formats/messages.hpp"
 #include "formats/proof_record.hpp"
 
 namespace dekeyd::formats {
@@ -21,22 +22,20 @@ struct StatusContext {
     std::optional<bool> broker_connected;             ///< empty: no broker is configured
     std::optional<ProofStatus> proof = std::nullopt;  ///< the last proof test that was passed
     /// What is kept of the past: written, waiting for the storage, given up for newer ones, and tries that failed.
-    struct Kept {
-        std::uint64_t captures = 0, waiting = 0, dropped = 0, failed_writes = 0;
-        std::uint64_t lost_steps = 0;  ///< decisions that no capture can show
-    };
-    std::optional<Kept> kept = std::nullopt;
+    std::optional<KeptStatus> kept = std::nullopt;
     /// For how long the newest latches, holds or counters have not been durable; nothing: they are.
     std::optional<double> unsaved_s = std::nullopt;
 };
 
-/// Every number in it is finite; what isn't measured is null.
+/// What the control socket says of all there is.
+Status status_of(const Configuration& configuration, const core::Snapshot& snapshot, const StatusContext& context);
+
+/// The same as JSON. Every number in it is finite; what isn't measured is null.
 nlohmann::ordered_json status_json(const Configuration& configuration, const core::Snapshot& snapshot,
                                    const StatusContext& context);
 
-/// [{id, good_keyed, good_idle, faults_keyed, faults_idle, last_fault, frozen}]: what each channel has done since
-/// start.
-nlohmann::ordered_json channels_json(const core::Plan& plan, const core::Snapshot& snapshot);
+/// What each channel has done since the start.
+std::vector<ChannelCount> channel_counts(const core::Plan& plan, const core::Snapshot& snapshot);
 
 /// One line of text without its final newline; bytes that aren't UTF-8 are replaced.
 std::string to_line(const nlohmann::ordered_json& json);

@@ -30,15 +30,6 @@ namespace {
 constexpr std::string_view state_header = "dekeyd-state 2\n";
 constexpr std::string_view state_header_1 = "dekeyd-state 1\n";
 
-std::string_view word(core::SourceInfo::Kind kind) noexcept {
-    switch (kind) {
-        case core::SourceInfo::Kind::limit: return "limit";
-        case core::SourceInfo::Kind::channel: return "channel";
-        case core::SourceInfo::Kind::builtin: break;
-    }
-    return "builtin";
-}
-
 void add(std::string& text, std::string_view key, bool value) {
     text.append(key).append(value ? " yes\n" : " no\n");
 }
@@ -92,7 +83,7 @@ private:
 std::optional<std::size_t> find_source(const core::Plan& plan, std::string_view kind_and_id) {
     for (std::size_t source = 0; source < core::source_count(plan); ++source) {
         const core::SourceInfo info = core::describe_source(plan, static_cast<core::SourceIndex>(source));
-        const std::string_view kind = word(info.kind);
+        const std::string_view kind = core::source_kind_words.of(info.kind);
         if (kind_and_id.size() == kind.size() + 1 + info.id.size() && kind_and_id.starts_with(kind) &&
             kind_and_id[kind.size()] == ' ' && kind_and_id.ends_with(info.id)) {
             return source;
@@ -131,7 +122,11 @@ std::string to_text(const core::Plan& plan, const StoredState& state) {
     for (std::size_t source = 0; source < memory.latched.size(); ++source) {
         if (!memory.latched[source]) continue;
         const core::SourceInfo info = core::describe_source(plan, static_cast<core::SourceIndex>(source));
-        text.append("latched ").append(word(info.kind)).append(1, ' ').append(info.id).append(1, '\n');
+        text.append("latched ")
+            .append(core::source_kind_words.of(info.kind))
+            .append(1, ' ')
+            .append(info.id)
+            .append(1, '\n');
     }
     return sealed_text(std::move(text));
 }

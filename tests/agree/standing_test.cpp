@@ -104,7 +104,8 @@ TEST_CASE("each limit at each moment: guard, status, terminal and MQTT agree whe
                                             [&](const ctl::Limit& one) { return one.id == limit.id; });
             const bool left_out = shown == told.status->limits.end();
             CHECK(left_out == (must == Standing::not_commissioning));
-            if (!left_out) CHECK(shown->rests == (core::rests(must) ? core::text(must) : ""));
+            if (!left_out) CHECK(shown->rests == core::rests(must));
+            if (!left_out) CHECK(shown->standing == core::text(must));
             const auto published = [&](const char* node) {
                 const auto* property = device.find("homie/5/hilltop-23cm/" + std::string{node} + "/" + limit.id);
                 REQUIRE(property != nullptr);

@@ -11,7 +11,7 @@ using namespace std::chrono_literals;
 
 TEST_CASE("the plan has each limit's levels, and which quantity plays which part") {
     const core::Plan plan = test::sample_plan();
-    const auto json = formats::plan_json(plan);
+    const auto json = formats::to_json(formats::plan_of(plan));
     REQUIRE(json["limits"].size() == 2);
     const auto& heatsink = json["limits"][0];
     CHECK(heatsink["id"] == "heatsink");
@@ -32,7 +32,7 @@ TEST_CASE("the plan has each limit's levels, and which quantity plays which part
     CHECK(vswr["clear_by"] == "rf off");
     CHECK(vswr["rearm"] == "latched");
     CHECK(json["roles"] ==
-          nlohmann::ordered_json({{"forward", "forward"}, {"reflected", "reflected"}, {"heatsink", "heatsink"}}));
+          nlohmann::ordered_json({{"forward", "forward"}, {"heatsink", "heatsink"}, {"reflected", "reflected"}}));
     CHECK(json["settling_s"] == 5.0);
 }
 
@@ -41,7 +41,7 @@ TEST_CASE("the plan has each power's chain from volts to watts") {
     plan.channels[1].power->detector = core::LogDetector{.slope_v_per_db = -0.0244, .intercept_dbm = 19.6};
     plan.channels[1].power->coupling_db = 40.0;
     plan.channels[1].power->pads_db = 10.0;
-    const auto chains = formats::plan_json(plan)["chains"];
+    const auto chains = formats::to_json(formats::plan_of(plan))["chains"];
     REQUIRE(chains.size() == 2);
     CHECK(chains[0]["id"] == "forward");
     CHECK(chains[0]["detector"] ==
@@ -55,7 +55,7 @@ TEST_CASE("the plan has each power's chain from volts to watts") {
 TEST_CASE("a limit that only warns has no level that trips") {
     core::Plan plan = test::sample_plan();
     plan.limits[0].trips = false;
-    const auto heatsink = formats::plan_json(plan)["limits"][0];
+    const auto heatsink = formats::to_json(formats::plan_of(plan))["limits"][0];
     CHECK(heatsink["trips"] == false);
     CHECK(heatsink["trip"].is_null());
     CHECK(heatsink["warn"] == 65.0);
@@ -68,7 +68,7 @@ TEST_CASE("a cause says since when it stands, and how much of its hold-off is le
     snapshot.quantities[0] = test::good(71.24);
     core::Cause& cause = snapshot.causes[test::heatsink_limit];
     cause = {.condition = core::Condition::bad, .active = true, .first = true, .since = core::Instant{88s}};
-    auto json = formats::cause_json(plan, snapshot, test::heatsink_limit);
+    auto json = formats::to_json(formats::cause_of(plan, snapshot, test::heatsink_limit));
     CHECK(json["text"] == "Heatsink 71.2 °C at or above 70.0 °C");
     CHECK(json["since_s"] == 12.0);
     CHECK(json["hold_off_left_s"] == 30.0);  // nothing is left of it before its cause has gone
@@ -77,18 +77,23 @@ TEST_CASE("a cause says since when it stands, and how much of its hold-off is le
 
     cause.condition = core::Condition::clear;
     cause.clear_since = core::Instant{81'750ms};
-    json = formats::cause_json(plan, snapshot, test::heatsink_limit);
+    json = formats::to_json(formats::cause_of(plan, snapshot, test::heatsink_limit));
     CHECK(json["hold_off_left_s"] == 11.8);  // 30 − 18.25, to a tenth
     cause.clear_since = core::Instant{10s};
-    CHECK(formats::cause_json(plan, snapshot, test::heatsink_limit)["hold_off_left_s"] == 0.0);
+    CHECK(formats::to_json(formats::cause_of(plan, snapshot, test::heatsink_limit))["hold_off_left_s"] == 0.0);
 }
 
 TEST_CASE("an interval is there where something is measured; an unbounded end is null") {
-    CHECK(formats::span_json({.value = 104.0, .low = 98.1234, .high = 110.0, .health = core::Health::good}).dump() ==
-          "[98.123,110.0]");
-    CHECK(
-        formats::span_json({.value = 3.0, .low = 2.5, .high = core::unbounded, .health = core::Health::good}).dump() ==
-        "[2.5,null]");
-    CHECK(formats::span_json({.health = core::Health::not_measurable}).is_null());
-    CHECK(formats::span_json({.value = 5.0, .low = 5.0, .high = 5.0, .health = core::Health::unknown}).is_null());
+    const core::Plan plan = test::sample_plan();
+    core::Snapshot snapshot = core::Protection::blank(plan);
+    const auto span = [&](const core::Reading& reading) {
+        snapshot.quantities[0] = reading;
+        return formats::to_json(formats::summary_of(plan, snapshot))["span"];
+    };
+    CHECK(span({.value = 104.0, .low = 98.1234, .high = 110.0, .health = core::Health::good}).dump() ==
+          R"({"heatsink":[98.123,110.0]})");
+    CHECK(span({.value = 3.0, .low = 2.5, .high = core::unbounded, .health = core::Health::good}).dump() ==
+          R"({"heatsink":[2.5,null]})");
+    CHECK(span({.health = core::Health::not_measurable}).empty());
+    CHECK(span({.value = 5.0, .low = 5.0, .high = 5.0, .health = core::Health::unknown}).empty());
 }

@@ -35,7 +35,7 @@ inline nlohmann::json status() {
     heatsink["clear"] = 55.0;
     heatsink["warn"] = 65.0;
     auto vswr = limit("vswr", "vswr", "", "above", 2.0);
-    vswr["clear_by"] = "rf_off";
+    vswr["clear_by"] = "rf off";
     vswr["rearm"] = "latched";
     auto low = limit("supply-low", "supply", "V", "below", 24.0);
     low["clear"] = 26.0;

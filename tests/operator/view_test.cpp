@@ -206,7 +206,7 @@ TEST_CASE("without colour there is no colour, and the words are the same") {
 }
 
 TEST_CASE("a limit that only warns is no trip: not on the bar, not in words, not as the nearest") {
-    const Limit warns{.id = "a", .watch = "q", .above = true, .trip = 1.0, .clear = 0.7, .trips = false};
+    const Limit warns{.id = "a", .watch = "q", .above = true, .trips = false, .trip = 1.0, .clear = 0.7};
     Quantity quantity{.id = "q", .value = 0.2, .health = "good"};
     CHECK(bar_text(quantity, {&warns}, 25) == "━━━━●─────────c─────w────\n");
     auto json = sample::status();

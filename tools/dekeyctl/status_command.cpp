@@ -33,10 +33,10 @@ int run_status(const StatusOptions& options) {
         print("permit: " + reason);
     else
         print("inhibit, " + status.state + ": " + reason);
-    if (status.unsaved_s) print(unsaved_words(status));
+    if (status.memory.unsaved_s) print(unsaved_words(status));
     const std::string kept = kept_words(status);
     if (!options.all && kept_is_amiss(status)) print(kept);
-    if (!status.advice.empty()) print("advice: " + status.advice);
+    if (status.advice) print("advice: " + *status.advice);
     if (!options.all) return code;
     for (const Cause& cause : status.causes) print("  " + cause_words(cause));
     const std::string lines = to_text(limit_lines(status, look), look, !look.colour);

@@ -77,7 +77,7 @@ struct Margin {
 
 /// It doesn't watch now, so its level says nothing.
 bool is_idle(const Limit* limit) {
-    return !limit->rests.empty() && !limit->active;
+    return limit->rests && !limit->active;
 }
 
 std::optional<Margin> margin_of(const Quantity& quantity, const std::vector<const Limit*>& limits) {
@@ -138,7 +138,7 @@ Span standing(const Quantity& quantity, const std::vector<const Limit*>& limits,
     const bool all_rest = !limits.empty() && std::all_of(limits.begin(), limits.end(), is_idle);
     const std::string seen = faulty            ? "no reading: " + (quantity.fault.empty() ? "?" : quantity.fault)
                              : !quantity.value ? quantity.health
-                             : all_rest        ? "rests: " + limits.front()->rests
+                             : all_rest        ? "rests: " + limits.front()->standing
                                                : left;
     if (!stands.empty()) {
         const std::string both = stands + ", " + seen;
@@ -202,7 +202,7 @@ void add_banner(std::vector<Line>& lines, const Picture& picture, std::size_t wi
     if (!heard) return;
     for (std::string& row : wrap(unsaved_words(*picture.status), width))
         if (!row.empty()) lines.push_back({{std::move(row), Tone::caution}});
-    for (std::string& row : wrap(picture.status->advice, width))
+    for (std::string& row : wrap(picture.status->advice.value_or(""), width))
         if (!row.empty()) lines.push_back({{std::move(row), Tone::caution}});
 }
 
@@ -408,22 +408,22 @@ std::vector<std::string> other_values(const Status& status) {
 }
 
 std::string health_words(const Status& status) {
-    std::string words =
-        fmt::format("guard: {} late step{}, real time {}, memory {}", status.overruns, status.overruns == 1 ? "" : "s",
-                    status.realtime ? "yes" : "NO", status.memory_locked ? "locked" : "NOT locked");
-    if (status.events_dropped > 0) words += fmt::format(", {} events dropped", status.events_dropped);
-    words += status.broker_connected ? (*status.broker_connected ? "; MQTT connected" : "; MQTT NOT connected")
-                                     : "; no MQTT broker configured";
+    std::string words = fmt::format("guard: {} late step{}, real time {}, memory {}", status.guard.overruns,
+                                    status.guard.overruns == 1 ? "" : "s", status.guard.realtime ? "yes" : "NO",
+                                    status.guard.memory_locked ? "locked" : "NOT locked");
+    if (status.guard.events_dropped > 0) words += fmt::format(", {} events dropped", status.guard.events_dropped);
+    words += status.mqtt ? (status.mqtt->connected ? "; MQTT connected" : "; MQTT NOT connected")
+                         : "; no MQTT broker configured";
     if (!status.line.empty()) words += "; line: " + status.line;
     return words;
 }
 
 std::string unsaved_words(const Status& status) {
-    if (!status.unsaved_s) return {};
+    if (!status.memory.unsaved_s) return {};
     return fmt::format(
         "NOT SAVED for {:.0f} s: the storage hasn't taken the newest latches, holds or counters; a restart may forget "
         "them",
-        *status.unsaved_s);
+        *status.memory.unsaved_s);
 }
 
 bool kept_is_amiss(const Status& status) noexcept {

@@ -4,6 +4,8 @@
 // number of its own, proves that the daemon decides.
 
 import { readCapture, type Capture } from "./capture";
+import type { ChainMessage, ChannelCount, DetectorMessage, EventMessage, LiveSummary, PlanMessage, PlannedLimit,
+              SummaryCause } from "./messages";
 
 export interface Moment {
   steady: number; ///< ms, never steps back, may stand still while the machine sleeps
@@ -173,6 +175,9 @@ const mostDevices = 64;
 const mostValues = 600;
 
 type Json = Record<string, unknown>;
+
+/// A message of which nothing is believed but the names of its fields: another version may have written it.
+type Loose<Message> = { [Field in keyof Message]?: unknown };
 
 function parse(text: string): Json | null {
   try {
@@ -371,22 +376,22 @@ function fit(known: Quantity): void {
 }
 
 function takeSummary(device: Device, payload: string, retained: boolean, now: Moment): void {
-  const json = parse(payload);
+  const json: Loose<LiveSummary> | null = parse(payload);
   if (!json) return;
-  const sequence = num(json["sequence"]);
-  device.permit = typeof json["permit"] === "boolean" ? json["permit"] : null;
-  device.state = str(json["state"]);
-  device.reason = str(json["reason"]);
-  device.rf = json["rf"] === true;
-  device.monitorOnly = json["monitor_only"] === true;
-  if (str(json["held"])) device.held = str(json["held"]);
-  device.settlingLeft = num(json["settling_left_s"]);
-  device.transmitting = num(json["transmitting_s"]);
-  device.causes = list(json["causes"]).map(takeCause).filter((cause) => cause !== null);
-  device.resting = new Map(Object.entries(isObject(json["resting"]) ? json["resting"] : {}).map(([id, why]) => [id, str(why)]));
-  const values = isObject(json["values"]) ? json["values"] : {};
-  const spans = isObject(json["span"]) ? json["span"] : {};
-  const qualities = isObject(json["quality"]) ? json["quality"] : {};
+  const sequence = num(json.sequence);
+  device.permit = typeof json.permit === "boolean" ? json.permit : null;
+  device.state = str(json.state);
+  device.reason = str(json.reason);
+  device.rf = json.rf === true;
+  device.monitorOnly = json.monitor_only === true;
+  if (str(json.held)) device.held = str(json.held);
+  device.settlingLeft = num(json.settling_left_s);
+  device.transmitting = num(json.transmitting_s);
+  device.causes = list(json.causes).map(takeCause).filter((cause) => cause !== null);
+  device.resting = new Map(Object.entries(isObject(json.resting) ? json.resting : {}).map(([id, why]) => [id, str(why)]));
+  const values = isObject(json.values) ? json.values : {};
+  const spans = isObject(json.span) ? json.span : {};
+  const qualities = isObject(json.quality) ? json.quality : {};
   for (const [id, value] of Object.entries(values)) {
     const known = quantity(device, id);
     const span = list(spans[id]);
@@ -397,7 +402,7 @@ function takeSummary(device: Device, payload: string, retained: boolean, now: Mo
     fit(known);
   }
   if (retained) return;
-  const wall = Date.parse(str(json["wall"]));
+  const wall = Date.parse(str(json.wall));
   if (Number.isFinite(wall)) device.clockOffset = now.wall - wall;
   if (sequence !== null && sequence !== device.sequence) {
     device.sequence = sequence;
@@ -410,62 +415,62 @@ function takeCause(value: unknown): Cause | null {
     return { id: value, text: "", since_s: null, hold_off_left_s: null, latched: false, first: false };
   }
   if (!isObject(value)) return null;
+  const cause: Loose<SummaryCause> = value;
   return {
-    id: str(value["id"]),
-    text: str(value["text"]),
-    since_s: num(value["since_s"]),
-    hold_off_left_s: num(value["hold_off_left_s"]),
-    latched: value["latched"] === true,
-    first: value["first"] === true,
+    id: str(cause.id),
+    text: str(cause.text),
+    since_s: num(cause.since_s),
+    hold_off_left_s: num(cause.hold_off_left_s),
+    latched: cause.latched === true,
+    first: cause.first === true,
   };
 }
 
 function takePlan(device: Device, payload: string): void {
-  const json = parse(payload);
+  const json: (Loose<PlanMessage> & { exposure?: unknown }) | null = parse(payload);
   if (!json) return;
   device.limits = [];
-  for (const one of list(json["limits"])) {
-    if (!isObject(one)) continue;
-    const trips = one["trips"] !== false;
-    const trip = num(one[trips ? "trip" : "warn"]);
-    if (trip === null || !str(one["id"])) continue;
+  for (const one of list(json.limits).filter(isObject) as Loose<PlannedLimit>[]) {
+    const trips = one.trips !== false;
+    const trip = num(trips ? one.trip : one.warn);
+    if (trip === null || !str(one.id)) continue;
     device.limits.push({
-      id: str(one["id"]),
-      name: str(one["name"]) || str(one["id"]),
-      watch: str(one["watch"]),
-      unit: str(one["unit"]),
-      direction: one["direction"] === "below" ? "below" : "above",
+      id: str(one.id),
+      name: str(one.name) || str(one.id),
+      watch: str(one.watch),
+      unit: str(one.unit),
+      direction: one.direction === "below" ? "below" : "above",
       trips,
-      provisional: one["provisional"] === true,
+      provisional: one.provisional === true,
       trip,
-      clear: num(one["clear"]),
-      warn: trips ? num(one["warn"]) : null,
-      clear_by: str(one["clear_by"]),
-      hold_off_s: num(one["hold_off_s"]) ?? 0,
-      rearm: str(one["rearm"]),
+      clear: num(one.clear),
+      warn: trips ? num(one.warn) : null,
+      clear_by: str(one.clear_by),
+      hold_off_s: num(one.hold_off_s) ?? 0,
+      rearm: str(one.rearm),
     });
   }
   device.roles = new Map();
-  for (const [role, channel] of Object.entries(isObject(json["roles"]) ? json["roles"] : {})) {
+  for (const [role, channel] of Object.entries(isObject(json.roles) ? json.roles : {})) {
     if (str(channel)) device.roles.set(role, str(channel));
   }
-  device.chains = list(json["chains"]).filter(isObject).slice(0, 16).map((one) => {
-    const detector = isObject(one["detector"]) ? one["detector"] : {};
+  device.chains = (list(json.chains).filter(isObject) as Loose<ChainMessage>[]).slice(0, 16).map((one) => {
+    const detector: Loose<DetectorMessage> = isObject(one.detector) ? one.detector : {};
     return {
-      id: str(one["id"]),
-      law: str(detector["law"]),
-      slope: num(detector["slope_v_per_db"]),
-      intercept: num(detector["intercept_dbm"]),
-      voltsPerWatt: num(detector["volts_per_watt"]),
-      points: num(detector["points"]) ?? 0,
-      coupling: num(one["coupling_db"]) ?? 0,
-      pads: num(one["pads_db"]) ?? 0,
-      cable: num(one["cable_db"]) ?? 0,
-      waveform: num(one["waveform_db"]) ?? 0,
-      uncertainty: num(one["uncertainty_db"]),
+      id: str(one.id),
+      law: str(detector.law),
+      slope: num(detector.slope_v_per_db),
+      intercept: num(detector.intercept_dbm),
+      voltsPerWatt: num(detector.volts_per_watt),
+      points: num(detector.points) ?? 0,
+      coupling: num(one.coupling_db) ?? 0,
+      pads: num(one.pads_db) ?? 0,
+      cable: num(one.cable_db) ?? 0,
+      waveform: num(one.waveform_db) ?? 0,
+      uncertainty: num(one.uncertainty_db),
     };
   });
-  device.exposure = takeExposure(json["exposure"]);
+  device.exposure = takeExposure(json.exposure);
 }
 
 function takeExposure(json: unknown): Exposure | null {
@@ -510,13 +515,13 @@ function takeTransmissions(payload: string): Transmission[] {
 }
 
 function takeChannels(device: Device, payload: string): void {
-  device.channels = rowsOf(payload, "channels").filter((row) => row !== null).map((row) => ({
-    id: str(row["id"]),
-    goodKeyed: num(row["good_keyed"]) ?? 0,
-    goodIdle: num(row["good_idle"]) ?? 0,
-    faultsKeyed: num(row["faults_keyed"]) ?? 0,
-    faultsIdle: num(row["faults_idle"]) ?? 0,
-    lastFault: str(row["last_fault"]),
+  device.channels = rowsOf(payload, "channels").filter((row) => row !== null).map((row: Loose<ChannelCount>) => ({
+    id: str(row.id),
+    goodKeyed: num(row.good_keyed) ?? 0,
+    goodIdle: num(row.good_idle) ?? 0,
+    faultsKeyed: num(row.faults_keyed) ?? 0,
+    faultsIdle: num(row.faults_idle) ?? 0,
+    lastFault: str(row.last_fault),
   }));
 }
 
@@ -534,26 +539,27 @@ function rowsOf(payload: string, key: string): (Json | null)[] {
 /// Adds those that aren't known yet, in their order; returns the new ones.
 function takeHappenings(device: Device, rows: (Json | null)[], live: boolean): Happening[] {
   const added: Happening[] = [];
-  for (const json of rows) {
-    const count = json && num(json["number"]);
+  for (const row of rows) {
+    const json: (Loose<EventMessage> & { epoch?: unknown }) | null = row;
+    const count = json && num(json.number);
     if (!json || count === null) continue;
     const happening: Happening = {
-      epoch: str(json["epoch"]),
+      epoch: str(json.epoch),
       number: count,
-      wall: Date.parse(str(json["wall"])),
-      at_s: num(json["at_s"]),
-      synchronised: json["synchronised"] !== false,
-      kind: str(json["kind"]),
-      severity: severities.find((one) => one === json["severity"]) ?? "notice",
-      sign: str(json["sign"]) || "·",
-      source: str(json["source"]),
-      state: str(json["state"]),
-      firstCause: json["first_cause"] === true,
-      value: num(json["value"]),
-      unit: str(json["unit"]),
-      level: num(json["level"]),
-      origin: str(json["origin"]),
-      text: str(json["text"]),
+      wall: Date.parse(str(json.wall)),
+      at_s: num(json.at_s),
+      synchronised: json.synchronised !== false,
+      kind: str(json.kind),
+      severity: severities.find((one) => one === json.severity) ?? "notice",
+      sign: str(json.sign) || "·",
+      source: str(json.source),
+      state: str(json.state),
+      firstCause: json.first_cause === true,
+      value: num(json.value),
+      unit: str(json.unit),
+      level: num(json.level),
+      origin: str(json.origin),
+      text: str(json.text),
       live,
     };
     // Delivered at least once: its epoch and number tell a second delivery.
