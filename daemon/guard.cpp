@@ -94,7 +94,12 @@ core::Instant Guard::cycle(core::Instant now) noexcept {
     collect_scans();
     collect_commands(now);
     line_->look(now);
-    const core::StepInput input{.now = now, .scans = scans_, .commands = commands_, .line = line_->state()};
+    if (contactor_) contactor_->look(now);
+    const core::StepInput input{.now = now,
+                                .scans = scans_,
+                                .commands = commands_,
+                                .line = line_->state(),
+                                .contactor = contactor_ ? contactor_->state() : core::LineState{}};
     const core::Decision decision = protection_->step(input);
     for (const core::Scan& scan : scans_) second_opinion::show(second_opinion_, scan, now);
     second_opinion_.supply(!contactor_ || (decision.contactor && contactor_->permits()), now.time_since_epoch());
@@ -119,7 +124,8 @@ core::Instant Guard::cycle(core::Instant now) noexcept {
     while (next_period_ <= now) next_period_ = std::max(next_period_ + period_, now + period_ / 2);
     if (!taken) return now + write_retry;
     if (more_ || objection_) return now + shortest_wait;
-    const core::Instant next = std::min({decision.wake_at, next_period_, line_->next_look()});
+    core::Instant next = std::min({decision.wake_at, next_period_, line_->next_look()});
+    if (contactor_) next = std::min(next, contactor_->next_look());
     return std::max(next, now + shortest_wait);
 }
 

@@ -38,6 +38,7 @@ public:
                         .number = number_,
                         .now = input.now,
                         .line = input.line,
+                        .contactor_line = input.contactor,
                         .permit = decision.permit,
                         .contactor = decision.contactor});
         for (const core::Scan& scan : input.scans) {
@@ -61,6 +62,7 @@ public:
         step.number = record.number;
         step.now = record.now;
         step.line = record.line;
+        step.contactor_line = record.contactor_line;
         step.permit = record.permit;
         step.contactor = record.contactor;
         step.scans.resize(record.scans);
@@ -86,7 +88,7 @@ private:
         std::uint16_t scans = 0, commands = 0;
         std::uint64_t number = 0;
         core::Instant now{};
-        core::LineState line;
+        core::LineState line, contactor_line;
         bool permit = false, contactor = false;
     };
     struct ScanHead {

@@ -158,7 +158,7 @@ inline constexpr Words<ProofEnd::commissioning> proof_end_words{
     "allowed only at the amplifier, never remotely",
     "no local hold stands",
     "RF is not measured absent",
-    "drive is not measured absent, and there is no supply contactor to open",
+    "drive is not measured absent, and there is no supply contactor whose contacts are seen to open",
     "another cause than the local hold stands",
     "the supply has not fallen yet",
     "a part of the test is running",

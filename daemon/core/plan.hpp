@@ -139,6 +139,8 @@ struct Roles {
     std::optional<std::uint16_t> forward, reflected, drive, supply, current, heatsink, ambient, fan;
     std::optional<std::uint16_t> enable_sense;  ///< contact: the enable voltage after the line's contact
     std::optional<std::uint16_t> key_sense;     ///< contact: a status, never an interlock
+    /// contact: follows the supply contactor's own contacts; at rest (normal, 1) while the contactor is open
+    std::optional<std::uint16_t> contactor_sense;
 };
 
 struct RfPlan {
@@ -219,7 +221,8 @@ struct SupervisionPlan {
     bool monitor_only = false;      ///< measures and publishes; never drives permit
     bool continuous_drive = false;  ///< the exciter never pauses: a permit doesn't wait for drive to be absent
     bool contactor = false;         ///< a second line drops the supply when the first one fails
-    Duration contactor_time = std::chrono::milliseconds{500};  ///< from closing to a settled supply
+    /// From closing to a settled supply, from opening to a fallen one; its contacts may contradict their order so long.
+    Duration contactor_time = std::chrono::milliseconds{500};
     std::optional<Duration> longest_transmission;
     Duration transmission_warning = std::chrono::minutes{1};  ///< before its end
     std::optional<Duration> control_link;   ///< silence of the required control link for so long inhibits

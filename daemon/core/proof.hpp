@@ -56,8 +56,8 @@ struct ProofInput {
     bool held = false;            ///< a local hold stands
     bool only_held = false;       ///< ... and nothing else
     bool rf_absent = false;       ///< measured
-    bool no_drive = false;        ///< measured absent; not measured: there is a contactor to open
-    bool contactor_open = false;  ///< for as long as the supply takes to fall
+    bool no_drive = false;        ///< measured absent; not measured: there is a contactor to open, and it is seen
+    bool contactor_open = false;  ///< seen, and for as long as the supply takes to fall
     const Reading* enable_sense = nullptr;
     std::span<const Cause> causes;
     Instant limit_due = Instant::max();  ///< when the forced limit trips by time alone

@@ -42,7 +42,7 @@ std::string Protection::state() const {
     line(out, "commissioning", "", snapshot_.commissioning_until);
     line(out, "events", "", events_);
     line(out, "interlock", "", interlock_);
-    line(out, "supervision", "", supervision_);
+    line(out, "supervised", "", supervision_);
     line(out, "forecast", "", forecaster_);
     line(out, "reflected-timer", "", reflected_timer_, swapped_timer_);
     line(out, "proof", "", proof_, release_);
@@ -82,6 +82,7 @@ bool Protection::take_state(std::string_view text) {
         out_of_force_[i] = out_of_force(plan_.limits[i], last_step_) ? 1 : 0;
     interlock_.take_causes(snapshot_.causes);
     snapshot_.permit = permit_;
+    snapshot_.contactor_closed = supervision_.contactor_closed();
     snapshot_.state = interlock_.state();
     snapshot_.now = last_step_;
     return true;
@@ -95,7 +96,11 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
     if (key == "commissioning") return read(words, snapshot_.commissioning_until);
     if (key == "events") return read(words, events_);
     if (key == "interlock") return read(words, interlock_);
-    if (key == "supervision") return read(words, supervision_);
+    if (key == "supervised") return read(words, supervision_);
+    if (key == "supervision") {
+        Supervision::Format1 before{supervision_};
+        return read(words, before);
+    }
     if (key == "forecast") return read(words, forecaster_);
     if (key == "reflected-timer") return read(words, reflected_timer_, swapped_timer_);
     if (key == "proof") return read(words, proof_, release_);

@@ -31,7 +31,7 @@ void check_indices(const Plan& plan) {
     }
     const Roles& r = plan.roles;
     for (const auto& part : {r.forward, r.reflected, r.drive, r.supply, r.current, r.heatsink, r.ambient, r.fan,
-                             r.enable_sense, r.key_sense}) {
+                             r.enable_sense, r.key_sense, r.contactor_sense}) {
         need(!part || *part < plan.channels.size(), "a role's channel is out of range");
     }
     if (r.forward && r.reflected) {
@@ -459,12 +459,14 @@ void Protection::supervise(const StepInput& input, Instant now) noexcept {
                                                  .permit = permit_,
                                                  .starting = interlock_.starting(),
                                                  .line = input.line,
+                                                 .contactor_line = input.contactor,
                                                  .forward = role(r.forward),
                                                  .reflected = role(r.reflected),
                                                  .drive = role(r.drive),
                                                  .current = role(r.current),
                                                  .heatsink = role(r.heatsink),
                                                  .enable_sense = role(r.enable_sense),
+                                                 .contactor_sense = role(r.contactor_sense),
                                                  .dc_power = dc ? &quantity(Derived::dc_power) : nullptr,
                                                  .heat = dc && r.forward ? &quantity(Derived::heat) : nullptr,
                                                  .ratios_measurable = measurable_,
@@ -489,13 +491,14 @@ Instant Protection::forced_due() const noexcept {
 
 bool Protection::prove(const StepInput& input, Instant now) noexcept {
     const bool drive_measured = plan_.roles.drive.has_value();
+    const bool contactor_seen = plan_.supervision.contactor && plan_.roles.contactor_sense.has_value();
     return proof_.step({.now = now,
                         .line = input.line,
                         .commissioning = snapshot_.commissioning_until.has_value(),
                         .held = interlock_.memory().held_locally,
                         .only_held = interlock_.only_held_locally(),
                         .rf_absent = rf_absent(),
-                        .no_drive = drive_measured ? drive_absent() : plan_.supervision.contactor,
+                        .no_drive = drive_measured ? drive_absent() : contactor_seen,
                         .contactor_open = supervision_.unsupplied(now),
                         .enable_sense = role(plan_.roles.enable_sense),
                         .causes = interlock_.causes(),

@@ -27,6 +27,7 @@ struct StepInput {
     std::span<const Scan> scans;  ///< in the order of arrival
     std::span<const Command> commands;
     LineState line;
+    LineState contactor{};  ///< the contactor's pad, where there is one: permit means closed
 };
 
 struct Decision {

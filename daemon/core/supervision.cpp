@@ -12,6 +12,12 @@ BuiltinInfo describe(Builtin builtin) noexcept {
         case Builtin::enable_mismatch: return {"enable-mismatch", "the enable voltage after the contact", true};
         case Builtin::rf_while_inhibited: return {"rf-while-inhibited", "RF while inhibited", true};
         case Builtin::contactor_open: return {"contactor-open", "the supply contactor", false, false};
+        case Builtin::contactor_line_mismatch:
+            return {"contactor-line-mismatch", "the contactor line's read-back", true};
+        case Builtin::contactor_stuck_closed:
+            return {"contactor-stuck-closed", "the supply contactor, closed against its order", true};
+        case Builtin::contactor_stuck_open:
+            return {"contactor-stuck-open", "the supply contactor, open against its order"};
         case Builtin::reflected_exceeds_forward:
             return {"reflected-exceeds-forward", "reflected power at or above forward", true};
         case Builtin::drive_without_forward: return {"drive-without-forward", "drive with no forward power", true};
@@ -74,6 +80,8 @@ const std::array<Condition, builtin_count>& Supervision::judge(const Situation& 
     set(Builtin::longest_transmission, longest_transmission(s));
     set(Builtin::control_link, control_link(s));
     set(Builtin::uncalibrated, uncalibrated(s));
+    set(Builtin::contactor_line_mismatch, contactor_line(s));
+    see_contactor(s);
     set(Builtin::contactor_open, contactor(s));
     start_noted_ = start_noted_ || s.start_noted;
     set(Builtin::start_not_stored, start_noted_ ? Condition::clear : s.starting ? Condition::band : Condition::bad);
@@ -213,8 +221,40 @@ Condition Supervision::uncalibrated(const Situation& s) const noexcept {
 }
 
 bool Supervision::unsupplied(Instant now) const noexcept {
-    return plan_.supervision.contactor && !contactor_closed_ &&
-           now - contactor_changed_ >= plan_.supervision.contactor_time;
+    return seen_open_ && now - *seen_open_ >= plan_.supervision.contactor_time;
+}
+
+Condition Supervision::contactor_line(const Situation& s) const noexcept {
+    if (!plan_.supervision.contactor) return Condition::clear;
+    if (!s.contactor_line.known) return Condition::unknown;
+    return s.contactor_line.permit == contactor_closed_ ? Condition::clear : Condition::bad;
+}
+
+// The pad says what the coil was told. What the contacts did only a contact that moves with them can tell.
+void Supervision::see_contactor(const Situation& s) noexcept {
+    const Reading* const sense = plan_.supervision.contactor ? s.contactor_sense : nullptr;
+    const bool seen = sense != nullptr && sense->health == Health::good;
+    const bool open = seen && sense->value >= 0.5;
+    const bool after_order = seen && sense->taken > contactor_changed_;
+    Condition obeyed = Condition::clear;
+    if (sense != nullptr && !seen) {
+        obeyed = Condition::unknown;
+    } else if (seen && !after_order) {
+        obeyed = Condition::missed;
+    } else if (seen && open == contactor_closed_) {
+        // By looks alone, so that one that waits for the next doesn't count as a long contradiction.
+        if (!disobeys_since_) disobeys_since_ = sense->taken;
+        const bool too_long = sense->taken - *disobeys_since_ >= plan_.supervision.contactor_time;
+        obeyed = too_long ? Condition::bad : Condition::band;
+    } else {
+        disobeys_since_.reset();
+    }
+    set(Builtin::contactor_stuck_closed, contactor_closed_ ? Condition::clear : obeyed);
+    set(Builtin::contactor_stuck_open, contactor_closed_ ? obeyed : Condition::clear);
+    if (!open || contactor_closed_)
+        seen_open_.reset();
+    else if (!seen_open_ && after_order)
+        seen_open_ = s.now;
 }
 
 Condition Supervision::contactor(const Situation& s) noexcept {
@@ -225,13 +265,19 @@ Condition Supervision::contactor(const Situation& s) noexcept {
     };
     const bool alarm =
         failed(Builtin::line_mismatch) || failed(Builtin::enable_mismatch) || failed(Builtin::rf_while_inhibited);
-    const bool may_close = !alarm && !s.permit && s.line.known && !s.line.permit && rf(s) == RfLook::absent;
+    // Before it closes, contacts that are seen must have been seen open: a start finds a welded one, too.
+    const bool opens = s.contactor_sense == nullptr || seen_open_;
+    const bool may_close = !alarm && opens && !s.permit && s.line.known && !s.line.permit && rf(s) == RfLook::absent;
     const bool was_closed = contactor_closed_;
     if (alarm || s.drop_supply)
         contactor_closed_ = false;
     else if (may_close)
         contactor_closed_ = true;
-    if (contactor_closed_ != was_closed) contactor_changed_ = s.now;
+    if (contactor_closed_ != was_closed) {
+        contactor_changed_ = s.now;
+        seen_open_.reset();
+        disobeys_since_.reset();
+    }
     if (s.drop_supply) return alarm ? Condition::bad : Condition::band;
     if (supplied(s.now)) return Condition::clear;
     // Waiting for the first closing is part of starting; later an open contactor is a cause.

@@ -22,6 +22,9 @@ enum class Builtin : std::uint8_t {
     enable_mismatch,            ///< the enable voltage after the contact is not what was asked for
     rf_while_inhibited,         ///< RF in conversions begun after the release time
     contactor_open,             ///< the supply is dropped, or not yet settled
+    contactor_line_mismatch,    ///< the contactor's pad is not what was written
+    contactor_stuck_closed,     ///< told to open, and its contacts are seen closed: welded
+    contactor_stuck_open,       ///< told to close, and its contacts are seen open
     reflected_exceeds_forward,  ///< swapped cables, a dead forward detector
     drive_without_forward,      ///< drive that should give forward power doesn't
     current_without_forward,    ///< current that flows only with RF, and no RF: a lost forward cable
@@ -57,12 +60,14 @@ struct Situation {
     bool permit = false;  ///< what the line was last told
     bool starting = true;
     LineState line;
+    LineState contactor_line{};
     const Reading* forward = nullptr;
     const Reading* reflected = nullptr;
     const Reading* drive = nullptr;
     const Reading* current = nullptr;
     const Reading* heatsink = nullptr;
     const Reading* enable_sense = nullptr;
+    const Reading* contactor_sense = nullptr;
     const Reading* dc_power = nullptr;
     const Reading* heat = nullptr;
     bool ratios_measurable = false;  ///< RF stood around the last reflected reading
@@ -83,21 +88,37 @@ public:
     /// unless it can't apply.
     const std::array<Condition, builtin_count>& judge(const Situation& s) noexcept;
 
-    /// What the second line is to do. Opens at once; closes only with the line read back inhibited and no RF.
+    /// What the second line is to do. Opens at once; closes only with the line read back inhibited, no RF, and its
+    /// contacts seen open where they are.
     [[nodiscard]] bool contactor_closed() const noexcept { return contactor_closed_; }
     [[nodiscard]] bool supplied(Instant now) const noexcept;
-    /// Opened, and the supply has had the time to fall.
+    /// Its contacts are seen open, and the supply has had the time to fall. Never where nothing sees them.
     [[nodiscard]] bool unsupplied(Instant now) const noexcept;
     [[nodiscard]] std::uint64_t overruns() const noexcept { return overruns_; }
 
     /// Its state, for captures.
     template <class Archive, class Self>
     static void fields(Archive& a, Self& self) {
-        a(self.conditions_, self.enable_, self.rf_, self.drive_, self.current_, self.efficiency_, self.floor_,
-          self.heat_, self.stepped_, self.permit_, self.contactor_closed_, self.contactor_changed_, self.last_,
-          self.permit_changed_, self.overruns_, self.overruns_running_, self.link_heard_, self.heating_, self.rested_,
-          self.heat_changed_, self.heating_from_c_, self.start_noted_);
+        a(self.enable_, self.rf_, self.drive_, self.current_, self.efficiency_, self.floor_, self.heat_, self.stepped_,
+          self.permit_, self.contactor_closed_, self.contactor_changed_, self.last_, self.permit_changed_,
+          self.seen_open_, self.disobeys_since_, self.overruns_, self.overruns_running_, self.link_heard_,
+          self.heating_, self.rested_, self.heat_changed_, self.heating_from_c_, self.start_noted_);
     }
+
+    /// The same as captures of format 1 have it.
+    struct Format1 {
+        Supervision& of;
+        template <class Archive, class Self>
+        static void fields(Archive& a, Self& self) {
+            std::array<Condition, 16> conditions{};
+            std::optional<Instant> link_heard;
+            Supervision& s = self.of;
+            a(conditions, s.enable_, s.rf_, s.drive_, s.current_, s.efficiency_, s.floor_, s.heat_, s.stepped_,
+              s.permit_, s.contactor_closed_, s.contactor_changed_, s.last_, s.permit_changed_, s.overruns_,
+              s.overruns_running_, link_heard, s.heating_, s.rested_, s.heat_changed_, s.heating_from_c_,
+              s.start_noted_);
+        }
+    };
 
 private:
     [[nodiscard]] Condition overrun(const Situation& s) noexcept;
@@ -111,6 +132,8 @@ private:
     [[nodiscard]] Condition longest_transmission(const Situation& s) const noexcept;
     [[nodiscard]] Condition control_link(const Situation& s) noexcept;
     [[nodiscard]] Condition uncalibrated(const Situation& s) const noexcept;
+    [[nodiscard]] Condition contactor_line(const Situation& s) const noexcept;
+    void see_contactor(const Situation& s) noexcept;
     [[nodiscard]] Condition contactor(const Situation& s) noexcept;
     [[nodiscard]] bool settled(const Situation& s) const noexcept;
     [[nodiscard]] RfLook rf(const Situation& s) const noexcept;
@@ -119,13 +142,15 @@ private:
     [[nodiscard]] Condition get(Builtin which) const noexcept { return conditions_[static_cast<std::size_t>(which)]; }
 
     const Plan& plan_;
-    std::array<Condition, builtin_count> conditions_{};
+    std::array<Condition, builtin_count> conditions_{};  ///< of this step alone
     QualifyTimer enable_, rf_, drive_, current_, efficiency_, floor_, heat_;
     bool calibration_pending_;  ///< of any channel: the plan's, not of the state
     bool stepped_ = false;
     bool permit_ = false;
     bool contactor_closed_ = false;
     Instant contactor_changed_{};
+    std::optional<Instant> seen_open_;       ///< its contacts, since it was told to open
+    std::optional<Instant> disobeys_since_;  ///< the first look, since its order, in which they contradict it
     Instant last_{};
     Instant permit_changed_{};  ///< last change of permit
     std::uint64_t overruns_ = 0;

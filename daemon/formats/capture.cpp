@@ -6,17 +6,19 @@
 #include <cmath>
 #include <istream>
 #include <optional>
+#include <utility>
 
 #include "formats/sealed.hpp"
 
 namespace dekeyd::formats {
 namespace {
 
-constexpr std::string_view first_line = "# dekeyd-capture 1";
+constexpr std::string_view first_line = "# dekeyd-capture 2", first_line_1 = "# dekeyd-capture 1";
 constexpr std::string_view state_prefix = "#state ";
 constexpr std::string_view configuration_prefix = "#configuration ";
 constexpr std::string_view end_prefix = "#end ";
-constexpr std::string_view fixed_columns = "step,t (s),line,commands,contactor,decided,sampler";
+constexpr std::string_view fixed_columns = "step,t (s),line,contactor line,commands,contactor,decided,sampler";
+constexpr std::string_view fixed_columns_1 = "step,t (s),line,commands,contactor,decided,sampler";
 constexpr std::size_t longest_row = 1024UL * 1024;
 constexpr std::size_t most_slots = 4096;
 constexpr std::int64_t second_ns = 1'000'000'000;
@@ -154,7 +156,7 @@ bool has_openings(const core::Channel* channel) {
 core::StepInput RecordedStep::input(std::vector<core::Scan>& room) const {
     room.clear();
     for (const RecordedScan& scan : scans) room.push_back({.sampler = scan.sampler, .samples = scan.samples});
-    return {.now = now, .scans = room, .commands = commands, .line = line};
+    return {.now = now, .scans = room, .commands = commands, .line = line, .contactor = contactor_line};
 }
 
 std::vector<std::vector<std::string>> slot_names(const core::Plan& plan) {
@@ -270,6 +272,7 @@ void CaptureWriter::add(const RecordedStep& step, const core::Snapshot* after) {
             text_.push_back(',');
             add_time(step.now);
             text_.append(1, ',').append(line_word(step.line)).append(1, ',');
+            text_.append(line_word(step.contactor_line)).append(1, ',');
             for (std::size_t i = 0; i < step.commands.size(); ++i) {
                 const core::Command& command = step.commands[i];
                 if (i > 0) text_.push_back(';');
@@ -284,7 +287,7 @@ void CaptureWriter::add(const RecordedStep& step, const core::Snapshot* after) {
             }
             text_.append(step.contactor ? ",1," : ",0,").append(step.permit ? "permit," : "inhibit,");
         } else {
-            text_.append(",,,,,,");
+            text_.append(",,,,,,,");
         }
         if (scan != nullptr) add_number(text_, scan->sampler);
         add_samples(scan);
@@ -317,7 +320,9 @@ void CaptureWriter::end() {
 // ---- reading ---------------------------------------------------------------------------------------------------
 
 CaptureReader::CaptureReader(std::istream& in) : in_{in} {
-    if (!read_line() || line_ != first_line) {
+    const bool begun = read_line();
+    first_format_ = begun && line_ == first_line_1;
+    if (!begun || (line_ != first_line && !first_format_)) {
         fail("not a capture of dekeyd: expected the first line '" + std::string{first_line} + "'");
         return;
     }
@@ -350,7 +355,7 @@ CaptureReader::CaptureReader(std::istream& in) : in_{in} {
             if (key == "clock-synchronised") header_.synchronised = value == "yes";
             if (key == "configuration-folder") header_.folder = value;
             if (key == "lost-before") header_.lost_before = to_number<std::uint64_t>(value).value_or(0);
-        } else if (row.starts_with(fixed_columns)) {
+        } else if (row.starts_with(first_format_ ? fixed_columns_1 : fixed_columns)) {
             if (!parse_columns(row)) fail("the column names are not those of a capture");
             return;
         } else {
@@ -378,7 +383,8 @@ bool CaptureReader::read_line() {
 
 bool CaptureReader::parse_columns(std::string_view row) {
     Cells cells{row};
-    for (int i = 0; i < 7; ++i) cells.next();
+    const std::string_view fixed = first_format_ ? fixed_columns_1 : fixed_columns;
+    for (auto n = std::count(fixed.begin(), fixed.end(), ','); n >= 0; --n) cells.next();
     std::size_t total = 0;
     while (!cells.done()) {
         const std::string_view name = cells.next();
@@ -427,20 +433,29 @@ bool CaptureReader::next(RecordedStep& step) {
     }
 }
 
+/// Format 1 doesn't say how the contactor's line was read back: as the step before had told it.
+std::optional<core::LineState> CaptureReader::as_told(bool closed) {
+    const bool before = std::exchange(contactor_told_, std::optional{closed}).value_or(closed);
+    return core::LineState{.known = true, .permit = before};
+}
+
 bool CaptureReader::parse_row(std::string_view row, RecordedStep& step, bool first) {
     Cells cells{row};
-    const std::string_view number = cells.next(), time = cells.next(), line = cells.next(), commands = cells.next();
+    const std::string_view number = cells.next(), time = cells.next(), line = cells.next();
+    const std::string_view contactor_line = first_format_ ? std::string_view{} : cells.next(), commands = cells.next();
     const std::string_view contactor = cells.next(), decided = cells.next(), sampler_text = cells.next();
     if (first) {
         const auto step_number = to_number<std::uint64_t>(number);
         const auto at = to_duration(time);
         const auto state = to_line_state(line);
-        if (!step_number || !at || !state || (decided != "permit" && decided != "inhibit")) {
+        const auto contactor_state = first_format_ ? as_told(contactor == "1") : to_line_state(contactor_line);
+        if (!step_number || !at || !state || !contactor_state || (decided != "permit" && decided != "inhibit")) {
             return fail("expected a step's number, time, line and decision");
         }
         step.number = *step_number;
         step.now = header_.origin + *at;
         step.line = *state;
+        step.contactor_line = *contactor_state;
         step.permit = decided == "permit";
         step.contactor = contactor == "1";
         step.scans.clear();

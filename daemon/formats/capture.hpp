@@ -5,11 +5,13 @@
 // scan, in the order of arrival, or one for a step without a scan; the first row of a step has its number, time, line,
 // commands and what was decided. Times are seconds from the header's origin, to the nanosecond; numbers are the
 // shortest that read back as the same bits. Columns behind `decided` are for people (readings after the step) and are
-// not read back. The last line, `#end <rows> <crc32>`, proves that all of it is there.
+// not read back. Format 1, which is still read, hadn't the level of the contactor's line. The last line, `#end <rows>
+// <crc32>`, proves that all of it is there.
 #pragma once
 
 #include <cstdint>
 #include <iosfwd>
+#include <optional>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -27,7 +29,7 @@ struct RecordedScan {
 struct RecordedStep {
     std::uint64_t number = 0;  ///< counts the guard's decisions; a gap means that some were lost
     core::Instant now{};
-    core::LineState line;
+    core::LineState line, contactor_line;
     bool permit = false;
     bool contactor = false;
     std::vector<RecordedScan> scans;
@@ -95,12 +97,15 @@ public:
 private:
     bool read_line();
     bool fail(std::string what);
+    std::optional<core::LineState> as_told(bool closed);
     bool parse_row(std::string_view row, RecordedStep& step, bool first);
     bool parse_columns(std::string_view row);
     std::istream& in_;
     CaptureHeader header_;
     std::vector<std::vector<std::string>> slots_;
     std::vector<std::vector<bool>> counts_;  ///< per slot: it has a column of openings
+    bool first_format_ = false;              ///< of the format before this one: no contactor's level
+    std::optional<bool> contactor_told_;     ///< by the step before
     std::string line_;
     std::string trouble_;
     std::uint64_t line_number_ = 0;

@@ -14,7 +14,20 @@
 namespace dekeyd::formats {
 
 /// The parts that a sensor can play; core::Roles has one place for each.
-enum class Role { none, forward, reflected, drive, supply, current, heatsink, ambient, fan, enable_sense, key_sense };
+enum class Role {
+    none,
+    forward,
+    reflected,
+    drive,
+    supply,
+    current,
+    heatsink,
+    ambient,
+    fan,
+    enable_sense,
+    key_sense,
+    contactor_sense
+};
 
 /// What a limit on a contact that opens has from the sensor that describes it.
 struct ContactRule {

@@ -34,6 +34,7 @@ constexpr std::array role_rows{
     RoleRow{"fan", Role::fan, ChannelKind::speed, &core::Roles::fan},
     RoleRow{"enable_sense", Role::enable_sense, ChannelKind::contact, &core::Roles::enable_sense},
     RoleRow{"key_sense", Role::key_sense, ChannelKind::contact, &core::Roles::key_sense},
+    RoleRow{"contactor_sense", Role::contactor_sense, ChannelKind::contact, &core::Roles::contactor_sense},
 };
 
 const RoleRow& row_of(Role role) {
@@ -130,8 +131,8 @@ void read_contact(Section& section, core::Channel& channel, SensorDraft& of) {
     of.normally_closed =
         section.choice<bool>("normally", {{"closed", true}, {"open", false}}, Need::optional).value_or(true);
     channel.normally_open = !of.normally_closed;
-    // Both senses follow the permit or the key: an interlock on them would hold itself.
-    const bool sense = of.role == Role::enable_sense || of.role == Role::key_sense;
+    // They follow the permit, the key or the contactor: an interlock on them would hold itself.
+    const bool sense = of.role == Role::enable_sense || of.role == Role::key_sense || of.role == Role::contactor_sense;
     of.contact.interlock = section.flag("interlock", Need::optional).value_or(!sense);
     if (sense && of.contact.interlock)
         section.fault("interlock", fmt::format("'{}' is a status and can't be an interlock", row_of(of.role).word),

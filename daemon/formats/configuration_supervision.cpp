@@ -38,8 +38,17 @@ void read_supervision(Section& top, Draft& draft) {
                             "the exciter is said never to pause: a permit begins and returns into drive, after a "
                             "start, a trip, a release and a reset alike");
     section.finish();
+    const auto& sense = draft.plan().roles.contactor_sense;
+    if (sense && !draft.configuration.contactor)
+        draft.report.fault(draft.sensors[*sense].place, draft.sensors[*sense].path + ".role",
+                           "there is no contactor whose contacts it could follow",
+                           "a 'contactor:' section like 'line:', or another role");
     if (!draft.configuration.contactor) return;
     plan.contactor = true;
+    if (!sense)
+        draft.report.advise(top.place_of("contactor"), "contactor",
+                            "nothing sees its contacts: a welded one stays unseen, and a proof test can't lean on it; "
+                            "give it a contact sensor with 'role: contactor_sense'");
     if (!draft.plan().roles.forward)
         draft.report.fault(top.place_of("contactor"), "contactor",
                            "without forward power the contactor would never close: it waits to see that there is no RF",

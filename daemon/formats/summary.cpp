@@ -35,6 +35,17 @@ std::string line_sentence(const LineConfig& line, std::string_view what) {
                        line.line, on, line.permit_high ? "high" : "low", line.permit_high ? "low" : "high");
 }
 
+std::string contactor_sentence(const core::Plan& plan) {
+    const auto& sense = plan.roles.contactor_sense;
+    if (!sense) return "Nothing sees the contactor's contacts: a welded one stays unseen.";
+    const core::Channel& channel = plan.channels[*sense];
+    return fmt::format(
+        "De-keys when {}, which is {} while the contactor is open, contradicts its order for {}; a contactor that "
+        "stays "
+        "closed latches.",
+        lower_first(channel.name), channel.normally_open ? "open" : "closed", show(plan.supervision.contactor_time));
+}
+
 std::string gate_words(const core::Plan& plan, const core::Gate& gate) {
     const core::QuantityInfo info = core::describe(plan, gate.quantity);
     return fmt::format(", while {} is at or {} {}", lower_first(info.name),
@@ -182,7 +193,10 @@ std::vector<std::string> summarise(const Configuration& configuration) {
         configuration.frequency_hz ? fmt::format(" at {:.6g} MHz", *configuration.frequency_hz / 1e6) : "";
     sentences.push_back(fmt::format("{} ({}){}{}.", configuration.name, configuration.id, rated, frequency));
     sentences.push_back(line_sentence(configuration.line, "The inhibit line"));
-    if (configuration.contactor) sentences.push_back(line_sentence(*configuration.contactor, "The supply contactor"));
+    if (configuration.contactor) {
+        sentences.push_back(line_sentence(*configuration.contactor, "The supply contactor"));
+        sentences.push_back(contactor_sentence(configuration.plan));
+    }
     if (configuration.dynamic_permit)
         sentences.push_back(line_sentence(*configuration.dynamic_permit,
                                           "The dynamic permit, which toggles with each decision while permitted,"));

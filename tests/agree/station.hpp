@@ -65,7 +65,8 @@ public:
         protection_.step({.now = now_,
                           .scans = scans,
                           .commands = commands,
-                          .line = {.known = true, .permit = line_lies ? !permit : permit}});
+                          .line = {.known = true, .permit = line_lies ? !permit : permit},
+                          .contactor = {.known = true, .permit = snapshot().contactor_closed}});
         now_ += passes;
     }
     void run(core::Duration length) {

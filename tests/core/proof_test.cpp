@@ -309,13 +309,18 @@ TEST_CASE("where drive isn't measured the contactor is opened first, and stays o
     CHECK(without.answer(CommandKind::prove).why == ProofEnd::drive_present);
 
     p.supervision.contactor = true;
+    Held unseen{p};
+    REQUIRE(unseen.protection.snapshot().contactor_closed);
+    CHECK(unseen.answer(CommandKind::prove).why == ProofEnd::drive_present);  // who knows whether it opens?
+
+    p = with_contactor(p);
     Held bench{p};
     REQUIRE(bench.protection.snapshot().contactor_closed);
     bench.begin();
     bench.step();
     CHECK_FALSE(bench.protection.snapshot().contactor_closed);
     CHECK(bench.answer(CommandKind::prove_line).why == ProofEnd::supplied);
-    bench.run(p.supervision.contactor_time, false);
+    bench.run(p.supervision.contactor_time + 20ms, false);
     bench.events.clear();
     bench.step({order(CommandKind::prove_line)});
     bench.at_permit(EventKind::proof_line, 10s);

@@ -38,6 +38,7 @@ struct Watch {
                                            .permit = permit,
                                            .starting = starting,
                                            .line = {line_known, line_permit_as_written ? permit : !permit},
+                                           .contactor_line = {true, supervision.contactor_closed()},
                                            .forward = &forward,
                                            .reflected = &reflected,
                                            .drive = &drive,

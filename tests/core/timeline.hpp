@@ -4,6 +4,7 @@
 #include <array>
 #include <chrono>
 #include <cmath>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -14,7 +15,7 @@ namespace timeline {
 using namespace std::chrono_literals;
 using namespace dekeyd::core;
 
-enum ChannelIndex : std::uint16_t { heatsink, forward, reflected, drive, supply, lid };
+enum ChannelIndex : std::uint16_t { heatsink, forward, reflected, drive, supply, lid, contactor_contact };
 enum LimitIndex : std::uint16_t { hot, vswr_high, reflected_high, forward_high, overdrive, supply_low, lid_open };
 
 inline Channel channel(const char* id, ChannelKind kind, std::uint16_t sampler, std::uint16_t slot, Duration age) {
@@ -105,6 +106,16 @@ inline Plan plan() {
     return p;
 }
 
+/// With a supply contactor, and a contact that is at rest while it is open.
+inline Plan with_contactor(Plan p = plan()) {
+    p.samplers.push_back(1);
+    p.channels.push_back(channel("contactor-contact", ChannelKind::contact, 4, 0, 200ms));
+    p.roles.contactor_sense = contactor_contact;
+    p.supervision.contactor = true;
+    p.supervision.contactor_time = 200ms;
+    return p;
+}
+
 /// The amplifier as its sensors see it; `run` plays it against Protection at 20 ms a step.
 struct Bench {
     Plan the_plan = plan();
@@ -114,8 +125,11 @@ struct Bench {
     double forward_again_w = -1.0;  ///< as forward where negative
     double lid_closed = 1.0;
     std::uint32_t lid_openings = 0;
-    std::array<Fault, 6> faults{};
+    std::array<Fault, 7> faults{};
     bool line_lies = false;
+    std::optional<bool> contactor_pad;     ///< what it reads, whatever was written
+    bool contactor_unread = false;         ///< it can't be read back
+    std::optional<bool> contactor_closed;  ///< its contacts, whatever it was told
     std::vector<Event> events;
 
     explicit Bench(Plan p = plan(), Memory memory = {}, bool unclean = false, bool start_noted = true)
@@ -134,12 +148,15 @@ struct Bench {
                              power(forward, forward_again_w < 0.0 ? forward_w : forward_again_w)};
         const std::array psu{sample(supply, supply_v)};
         const std::array contacts{sample(lid, lid_closed, lid_openings)};
-        const std::array scans{Scan{0, wire}, Scan{1, adc}, Scan{2, psu}, Scan{3, contacts}};
+        const bool told = protection.snapshot().contactor_closed;
+        const std::array moves{sample(contactor_contact, contactor_closed.value_or(told) ? 0.0 : 1.0)};
+        const std::array scans{Scan{0, wire}, Scan{1, adc}, Scan{2, psu}, Scan{3, contacts}, Scan{4, moves}};
         const bool permit = protection.snapshot().permit;
         protection.step({.now = now,
                          .scans = scans,
                          .commands = commands,
-                         .line = {.known = true, .permit = line_lies ? !permit : permit}});
+                         .line = {.known = true, .permit = line_lies ? !permit : permit},
+                         .contactor = {.known = !contactor_unread, .permit = contactor_pad.value_or(told)}});
         events.insert(events.end(), protection.events().begin(), protection.events().end());
         now += 20ms;
         return protection.snapshot().permit;

@@ -28,6 +28,26 @@ TEST_CASE("supervision as written, and at rest where it isn't") {
     CHECK(plan.plausibility.best_return_loss_db == 35.0);
 }
 
+TEST_CASE("a contactor's contacts: seen by a contact sensor, or said to be unseen") {
+    const std::string bus = spoiled("sensors:\n", "  in: {driver: contact, chip: soc, period: 20 ms}\nsensors:\n");
+    const std::string contact = spoiled(
+        bus, "amplifier:\n",
+        "  contacts: {bus: in, address: GPIO23, measures: contact, allowed_age: 100 ms, role: contactor_sense}\n"
+        "amplifier:\n");
+    expect_faults(load_configuration(contact), {{33, "sensors.contacts.role", "there is no contactor whose contacts"}});
+    const std::string contactor = "contactor: {driver: gpio, chip: soc, line: GPIO18, permit: high}\n";
+    const Loaded seen = load_configuration(contact + contactor);
+    expect_no_faults(seen);
+    CHECK(seen.configuration->plan.roles.contactor_sense);
+    CHECK(seen.configuration->plan.limits.size() == load_configuration(sample_text).configuration->plan.limits.size());
+    CHECK_FALSE(advised(seen, "a welded one stays unseen"));
+    std::string said;
+    for (const std::string& sentence : summarise(*seen.configuration)) said += sentence;
+    CHECK(said.find("De-keys when contacts, which is closed while the contactor is open, contradicts its order for "
+                    "500 ms; a contactor that stays closed latches.") != std::string::npos);
+    CHECK(advised(load_configuration(with_more(contactor)), "a welded one stays unseen"));
+}
+
 TEST_CASE("a control link can't be asked for: nothing here hears one, so it would never permit") {
     CHECK_FALSE(load_configuration(with_more("supervision: {control_link: 10 s}\n")).configuration);
 }

@@ -60,6 +60,7 @@ struct Amplifier {
         recorded.now = now;
         const bool objected = !commands.empty() && commands[0].kind == core::CommandKind::objected;
         recorded.line = {.known = true, .permit = guard.snapshot().permit && !objected};
+        recorded.contactor_line = {.known = true, .permit = guard.snapshot().contactor_closed};
         recorded.commands = std::move(commands);
         commands.clear();
         const double forward = volts(forward_w, 50.5) + jitter();

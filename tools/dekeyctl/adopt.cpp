@@ -29,6 +29,7 @@ constexpr std::array roles{
     RoleName{"fan", &core::Roles::fan},
     RoleName{"enable_sense", &core::Roles::enable_sense},
     RoleName{"key_sense", &core::Roles::key_sense},
+    RoleName{"contactor_sense", &core::Roles::contactor_sense},
 };
 
 const core::Channel* channel_for(const core::Plan& plan, std::string_view what) {

@@ -222,9 +222,10 @@ void CommandLine::add_sensor_commands() {
 void CommandLine::add_proof_command() {
     CLI::App* const command =
         add("prove", "The proof test: line, contact and every limit, with the amplifier held and no RF",
-            "Needs a local hold, no RF measured, and drive measured absent (or a supply contactor, which it opens).\n"
-            "The line goes to permit for moments; the exciter must be off. --release-time is the second part, by\n"
-            "choice: one real de-key at reduced power into a dummy load.\n"
+            "Needs a local hold, no RF measured, and drive measured absent (or a supply contactor, which it opens\n"
+            "and must see open). The line goes to permit for moments; the exciter must be off. --release-time is the "
+            "second\n"
+            "part, by choice: one real de-key at reduced power into a dummy load.\n"
             "Examples:\n  dekeyctl hold --reason 'proof test' && dekeyctl prove --folder /root/proofs\n"
             "  dekeyctl prove --release-time",
             [this] {

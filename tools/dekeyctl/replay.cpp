@@ -71,6 +71,7 @@ Replayer::Replayer(const formats::Configuration& configuration, const formats::C
     }
     sound_ = protection_.take_state(capture.header().state);
     permit_ = recorded_permit_ = protection_.snapshot().permit;
+    contactor_ = recorded_contactor_ = protection_.snapshot().contactor_closed;
 }
 
 core::Decision Replayer::step(const formats::RecordedStep& recorded) {
@@ -98,9 +99,12 @@ core::Decision Replayer::step(const formats::RecordedStep& recorded) {
         input.scans = scans_;
     }
     if (permit_ != recorded_permit_) input.line.permit = !input.line.permit;
+    if (contactor_ != recorded_contactor_) input.contactor.permit = !input.contactor.permit;
     const core::Decision decision = protection_.step(input);
     permit_ = decision.permit;
     recorded_permit_ = recorded.permit;
+    contactor_ = decision.contactor;
+    recorded_contactor_ = recorded.contactor;
     return decision;
 }
 

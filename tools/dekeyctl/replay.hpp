@@ -40,7 +40,8 @@ private:
     bool sound_ = true;
     bool permit_ = false;           ///< own, last
     bool recorded_permit_ = false;  ///< the recording's, last
-    bool straight_ = false;         ///< slots are the recording's own: nothing to look up
+    bool contactor_ = false, recorded_contactor_ = false;
+    bool straight_ = false;  ///< slots are the recording's own: nothing to look up
 };
 
 /// Something that happened in one of the two, in words.
