@@ -11,7 +11,6 @@ std::string_view text(CommandKind kind) noexcept {
         case CommandKind::hold: return "hold";
         case CommandKind::release: return "release";
         case CommandKind::reset: return "reset";
-        case CommandKind::alive: return "alive";
         case CommandKind::commission: return "commission";
         case CommandKind::end_commissioning: return "end-commissioning";
         case CommandKind::prove: return "prove";
@@ -283,7 +282,6 @@ void Interlock::obey(Instant now, const Command& command, EventList& events) noe
             return;
         case CommandKind::release: release(now, command, events); return;
         case CommandKind::reset: reset(now, command, events); return;
-        case CommandKind::alive:
         case CommandKind::commission:
         case CommandKind::end_commissioning:
         case CommandKind::prove:

@@ -21,12 +21,11 @@ inline std::string_view text(State value) noexcept {
 }
 
 enum class Origin : std::uint8_t { none, local, remote };
-/// alive: the control link speaks. It and what follows change no cause; what follows is local only.
+/// What follows reset changes no cause, and is local only.
 enum class CommandKind : std::uint8_t {
     hold,
     release,
     reset,
-    alive,
     commission,  ///< begins: a permit under provisional limits, for a while
     end_commissioning,
     prove,         ///< a proof test begins
@@ -39,7 +38,7 @@ enum class CommandKind : std::uint8_t {
 };
 /// The others only tell something.
 constexpr bool is_order(CommandKind kind) noexcept {
-    return kind != CommandKind::alive && kind != CommandKind::noted && kind != CommandKind::objected;
+    return kind != CommandKind::noted && kind != CommandKind::objected;
 }
 inline constexpr Words<Origin::remote> origin_words{"none", "local", "remote"};
 inline std::string_view text(Origin value) noexcept {

@@ -225,8 +225,7 @@ struct SupervisionPlan {
     Duration contactor_time = std::chrono::milliseconds{500};
     std::optional<Duration> longest_transmission;
     Duration transmission_warning = std::chrono::minutes{1};  ///< before its end
-    std::optional<Duration> control_link;   ///< silence of the required control link for so long inhibits
-    std::optional<Duration> commissioning;  ///< a commissioning lasts so long; empty: there is none
+    std::optional<Duration> commissioning;                    ///< a commissioning lasts so long; empty: there is none
 };
 
 // ---- the interlock ---------------------------------------------------------------------------------------------

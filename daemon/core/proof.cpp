@@ -248,7 +248,6 @@ void Proof::obey(const ProofInput& in, const Command& command, EventList& events
         case CommandKind::hold:
         case CommandKind::release:
         case CommandKind::reset:
-        case CommandKind::alive:
         case CommandKind::commission:
         case CommandKind::end_commissioning:
         case CommandKind::noted:

@@ -470,7 +470,6 @@ void Protection::supervise(const StepInput& input, Instant now) noexcept {
                                                  .dc_power = dc ? &quantity(Derived::dc_power) : nullptr,
                                                  .heat = dc && r.forward ? &quantity(Derived::heat) : nullptr,
                                                  .ratios_measurable = measurable_,
-                                                 .link_alive = told(CommandKind::alive),
                                                  .commissioning = snapshot_.commissioning_until.has_value(),
                                                  .drop_supply = proof_.opens_contactor(),
                                                  .start_noted = told(CommandKind::noted),

@@ -28,7 +28,6 @@ BuiltinInfo describe(Builtin builtin) noexcept {
             return {"reflected-on-floor", "reflected power lower than any antenna's", true};
         case Builtin::heat_without_rise: return {"heat-without-rise", "heat with no rise in temperature", true};
         case Builtin::longest_transmission: return {"longest-transmission", "the longest transmission", false, false};
-        case Builtin::control_link: return {"control-link", "the control link", false, false};
         case Builtin::uncalibrated: return {"uncalibrated", "a detector that waits for its calibration", false, false};
         case Builtin::start_not_stored:
             return {"start-not-stored", "the storage, which hasn't taken this start yet", false, false};
@@ -78,7 +77,6 @@ const std::array<Condition, builtin_count>& Supervision::judge(const Situation& 
     set(Builtin::reflected_on_floor, floor_.update(s.now, reflected_on_floor(s)));
     set(Builtin::heat_without_rise, heat_.update(s.now, heat_without_rise(s)));
     set(Builtin::longest_transmission, longest_transmission(s));
-    set(Builtin::control_link, control_link(s));
     set(Builtin::uncalibrated, uncalibrated(s));
     set(Builtin::contactor_line_mismatch, contactor_line(s));
     see_contactor(s);
@@ -200,14 +198,6 @@ Condition Supervision::longest_transmission(const Situation& s) const noexcept {
     const auto& longest = plan_.supervision.longest_transmission;
     if (!longest || !s.transmitting_since) return Condition::clear;
     return s.now - *s.transmitting_since >= *longest ? Condition::bad : Condition::clear;
-}
-
-Condition Supervision::control_link(const Situation& s) noexcept {
-    const auto& silence = plan_.supervision.control_link;
-    if (!silence) return Condition::clear;
-    if (s.link_alive) link_heard_ = s.now;
-    if (!link_heard_) return Condition::unknown;
-    return s.now - *link_heard_ > *silence ? Condition::bad : Condition::clear;
 }
 
 bool Supervision::supplied(Instant now) const noexcept {

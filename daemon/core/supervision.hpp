@@ -32,7 +32,6 @@ enum class Builtin : std::uint8_t {
     reflected_on_floor,         ///< better than any antenna: a loose reflected cable
     heat_without_rise,          ///< a temperature sensor that fell off
     longest_transmission,
-    control_link,      ///< the required control link is silent
     uncalibrated,      ///< a detector waits for its calibration, and nobody is commissioning
     start_not_stored,  ///< a death now would not be counted as an unclean stop: no permit before
     second_opinion,    ///< it took away a permit that was decided here: one of the two is broken
@@ -71,7 +70,6 @@ struct Situation {
     const Reading* dc_power = nullptr;
     const Reading* heat = nullptr;
     bool ratios_measurable = false;  ///< RF stood around the last reflected reading
-    bool link_alive = false;         ///< the control link spoke since the last step
     bool commissioning = false;
     bool drop_supply = false;  ///< a proof test keeps the supply contactor open
     bool start_noted = false;  ///< the storage has taken this start, since the last step
@@ -101,8 +99,8 @@ public:
     static void fields(Archive& a, Self& self) {
         a(self.enable_, self.rf_, self.drive_, self.current_, self.efficiency_, self.floor_, self.heat_, self.stepped_,
           self.permit_, self.contactor_closed_, self.contactor_changed_, self.last_, self.permit_changed_,
-          self.seen_open_, self.disobeys_since_, self.overruns_, self.overruns_running_, self.link_heard_,
-          self.heating_, self.rested_, self.heat_changed_, self.heating_from_c_, self.start_noted_);
+          self.seen_open_, self.disobeys_since_, self.overruns_, self.overruns_running_, self.heating_, self.rested_,
+          self.heat_changed_, self.heating_from_c_, self.start_noted_);
     }
 
     /// The same as captures of format 1 have it.
@@ -130,7 +128,6 @@ private:
     [[nodiscard]] Verdict reflected_on_floor(const Situation& s) const noexcept;
     [[nodiscard]] Verdict heat_without_rise(const Situation& s) noexcept;
     [[nodiscard]] Condition longest_transmission(const Situation& s) const noexcept;
-    [[nodiscard]] Condition control_link(const Situation& s) noexcept;
     [[nodiscard]] Condition uncalibrated(const Situation& s) const noexcept;
     [[nodiscard]] Condition contactor_line(const Situation& s) const noexcept;
     void see_contactor(const Situation& s) noexcept;
@@ -155,7 +152,6 @@ private:
     Instant permit_changed_{};  ///< last change of permit
     std::uint64_t overruns_ = 0;
     std::uint32_t overruns_running_ = 0;
-    std::optional<Instant> link_heard_;
     // Heat with no rise: since when it heats or rests, and the temperature when heating began.
     bool heating_ = false;
     bool rested_ = false;  ///< it had rested long enough before this heating

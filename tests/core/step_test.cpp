@@ -518,18 +518,6 @@ TEST_CASE("longest transmission: warned before, de-keyed, and free again after R
     CHECK(b.protection.snapshot().memory.trip_level == 0s);  // a long over is no fault: not counted
 }
 
-TEST_CASE("a required control link that falls silent inhibits, and its word alone permits nothing") {
-    Plan p = plan();
-    p.supervision.control_link = 2s;
-    Bench b{p};
-    CHECK(b.run(3s, false));
-    for (int i = 0; i < 60; ++i) b.step({{CommandKind::alive, Origin::remote, 0}});
-    CHECK(b.protection.snapshot().permit);
-    const Duration silent = b.until(false, 5s);
-    CHECK(silent >= 1900ms);
-    CHECK(silent <= 2100ms);
-}
-
 TEST_CASE("no permit before the storage has the start; it stays starting, and then settles") {
     Bench b{plan(), {}, false, false};
     const SourceIndex waits = source_of(b.the_plan, Builtin::start_not_stored);
@@ -539,7 +527,6 @@ TEST_CASE("no permit before the storage has the start; it stays starting, and th
     CHECK(b.count(EventKind::tripped) == 0);  // it waits; nothing is wrong with the amplifier
     b.step({{CommandKind::hold, Origin::local, 1}});
     b.step({{CommandKind::release, Origin::local, 2}});
-    b.step({{CommandKind::alive, Origin::remote, 0}});
     CHECK(b.run(5s, false));
     b.step({{CommandKind::noted, Origin::none, 0}});
     CHECK(b.until(true, 3s) >= 900ms);  // the settling time begins only now

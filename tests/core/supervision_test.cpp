@@ -15,7 +15,7 @@ struct Watch {
     Plan the_plan;
     Supervision supervision{the_plan};
     Instant now{100s};
-    bool permit = false, starting = false, link = false, line_known = true, line_permit_as_written = true;
+    bool permit = false, starting = false, line_known = true, line_permit_as_written = true;
     double forward_w = 0.0, reflected_w = 0.0, drive_w = 0.0, current_a = 1.0, heatsink_c = 30.0, heat_w = 0.0;
     double supply_v = 28.0;
     double sense = -1.0;  ///< negative: no sense input
@@ -48,7 +48,6 @@ struct Watch {
                                            .dc_power = &dc,
                                            .heat = &heat,
                                            .ratios_measurable = forward_w >= 6.0,
-                                           .link_alive = link,
                                            .transmitting_since = transmitting});
         now += 20ms;
         return c[static_cast<std::size_t>(which)];
@@ -242,18 +241,10 @@ TEST_CASE("heat without rise: after a rest, within its time, and not in a steady
     CHECK(warm.until_bad(Builtin::heat_without_rise, 300s) == never);
 }
 
-TEST_CASE("the longest transmission and the control link") {
+TEST_CASE("the longest transmission") {
     Plan p = complete();
     p.supervision.longest_transmission = 10s;
-    p.supervision.control_link = 5s;
     Watch w{p};
-    CHECK(w.step(Builtin::control_link) == Condition::unknown);  // never heard
-    w.link = true;
-    CHECK(w.step(Builtin::control_link) == Condition::clear);
-    w.link = false;
-    const Duration silent = w.until_bad(Builtin::control_link, 10s);
-    CHECK(silent > 4900ms);
-    CHECK(silent <= 5s);
     w.transmitting = w.now;
     CHECK(w.until_bad(Builtin::longest_transmission, 20s) == 10s);
     w.transmitting.reset();

@@ -21,7 +21,6 @@ TEST_CASE("supervision as written, and at rest where it isn't") {
     CHECK(plan.supervision.contactor);
     CHECK(plan.supervision.longest_transmission == 3min);
     CHECK(plan.supervision.transmission_warning == 30s);
-    CHECK_FALSE(plan.supervision.control_link);
     CHECK(plan.supervision.contactor_time == 1s);
     CHECK(plan.plausibility.switching_time == 50ms);
     CHECK(plan.plausibility.qualify == 1s);
@@ -46,10 +45,6 @@ TEST_CASE("a contactor's contacts: seen by a contact sensor, or said to be unsee
     CHECK(said.find("De-keys when contacts, which is closed while the contactor is open, contradicts its order for "
                     "500 ms; a contactor that stays closed latches.") != std::string::npos);
     CHECK(advised(load_configuration(with_more(contactor)), "a welded one stays unseen"));
-}
-
-TEST_CASE("a control link can't be asked for: nothing here hears one, so it would never permit") {
-    CHECK_FALSE(load_configuration(with_more("supervision: {control_link: 10 s}\n")).configuration);
 }
 
 TEST_CASE("an exciter that never pauses is said loudly, and only where drive is measured") {

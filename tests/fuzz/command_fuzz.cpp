@@ -50,7 +50,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     }
     const auto kind = std::get<core::CommandKind>(judged);
     fuzz::need(!message.retained && !message.duplicate && !late, "only a fresh message");
-    fuzz::need(core::is_order(kind), "no message is the control link or the storage");
+    fuzz::need(core::is_order(kind), "no message is the storage or the second opinion");
     fuzz::need(kind != core::CommandKind::release || mqtt.remote_release, "release only where it is allowed");
     fuzz::need(kind != core::CommandKind::reset || mqtt.remote_reset, "reset only where it is allowed");
     fuzz::need(message.payload == core::text(kind), "the payload names the command");

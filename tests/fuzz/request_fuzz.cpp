@@ -13,7 +13,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     } else if (const auto* record = std::get_if<formats::RecordRequest>(&request)) {
         fuzz::need(record->seconds >= 1.0 && record->seconds <= 86400.0, "a length within bounds");
     } else if (const auto* command = std::get_if<formats::CommandRequest>(&request)) {
-        fuzz::need(core::is_order(command->kind), "no client is the control link or the storage");
+        fuzz::need(core::is_order(command->kind), "no client is the storage or the second opinion");
         fuzz::need(command->reason.size() <= 200, "a short reason");
         for (const char c : command->reason) {
             const auto byte = static_cast<unsigned char>(c);

@@ -66,7 +66,7 @@ struct Written {
             amplifier.now += std::chrono::nanoseconds{i * i};
             if (i == 7)
                 amplifier.commands = {{core::CommandKind::hold, core::Origin::remote, 4000000000U},
-                                      {core::CommandKind::alive, core::Origin::local, 0}};
+                                      {core::CommandKind::noted, core::Origin::none, 0}};
             formats::RecordedStep step = amplifier.step();
             if (i == 3) step.scans.clear();
             if (i == 5)
