@@ -32,7 +32,7 @@ RfLook rf_look(const RfPlan& rf, const Reading* forward, const Reading* reflecte
     };
     if (forward == nullptr) return RfLook::unknown;  // on a good load reflected alone sees nothing
     const RfLook by_forward = look(forward, rf.rf_present_w);
-    const RfLook by_reflected = look(reflected, rf.reflected_present_w.value_or(rf.rf_present_w));
+    const RfLook by_reflected = look(reflected, rf.reflected_is_rf_w());
     if (by_forward == RfLook::present || by_reflected == RfLook::present) return RfLook::present;
     return by_forward == RfLook::absent ? by_reflected : RfLook::unknown;
 }
@@ -55,7 +55,7 @@ Verdict reflected_exceeds(const RfPlan& rf, const Bracket& bracket) noexcept {
     const Reading& after = bracket.forward_after;
     const Reading& reflected = bracket.reflected;
     if (reflected.health == Health::unknown) return Verdict::missed;
-    if (reflected.value < rf.reflected_present_w.value_or(rf.rf_present_w)) return Verdict::rest;
+    if (reflected.value < rf.reflected_is_rf_w()) return Verdict::rest;
     if (reflected.value < std::max(before.value, after.value)) return Verdict::clear;
     const bool told = before.health != Health::unknown && after.health != Health::unknown;
     return told ? Verdict::outside : Verdict::missed;

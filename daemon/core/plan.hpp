@@ -160,6 +160,9 @@ struct RfPlan {
     double gain_reference_c = 25.0;
     std::optional<Duration> circulator_load_time;  ///< thermal time of the circulator's load, where it comes before
     double main_line_loss_db = 0.0;
+
+    /// Reflected at or above it: RF is on the line.
+    [[nodiscard]] double reflected_is_rf_w() const noexcept { return reflected_present_w.value_or(rf_present_w); }
 };
 
 // ---- limits ----------------------------------------------------------------------------------------------------

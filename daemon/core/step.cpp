@@ -43,13 +43,10 @@ void check_indices(const Plan& plan) {
 
 std::vector<SourceRule> rules_for(const Plan& plan) {
     std::vector<SourceRule> rules;
-    for (const LimitPlan& limit : plan.limits) {
-        rules.push_back({limit.hold_off, limit.rearm == Rearm::latched, limit.counted});
-    }
-    const Duration hold_off = plan.interlock.sensor_hold_off;
-    for (std::size_t channel = 0; channel < plan.channels.size(); ++channel) rules.push_back({hold_off, false, true});
-    for (std::size_t i = 0; i < builtin_count; ++i) {
-        const BuiltinInfo info = describe(static_cast<Builtin>(i));
+    for (std::size_t source = 0; source < source_count(plan); ++source) {
+        const SourceInfo info = describe_source(plan, static_cast<SourceIndex>(source));
+        const bool limit = info.kind == SourceInfo::Kind::limit;
+        const Duration hold_off = limit ? plan.limits[info.index].hold_off : plan.interlock.sensor_hold_off;
         rules.push_back({hold_off, info.latches, info.counted});
     }
     return rules;
@@ -74,8 +71,12 @@ SourceInfo describe_source(const Plan& plan, SourceIndex source) noexcept {
     if (index < plan.limits.size()) {
         const LimitPlan& limit = plan.limits[index];
         const std::string& name = limit.name.empty() ? limit.id : limit.name;
-        return {limit.id, name, SourceInfo::Kind::limit, static_cast<std::uint16_t>(index),
-                limit.rearm == Rearm::latched};
+        return {limit.id,
+                name,
+                SourceInfo::Kind::limit,
+                static_cast<std::uint16_t>(index),
+                limit.rearm == Rearm::latched,
+                limit.counted};
     }
     index -= plan.limits.size();
     if (index < plan.channels.size()) {
@@ -85,7 +86,8 @@ SourceInfo describe_source(const Plan& plan, SourceIndex source) noexcept {
     }
     index -= plan.channels.size();
     const BuiltinInfo info = describe(static_cast<Builtin>(std::min(index, builtin_count)));
-    return {info.id, info.name, SourceInfo::Kind::builtin, static_cast<std::uint16_t>(index), info.latches};
+    return {info.id,      info.name,   SourceInfo::Kind::builtin, static_cast<std::uint16_t>(index),
+            info.latches, info.counted};
 }
 
 Snapshot Protection::blank(const Plan& plan) {

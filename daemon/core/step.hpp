@@ -83,6 +83,7 @@ struct SourceInfo {
     enum class Kind : std::uint8_t { limit, channel, builtin } kind = Kind::builtin;
     std::uint16_t index = 0;  ///< within its kind
     bool latches = false;     ///< what it took away waits for an operator
+    bool counted = true;      ///< adds to the count that ends in lockout
 };
 /// In the state file and in the snapshot; and before an id, in captures and by MQTT.
 inline constexpr Words<SourceInfo::Kind::builtin> source_kind_words{"limit", "channel", "builtin"};

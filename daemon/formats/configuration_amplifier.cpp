@@ -34,8 +34,8 @@ void read_reflected_level(Section& section, Draft& draft) {
         section.fault("reflected_present", "reflected power would be told later than the forward power it comes from",
                       fmt::format("at most {}", show(rf.rf_present_w, core::Unit::watt)));
     if (reflected)
-        check_above_floor(section, rf.reflected_present_w ? "reflected_present" : "rf_present",
-                          rf.reflected_present_w.value_or(rf.rf_present_w), draft.plan().channels[*reflected]);
+        check_above_floor(section, rf.reflected_present_w ? "reflected_present" : "rf_present", rf.reflected_is_rf_w(),
+                          draft.plan().channels[*reflected]);
 }
 
 void read_forward_levels(Section& section, Draft& draft) {
