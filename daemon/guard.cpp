@@ -47,7 +47,7 @@ void Guard::run(const OpenLines& open, const Complain& complain) {
         if (stop_.load(std::memory_order_acquire)) {
             until = now + (stop_cycle(now) ? LineKeeper::look_interval : write_retry);
         } else if (ready_.load(std::memory_order_acquire)) {
-            until = cycle(now);
+            until = cycle(now, time_asleep());
         }
         wake_.wait(until);
     }
@@ -90,7 +90,14 @@ void Guard::begin(std::unique_ptr<core::Protection> protection, second_opinion::
 
 // ---- each decision ---------------------------------------------------------------------------------------------
 
-core::Instant Guard::cycle(core::Instant now) noexcept {
+/// Since the last decision. The clocks' difference only grows; a look that was interrupted may read it too small.
+core::Duration Guard::suspended(core::Duration asleep) noexcept {
+    const core::Duration before = asleep_.value_or(asleep);
+    asleep_ = std::max(before, asleep);
+    return *asleep_ - before;
+}
+
+core::Instant Guard::cycle(core::Instant now, core::Duration asleep) noexcept {
     collect_scans();
     collect_commands(now);
     line_->look(now);
@@ -99,6 +106,7 @@ core::Instant Guard::cycle(core::Instant now) noexcept {
                                 .scans = scans_,
                                 .commands = commands_,
                                 .line = line_->state(),
+                                .suspended = suspended(asleep),
                                 .contactor = contactor_ ? contactor_->state() : core::LineState{}};
     const core::Decision decision = protection_->step(input);
     for (const core::Scan& scan : scans_) second_opinion::show(second_opinion_, scan, now);

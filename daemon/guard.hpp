@@ -66,7 +66,8 @@ public:
     /// Takes the lines as they are; for run() and for tests.
     void take_lines(Lines lines);
     /// One decision at `now`: scans and commands in, line, then events and snapshots out. Returns when to come again.
-    core::Instant cycle(core::Instant now) noexcept;
+    /// `asleep`: time_asleep().
+    core::Instant cycle(core::Instant now, core::Duration asleep = {}) noexcept;
 
     // ---- any thread ----
 
@@ -94,6 +95,7 @@ public:
 
 private:
     bool wait_for_line(const OpenLines& open, const Complain& complain);
+    core::Duration suspended(core::Duration asleep) noexcept;
     void collect_scans() noexcept;
     void collect_commands(core::Instant now) noexcept;
     void give_back() noexcept;
@@ -120,6 +122,7 @@ private:
     std::vector<core::Command> commands_;
     bool more_ = false;  ///< scans were left for the next cycle
     core::Instant next_period_{};
+    std::optional<core::Duration> asleep_;  ///< as of the last decision
     std::atomic<bool> armed_{false};
     std::atomic<bool> stop_{false};
     std::atomic<bool> leave_{false};

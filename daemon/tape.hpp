@@ -39,6 +39,7 @@ public:
                         .now = input.now,
                         .line = input.line,
                         .contactor_line = input.contactor,
+                        .suspended = input.suspended,
                         .permit = decision.permit,
                         .contactor = decision.contactor});
         for (const core::Scan& scan : input.scans) {
@@ -63,6 +64,7 @@ public:
         step.now = record.now;
         step.line = record.line;
         step.contactor_line = record.contactor_line;
+        step.suspended = record.suspended;
         step.permit = record.permit;
         step.contactor = record.contactor;
         step.scans.resize(record.scans);
@@ -89,6 +91,7 @@ private:
         std::uint64_t number = 0;
         core::Instant now{};
         core::LineState line, contactor_line;
+        core::Duration suspended{};
         bool permit = false, contactor = false;
     };
     struct ScanHead {

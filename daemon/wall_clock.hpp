@@ -9,6 +9,9 @@ namespace dekeyd {
 /// CLOCK_MONOTONIC.
 core::Instant monotonic_now() noexcept;
 
+/// How long the machine has slept since it was booted: by CLOCK_BOOTTIME, which goes on meanwhile.
+core::Duration time_asleep() noexcept;
+
 /// The wall time of a monotonic instant, by the clock as it is set now.
 formats::WallStamp wall_stamp(core::Instant at) noexcept;
 

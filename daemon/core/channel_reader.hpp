@@ -29,6 +29,13 @@ public:
     /// The reading as of `now`: the last believable one while it is young enough, otherwise unknown with the reason.
     [[nodiscard]] Reading at(Instant now) const noexcept;
 
+    /// What was read is no reading any more, and confirms none: as before the first one.
+    void forget() noexcept {
+        seen_ = false;
+        fault_ = Fault::stale;
+        candidate_.reset();
+    }
+
     [[nodiscard]] Fault last_fault() const noexcept { return fault_; }
     [[nodiscard]] bool frozen(Instant now) const noexcept;
 

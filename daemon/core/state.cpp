@@ -39,6 +39,7 @@ std::string Protection::state() const {
     std::string out;
     line(out, "step", "", last_step_, rf_last_seen_, unclean_start_, permit_, measurable_, ending_warned_, stepped_,
          snapshot_.sequence, snapshot_.rf_present, snapshot_.transmitting_since);
+    line(out, "awake", "", awake_since_);
     line(out, "commissioning", "", snapshot_.commissioning_until);
     line(out, "events", "", events_);
     line(out, "interlock", "", interlock_);
@@ -93,6 +94,7 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
         return read(words, last_step_, rf_last_seen_, unclean_start_, permit_, measurable_, ending_warned_, stepped_,
                     snapshot_.sequence, snapshot_.rf_present, snapshot_.transmitting_since);
     }
+    if (key == "awake") return read(words, awake_since_);
     if (key == "commissioning") return read(words, snapshot_.commissioning_until);
     if (key == "events") return read(words, events_);
     if (key == "interlock") return read(words, interlock_);

@@ -151,6 +151,8 @@ Decision Protection::step(const StepInput& input) noexcept {
                                         [](const Command& c) { return c.kind == CommandKind::objected; });
     const bool objected = objection != input.commands.end();
     if (objected) permit_ = false;  // decided here, and the line never heard of it
+    const bool slept = input.suspended > plan_.interlock.guard_deadline;
+    if (slept) awake_since_ = now;
     std::fill(conditions_.begin(), conditions_.end(), Condition::missed);
     std::fill(judged_.begin(), judged_.end(), std::uint8_t{0});
 
@@ -174,7 +176,8 @@ Decision Protection::step(const StepInput& input) noexcept {
     const bool for_proof = prove(input, now);
     permit_ = (free || for_proof) && !plan_.supervision.monitor_only;
     release_.step(now, permit_, snapshot_.rf_present, rf_absent(), role(plan_.roles.forward));
-    fill_in_events(forced, objected ? objection->limit : no_source);
+    fill_in_events(forced, objected ? objection->limit : no_source, input.suspended);
+    if (slept) forget_readings();  // after the cause itself has its event
     last_step_ = now;
     stepped_ = true;
     publish(now);
@@ -188,7 +191,7 @@ Decision Protection::step(const StepInput& input) noexcept {
 // ---- scans to quantities ---------------------------------------------------------------------------------------
 
 void Protection::absorb(const Scan& scan, Instant now) noexcept {
-    if (scan.sampler >= channel_at_.size()) return;
+    if (scan.sampler >= channel_at_.size() || of_before_sleep(scan)) return;
     std::fill(news_.begin(), news_.end(), std::uint8_t{0});
     const auto& slots = channel_at_[scan.sampler];
     const std::size_t count = std::min(slots.size(), scan.samples.size());
@@ -212,6 +215,21 @@ void Protection::absorb(const Scan& scan, Instant now) noexcept {
     }
     derive_power();
     judge_news(now);
+}
+
+bool Protection::of_before_sleep(const Scan& scan) const noexcept {
+    return awake_since_ && std::any_of(scan.samples.begin(), scan.samples.end(), [&](const Sample& sample) {
+               return sample.fault != Fault::not_in_scan && sample.begun <= *awake_since_;
+           });
+}
+
+// The monotonic clock stood still: what it calls fresh may be hours old.
+void Protection::forget_readings() noexcept {
+    for (ChannelReader& channel : channels_) channel.forget();
+    for (Reading& reading : snapshot_.quantities) {
+        if (reading.health != Health::unknown) reading = {.fault = Fault::stale, .taken = reading.taken};
+    }
+    for (QualifyTimer& timer : timers_) timer.forget();
 }
 
 // Forward is read before and after reflected; the larger of the two is the reading, so that no peak is lost.
@@ -476,6 +494,7 @@ void Protection::supervise(const StepInput& input, Instant now) noexcept {
                                                  .drop_supply = proof_.opens_contactor(),
                                                  .start_noted = told(CommandKind::noted),
                                                  .objected = told(CommandKind::objected),
+                                                 .suspended = input.suspended > plan_.interlock.guard_deadline,
                                                  .transmitting_since = snapshot_.transmitting_since});
     for (std::size_t i = 0; i < builtin_count; ++i) fold(source_of(plan_, static_cast<Builtin>(i)), conditions[i]);
     const bool closed = supervision_.contactor_closed();
@@ -569,7 +588,7 @@ void Protection::report_sensors(Instant now) noexcept {
     }
 }
 
-void Protection::fill_in_events(SourceIndex forced, SourceIndex objection) noexcept {
+void Protection::fill_in_events(SourceIndex forced, SourceIndex objection, Duration suspended) noexcept {
     for (Event& event : events_.all()) {
         if (event.kind == EventKind::started) event.reading.value = unclean_start_ ? 1.0 : 0.0;
         if (const Reading* forward = role(plan_.roles.forward);
@@ -578,6 +597,7 @@ void Protection::fill_in_events(SourceIndex forced, SourceIndex objection) noexc
         }
         if (event.source >= source_count(plan_)) continue;
         if (event.source == source_of(plan_, Builtin::second_opinion)) event.about = objection;
+        if (event.source == source_of(plan_, Builtin::suspended)) event.reading.value = seconds(suspended);
         const SourceInfo info = describe_source(plan_, event.about != no_source ? event.about : event.source);
         if (info.kind == SourceInfo::Kind::channel) event.reading = snapshot_.quantities[info.index];
         if (info.kind != SourceInfo::Kind::limit) continue;

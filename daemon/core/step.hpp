@@ -27,6 +27,7 @@ struct StepInput {
     std::span<const Scan> scans;  ///< in the order of arrival
     std::span<const Command> commands;
     LineState line;
+    Duration suspended{};   ///< the machine slept so long since the step before; `now` doesn't have it
     LineState contactor{};  ///< the contactor's pad, where there is one: permit means closed
 };
 
@@ -122,6 +123,8 @@ private:
     bool take_line(std::string_view key, std::string_view words, std::vector<std::uint8_t>& seen);
     void begin_unseen(const std::vector<std::uint8_t>& seen) noexcept;
     void absorb(const Scan& scan, Instant now) noexcept;
+    [[nodiscard]] bool of_before_sleep(const Scan& scan) const noexcept;
+    void forget_readings() noexcept;
     void take_forward(const Scan& scan, Instant now) noexcept;
     void derive_rf(const Bracket& bracket, Instant now) noexcept;
     void derive_power() noexcept;
@@ -138,7 +141,7 @@ private:
     void warn(std::size_t limit, Verdict verdict, Instant now) noexcept;
     void report_sensors(Instant now) noexcept;
     void fold(std::size_t source, Condition condition) noexcept;
-    void fill_in_events(SourceIndex forced, SourceIndex objection) noexcept;
+    void fill_in_events(SourceIndex forced, SourceIndex objection, Duration suspended) noexcept;
     void publish(Instant now) noexcept;
     [[nodiscard]] std::optional<double> temperature_for(const Channel& channel) const noexcept;
     [[nodiscard]] bool rf_absent() const noexcept;
@@ -171,6 +174,7 @@ private:
     Snapshot snapshot_;
     Instant last_step_{};
     Instant rf_last_seen_{};
+    std::optional<Instant> awake_since_;  ///< after the last sleep: what was begun before it tells nothing
     bool unclean_start_;
     bool permit_ = false;         ///< what was decided last
     bool measurable_ = false;     ///< the last bracket's ratios

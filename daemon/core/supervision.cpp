@@ -32,6 +32,7 @@ BuiltinInfo describe(Builtin builtin) noexcept {
         case Builtin::start_not_stored:
             return {"start-not-stored", "the storage, which hasn't taken this start yet", false, false};
         case Builtin::second_opinion: return {"second-opinion", "the second opinion against the decision", true};
+        case Builtin::suspended: return {"suspended", "the sleep of the machine", true};
         case Builtin::count_: break;
     }
     return {"none", "none"};
@@ -84,6 +85,7 @@ const std::array<Condition, builtin_count>& Supervision::judge(const Situation& 
     start_noted_ = start_noted_ || s.start_noted;
     set(Builtin::start_not_stored, start_noted_ ? Condition::clear : s.starting ? Condition::band : Condition::bad);
     set(Builtin::second_opinion, s.objected ? Condition::bad : Condition::clear);
+    set(Builtin::suspended, s.suspended ? Condition::bad : Condition::clear);
     return conditions_;
 }
 

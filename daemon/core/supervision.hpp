@@ -35,6 +35,7 @@ enum class Builtin : std::uint8_t {
     uncalibrated,      ///< a detector waits for its calibration, and nobody is commissioning
     start_not_stored,  ///< a death now would not be counted as an unclean stop: no permit before
     second_opinion,    ///< it took away a permit that was decided here: one of the two is broken
+    suspended,         ///< the machine slept, the pad at what it was, and nothing was guarded
     count_,
 };
 inline constexpr std::size_t builtin_count = static_cast<std::size_t>(Builtin::count_);
@@ -74,6 +75,7 @@ struct Situation {
     bool drop_supply = false;  ///< a proof test keeps the supply contactor open
     bool start_noted = false;  ///< the storage has taken this start, since the last step
     bool objected = false;     ///< the second opinion took the last permit away
+    bool suspended = false;    ///< the machine slept since the last step
     std::optional<Instant> transmitting_since;
 };
 

@@ -17,7 +17,8 @@ constexpr std::string_view first_line = "# dekeyd-capture 2", first_line_1 = "# 
 constexpr std::string_view state_prefix = "#state ";
 constexpr std::string_view configuration_prefix = "#configuration ";
 constexpr std::string_view end_prefix = "#end ";
-constexpr std::string_view fixed_columns = "step,t (s),line,contactor line,commands,contactor,decided,sampler";
+constexpr std::string_view fixed_columns =
+    "step,t (s),suspended (s),line,contactor line,commands,contactor,decided,sampler";
 constexpr std::string_view fixed_columns_1 = "step,t (s),line,commands,contactor,decided,sampler";
 constexpr std::size_t longest_row = 1024UL * 1024;
 constexpr std::size_t most_slots = 4096;
@@ -156,7 +157,12 @@ bool has_openings(const core::Channel* channel) {
 core::StepInput RecordedStep::input(std::vector<core::Scan>& room) const {
     room.clear();
     for (const RecordedScan& scan : scans) room.push_back({.sampler = scan.sampler, .samples = scan.samples});
-    return {.now = now, .scans = room, .commands = commands, .line = line, .contactor = contactor_line};
+    return {.now = now,
+            .scans = room,
+            .commands = commands,
+            .line = line,
+            .suspended = suspended,
+            .contactor = contactor_line};
 }
 
 std::vector<std::vector<std::string>> slot_names(const core::Plan& plan) {
@@ -271,6 +277,8 @@ void CaptureWriter::add(const RecordedStep& step, const core::Snapshot* after) {
             add_number(text_, step.number);
             text_.push_back(',');
             add_time(step.now);
+            text_.push_back(',');
+            add_time(origin_ + step.suspended);
             text_.append(1, ',').append(line_word(step.line)).append(1, ',');
             text_.append(line_word(step.contactor_line)).append(1, ',');
             for (std::size_t i = 0; i < step.commands.size(); ++i) {
@@ -287,7 +295,7 @@ void CaptureWriter::add(const RecordedStep& step, const core::Snapshot* after) {
             }
             text_.append(step.contactor ? ",1," : ",0,").append(step.permit ? "permit," : "inhibit,");
         } else {
-            text_.append(",,,,,,,");
+            text_.append(",,,,,,,,");
         }
         if (scan != nullptr) add_number(text_, scan->sampler);
         add_samples(scan);
@@ -441,7 +449,8 @@ std::optional<core::LineState> CaptureReader::as_told(bool closed) {
 
 bool CaptureReader::parse_row(std::string_view row, RecordedStep& step, bool first) {
     Cells cells{row};
-    const std::string_view number = cells.next(), time = cells.next(), line = cells.next();
+    const std::string_view number = cells.next(), time = cells.next();
+    const std::string_view suspended = first_format_ ? "0" : cells.next(), line = cells.next();
     const std::string_view contactor_line = first_format_ ? std::string_view{} : cells.next(), commands = cells.next();
     const std::string_view contactor = cells.next(), decided = cells.next(), sampler_text = cells.next();
     if (first) {
@@ -449,13 +458,16 @@ bool CaptureReader::parse_row(std::string_view row, RecordedStep& step, bool fir
         const auto at = to_duration(time);
         const auto state = to_line_state(line);
         const auto contactor_state = first_format_ ? as_told(contactor == "1") : to_line_state(contactor_line);
-        if (!step_number || !at || !state || !contactor_state || (decided != "permit" && decided != "inhibit")) {
+        const auto slept = to_duration(suspended);
+        if (!step_number || !at || !slept || !state || !contactor_state ||
+            (decided != "permit" && decided != "inhibit")) {
             return fail("expected a step's number, time, line and decision");
         }
         step.number = *step_number;
         step.now = header_.origin + *at;
         step.line = *state;
         step.contactor_line = *contactor_state;
+        step.suspended = *slept;
         step.permit = decided == "permit";
         step.contactor = contactor == "1";
         step.scans.clear();

@@ -5,8 +5,8 @@
 // scan, in the order of arrival, or one for a step without a scan; the first row of a step has its number, time, line,
 // commands and what was decided. Times are seconds from the header's origin, to the nanosecond; numbers are the
 // shortest that read back as the same bits. Columns behind `decided` are for people (readings after the step) and are
-// not read back. Format 1, which is still read, hadn't the level of the contactor's line. The last line, `#end <rows>
-// <crc32>`, proves that all of it is there.
+// not read back. Format 1, which is still read, hadn't the level of the contactor's line, nor a sleep. The last line,
+// `#end <rows> <crc32>`, proves that all of it is there.
 #pragma once
 
 #include <cstdint>
@@ -30,6 +30,7 @@ struct RecordedStep {
     std::uint64_t number = 0;  ///< counts the guard's decisions; a gap means that some were lost
     core::Instant now{};
     core::LineState line, contactor_line;
+    core::Duration suspended{};
     bool permit = false;
     bool contactor = false;
     std::vector<RecordedScan> scans;

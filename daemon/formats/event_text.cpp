@@ -119,6 +119,12 @@ std::string objection(const core::Plan& plan, const core::Event& event) {
     return fmt::format("Tripped: the second opinion: {}. One of the two is broken. {}", what, way_out(plan, event));
 }
 
+std::string sleep_in_words(const core::Plan& plan, const core::Event& event) {
+    const auto slept = std::chrono::duration_cast<core::Duration>(std::chrono::duration<double>(event.reading.value));
+    return fmt::format("{}: the machine slept for {}, and nothing was guarded; what was read before counts no more. {}",
+                       event.first_cause ? "Tripped" : "Another cause", duration_in_words(slept), way_out(plan, event));
+}
+
 // Times of a proof, as far as they were measured.
 std::string times_in_words(const core::Event& event) {
     std::string text;
@@ -270,6 +276,7 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
         case EventKind::permitted: return "Permitted: no cause stands.";
         case EventKind::tripped: {
             if (event.source == core::source_of(plan, core::Builtin::second_opinion)) return objection(plan, event);
+            if (event.source == core::source_of(plan, core::Builtin::suspended)) return sleep_in_words(plan, event);
             const std::string cause = cause_in_words(
                 plan, event.source, {.condition = event.condition, .gravest = event.condition}, &event.reading);
             if (event.forced) return fmt::format("Proof: forced: {}.", cause);

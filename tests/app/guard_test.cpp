@@ -41,6 +41,7 @@ struct Bench {
     core::Instant now{1s};
     double heatsink_c = 30.0;
     core::Fault fault = core::Fault::none;
+    core::Duration asleep{};
 
     explicit Bench(bool with_contactor = false)
         : guard{period, wake, {.scans = {&scans}, .commands = {&commands}, .outlets = {&outlet}}} {
@@ -66,7 +67,7 @@ struct Bench {
     core::Instant step(core::Duration later = period) {
         now += later;
         push_scan();
-        return guard.cycle(now);
+        return guard.cycle(now, asleep);
     }
     void until_permit() {
         for (int i = 0; i < 100 && !pad->permit; ++i) step();
@@ -265,6 +266,34 @@ TEST_CASE("the scans of two buses go in by the time at which they were finished,
     guard.cycle(again);
     CHECK(adc.front() == nullptr);
     CHECK(psu.front() == nullptr);
+}
+
+TEST_CASE("a sleep of the machine inhibits in the next cycle; one of before the start, or a look too short, is none") {
+    Bench bench;
+    bench.asleep = 7h;
+    bench.begin();
+    bench.until_permit();
+    bench.asleep = 7h - 1s;  // the look was interrupted
+    bench.step();
+    bench.asleep = 7h;
+    bench.step();
+    CHECK(bench.pad->permit);
+    bench.asleep += bench.plan.interlock.guard_deadline + 1ms;
+    bench.step();
+    CHECK_FALSE(bench.pad->permit);
+    CHECK(bench.snapshot().state == core::State::latched);
+}
+
+TEST_CASE("the contactor's pad is looked at every second, and latches where it isn't as written") {
+    Bench bench{true};
+    bench.begin();
+    bench.until_permit();
+    bench.contactor->stuck_at = false;
+    const core::Instant began = bench.now;
+    while (bench.pad->permit && bench.now - began < 5s) bench.step();
+    CHECK(bench.now - began <= LineKeeper::look_interval + 2 * period);
+    CHECK_FALSE(bench.pad->permit);
+    CHECK(bench.snapshot().state == core::State::latched);
 }
 
 TEST_CASE("the contactor closes before the permit and opens after the inhibit") {

@@ -127,6 +127,7 @@ struct Bench {
     std::uint32_t lid_openings = 0;
     std::array<Fault, 7> faults{};
     bool line_lies = false;
+    Duration slept{};                      ///< before the next step
     std::optional<bool> contactor_pad;     ///< what it reads, whatever was written
     bool contactor_unread = false;         ///< it can't be read back
     std::optional<bool> contactor_closed;  ///< its contacts, whatever it was told
@@ -156,7 +157,9 @@ struct Bench {
                          .scans = scans,
                          .commands = commands,
                          .line = {.known = true, .permit = line_lies ? !permit : permit},
+                         .suspended = slept,
                          .contactor = {.known = !contactor_unread, .permit = contactor_pad.value_or(told)}});
+        slept = {};
         events.insert(events.end(), protection.events().begin(), protection.events().end());
         now += 20ms;
         return protection.snapshot().permit;

@@ -174,6 +174,18 @@ TEST_CASE("a calibration that is pending says whose, and what permits meanwhile"
     CHECK(sentence(plan, event) == "Commission refused: the configuration has no 'commissioning:'. Nothing changed.");
 }
 
+TEST_CASE("a sleep of the machine says how long it was") {
+    const core::Plan plan = test::sample_plan();
+    Event trip = event(EventKind::tripped, core::source_of(plan, core::Builtin::suspended));
+    trip.first_cause = true;
+    trip.state = core::State::latched;
+    trip.reading = {};
+    trip.reading.value = 3.0 * 3600.0;
+    CHECK(sentence(plan, trip) ==
+          "Tripped: the machine slept for 3 h, and nothing was guarded; what was read before counts no more. Latched "
+          "until an operator resets it.");
+}
+
 TEST_CASE("the second opinion says what it had against the permit, and what the decision has of the same") {
     const core::Plan plan = test::sample_plan();
     Event trip = event(EventKind::tripped, core::source_of(plan, core::Builtin::second_opinion));

@@ -18,6 +18,7 @@ void same(const formats::RecordedStep& a, const formats::RecordedStep& b) {
     REQUIRE(a.now == b.now);
     REQUIRE(a.line.known == b.line.known);
     REQUIRE(a.line.permit == b.line.permit);
+    REQUIRE(a.suspended == b.suspended);
     REQUIRE(a.contactor_line.known == b.contactor_line.known);
     REQUIRE(a.contactor_line.permit == b.contactor_line.permit);
     REQUIRE(a.permit == b.permit);
@@ -75,6 +76,7 @@ struct Written {
             if (i == 6) step.scans[0].samples[1] = {};
             if (i == 8) step.scans[0].samples[0].value = std::numeric_limits<double>::denorm_min();
             if (i == 9) step.line = {};
+            if (i == 11) step.suspended = 3h + 7ns;
             if (i >= 9) step.contactor_line = {.known = i != 12, .permit = i % 3 == 0};
             if (i == 10) std::swap(step.scans[0].samples[0].value, step.scans[0].samples[1].value);
             writer.add(step, i % 2 == 0 ? &amplifier.guard.snapshot() : nullptr);

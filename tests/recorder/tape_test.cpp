@@ -21,6 +21,7 @@ void put(Tape& tape, std::uint64_t i) {
                  .scans = std::span{scans}.first(i % 3),
                  .commands = std::span{commands}.first(i % 2),
                  .line = {.known = true, .permit = i % 2 == 0},
+                 .suspended = std::chrono::nanoseconds{i / 2},
                  .contactor = {.known = i % 3 == 0, .permit = i % 4 == 0}},
                 {.permit = i % 5 == 0, .contactor = i % 3 == 0, .wake_at = {}});
 }
@@ -30,6 +31,7 @@ void check(const formats::RecordedStep& step) {
     REQUIRE(step.now.time_since_epoch().count() == static_cast<std::int64_t>(i));
     REQUIRE(step.scans.size() == i % 3);
     REQUIRE(step.commands.size() == i % 2);
+    REQUIRE(step.suspended == std::chrono::nanoseconds{i / 2});
     REQUIRE(step.contactor_line.known == (i % 3 == 0));
     REQUIRE(step.contactor_line.permit == (i % 4 == 0));
     REQUIRE(step.permit == (i % 5 == 0));

@@ -64,6 +64,7 @@ struct Control {
     std::uint32_t operations;  // of all rules that are on
     std::uint32_t unused;
     Rule rules[rule_count];
+    std::int64_t asleep_ns;  // what the boot clock has more than the monotonic one
 };
 
 template <class F>
@@ -334,13 +335,15 @@ void* malloc(std::size_t size) noexcept {
     return __libc_malloc(size);
 }
 
-// The wall clock, stepped; the monotonic one is what it is.
+// The wall clock, stepped, and the boot clock, as after a sleep; the monotonic one is what it is.
 int clock_gettime(clockid_t clock, timespec* time) noexcept {
     static const auto real_gettime = real<int(clockid_t, timespec*)>("clock_gettime");
     const int result = real_gettime(clock, time);
     const Control* const shared = control.load();
-    if (result != 0 || shared == nullptr || (clock != CLOCK_REALTIME && clock != CLOCK_REALTIME_COARSE)) return result;
-    const std::int64_t offset = __atomic_load_n(&shared->wall_offset_ns, __ATOMIC_ACQUIRE);
+    const bool boot = clock == CLOCK_BOOTTIME;
+    if (result != 0 || shared == nullptr || (!boot && clock != CLOCK_REALTIME && clock != CLOCK_REALTIME_COARSE))
+        return result;
+    const std::int64_t offset = __atomic_load_n(boot ? &shared->asleep_ns : &shared->wall_offset_ns, __ATOMIC_ACQUIRE);
     constexpr std::int64_t second = 1'000'000'000;
     time->tv_sec += offset / second;
     time->tv_nsec += offset % second;
