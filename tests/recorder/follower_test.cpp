@@ -3,6 +3,7 @@
 
 #include <doctest/doctest.h>
 
+#include <fstream>
 #include <nlohmann/json.hpp>
 #include <sstream>
 
@@ -104,6 +105,19 @@ TEST_CASE("a trip becomes one capture, and its replay decides the same at the sa
     CHECK(*report.replayed_inhibit_s == 0.0);
     CHECK(station.follower.differing() == 0);
     CHECK(station.follower.lost() == 0);
+}
+
+TEST_CASE("a capture of the first format is read, and decided as it was") {
+    // Written by the program as it was before the format changed, with a contactor that its trip opened.
+    std::ifstream in{DEKEYD_SOURCE_DIR "/tests/recorder/format-1.csv"};
+    const ctl::ReplayReport report = ctl::replay(in, nullptr);
+    CHECK(report.trouble == "");
+    CHECK(report.complete);
+    CHECK(report.checked);
+    CHECK(report.steps > 100);
+    CHECK(report.not_reproduced == 0);
+    REQUIRE(report.recorded_inhibit_s);
+    CHECK(report.replayed_inhibit_step == report.recorded_inhibit_step);
 }
 
 TEST_CASE("the second opinion's objection is a first cause with its capture, and replays to the same steps") {
