@@ -8,12 +8,12 @@
 #include <unistd.h>
 
 #include <algorithm>
-#include <array>
 #include <cerrno>
 #include <cstring>
 #include <nlohmann/json.hpp>
 #include <utility>
 
+#include "daemon/client_places.hpp"
 #include "daemon/wall_clock.hpp"
 #include "formats/event_text.hpp"
 
@@ -30,18 +30,9 @@ constexpr mode_t socket_mode = 0660;
 constexpr int waiting_clients = 64;
 constexpr core::Duration accept_pause = 100ms;  // without a descriptor for the next client
 
-constexpr core::Duration log_interval = 10s;
-constexpr int log_burst = 5;
-
-spdlog::level::level_enum log_level(core::Severity severity) noexcept {
-    switch (severity) {
-        case core::Severity::notice:
-        case core::Severity::good: return spdlog::level::info;
-        case core::Severity::warning: return spdlog::level::warn;
-        case core::Severity::alarm: break;
-    }
-    return spdlog::level::err;
-}
+// The one answer of a client that is closed for another's sake.
+constexpr std::string_view place_needed =
+    "every place of the control socket is taken, and another client needed this one; expected: connect and ask at once";
 
 std::string trouble(const std::string& path, const char* doing, int error) {
     return fmt::format("{}: {}: {}; expected a run directory that this user may write (paths: run:)", path, doing,
@@ -115,10 +106,10 @@ void ControlSocket::run() {
         take_events();
         for (std::size_t i = 0; i < clients_.size(); ++i) {
             const short news = watched[first_client + i].revents;
-            clients_[i].gone = (news & (POLLHUP | POLLERR)) != 0;
             if ((news & (POLLIN | POLLHUP | POLLERR)) != 0) receive(clients_[i], now);
-            if ((news & POLLOUT) != 0) flush(clients_[i]);
+            if ((news & POLLOUT) != 0) clients_[i].flush();
         }
+        close_silent(now);
         drop_clients();  // first, for their room
         if (first_client == 1 && (watched[0].revents & POLLIN) != 0) accept_clients(now);
         answer_saved(now);
@@ -134,7 +125,7 @@ void ControlSocket::run() {
 int ControlSocket::poll_timeout(core::Instant now) const {
     core::Duration wait = !pending_.empty() ? pending_wait : clients_.empty() ? lonely_wait : idle_wait;
     for (const Client& client : clients_) {
-        if (client.watch_every > 0ns) wait = std::clamp<core::Duration>(client.watch_next - now, 0ns, wait);
+        if (client.watches()) wait = std::clamp<core::Duration>(client.watch_next - now, 0ns, wait);
     }
     return static_cast<int>(std::chrono::ceil<std::chrono::milliseconds>(wait).count());
 }
@@ -142,73 +133,86 @@ int ControlSocket::poll_timeout(core::Instant now) const {
 // ---- clients ---------------------------------------------------------------------------------------------------
 
 void ControlSocket::accept_clients(core::Instant now) {
-    while (true) {
+    for (int left = waiting_clients; left > 0; --left) {
         const int descriptor = ::accept4(listener_, nullptr, nullptr, SOCK_CLOEXEC | SOCK_NONBLOCK);
         if (descriptor < 0) {
-            // No descriptor left: whoever waits goes on waiting, and poll would say so at once, again and again.
+            // No descriptor left: those who wait go on waiting, and poll would say so at once, again and again.
             if (errno != EAGAIN && errno != EINTR) accept_again_ = now + accept_pause;
             return;
         }
-        Client client;
-        client.descriptor = descriptor;
-        client.tokens_at = now;
-        if (clients_.size() >= most_clients) {
-            const std::string text =
-                formats::error_answer(fmt::format("{} clients are connected; expected no more", most_clients));
-            [[maybe_unused]] const ssize_t sent = ::send(descriptor, text.data(), text.size(), MSG_NOSIGNAL);
-            ::close(descriptor);
-            if (refused_clients_.pass(now)) {
-                spdlog::warn("control socket: a client was turned away: {} are connected{}", most_clients,
-                             refused_clients_.since());
-            }
-            continue;
-        }
-        clients_.push_back(std::move(client));
+        clients_.emplace_back(descriptor, now);
+        receive(clients_.back(), now);  // before any question of places: what it has sent already is done
+        keep_places(now);
     }
 }
 
 void ControlSocket::receive(Client& client, core::Instant now) {
-    std::array<char, formats::longest_request> bytes{};
-    const ssize_t count = ::recv(client.descriptor, bytes.data(), bytes.size(), 0);
-    if (count == 0 || (count < 0 && errno != EAGAIN && errno != EINTR)) client.drop = true;
-    if (count <= 0) return;
-    client.received.append(bytes.data(), static_cast<std::size_t>(count));
-    std::size_t start = 0;
-    for (std::size_t end = 0; (end = client.received.find('\n', start)) != std::string::npos; start = end + 1) {
-        if (!std::exchange(client.skips_line, false)) {
-            answer(client, std::string_view{client.received}.substr(start, end - start), now);
+    client.receive(now, [&](Client& from, std::string_view line) { answer(from, line, now); });
+}
+
+// A client that only stays must not keep a command out.
+void ControlSocket::keep_places(core::Instant now) {
+    if (clients_.size() <= most_clients) return;
+    for (Client& client : clients_) receive(client, now);  // it may have asked just now
+    drop_clients();
+    while (true) {
+        std::vector<ClientPlace> places;
+        for (const Client& client : clients_) {
+            places.push_back({.asked_at = client.asked_at,
+                              .waits = waits(client),
+                              .watches = client.watches(),
+                              .works = client.records || client.proves});
         }
+        const auto found = client_to_close(places);
+        if (!found) return;
+        Client& client = clients_[*found];
+        if (closed_clients_.pass(now)) {
+            spdlog::warn(
+                "control socket: {} clients are connected; one that asked nothing for {} s was closed for a new one{}",
+                most_clients, std::chrono::floor<std::chrono::seconds>(now - client.asked_at).count(),
+                closed_clients_.since());
+        }
+        client.send(formats::error_answer(place_needed));
+        client.drop = true;
+        drop_clients();
     }
-    client.received.erase(0, start);
-    if (client.received.size() > formats::longest_request) {
-        if (!client.skips_line) answer(client, client.received, now);  // says that it is too long
-        client.skips_line = true;
-        client.received.clear();
+}
+
+void ControlSocket::close_silent(core::Instant now) {
+    for (Client& client : clients_) {
+        // A recording that nobody reads ends by the bound of its feed.
+        if (client.has_not_read_for(unread_life, now) && !client.records) client.drop = true;
+        const bool stays_for_something = client.watches() || client.records || client.proves || waits(client);
+        if (stays_for_something || now - client.asked_at < idle_life) continue;
+        client.send(formats::error_answer(fmt::format("nothing was asked here for {} minutes; expected: connect again",
+                                                      std::chrono::floor<std::chrono::minutes>(idle_life).count())));
+        client.drop = true;
     }
 }
 
 void ControlSocket::answer(Client& client, std::string_view line, core::Instant now) {
-    const double passed = std::chrono::duration<double>(now - client.tokens_at).count();
-    client.tokens = std::min(requests_per_second, client.tokens + passed * requests_per_second);
-    client.tokens_at = now;
-    if (client.tokens < 1.0) {
-        send(client, formats::error_answer(
-                         fmt::format("too many requests; expected at most {} a second", requests_per_second)));
-        return;
+    if (!client.may_ask(now)) {
+        return client.send(formats::error_answer(
+            fmt::format("too many requests; expected at most {} a second", Client::requests_per_second)));
     }
-    client.tokens -= 1.0;
     const formats::Request request = formats::parse_request(line);
     if (const auto* bad = std::get_if<formats::BadRequest>(&request)) {
-        send(client, formats::error_answer(bad->error));
+        client.send(formats::error_answer(bad->error));
     } else if (std::holds_alternative<formats::StatusRequest>(request)) {
-        send(client, formats::status_answer(status()));
+        client.send(formats::status_answer(status()));
     } else if (const auto* watch = std::get_if<formats::WatchRequest>(&request)) {
+        const auto others = std::count_if(clients_.begin(), clients_.end(),
+                                          [&](const Client& one) { return one.watches() && &one != &client; });
+        if (others >= static_cast<std::ptrdiff_t>(most_watchers)) {
+            return client.send(
+                formats::error_answer(fmt::format("{} clients watch already; expected no more", most_watchers)));
+        }
         client.watch_every = std::chrono::duration_cast<core::Duration>(std::chrono::duration<double>(1.0 / watch->hz));
         client.watch_next = now;
     } else if (const auto* record = std::get_if<formats::RecordRequest>(&request)) {
         const auto length = std::chrono::duration_cast<core::Duration>(std::chrono::duration<double>(record->seconds));
         if (recording_ == nullptr || !recording_->ask(length)) {
-            return send(client, formats::error_answer("a recording is being made already; expected one at a time"));
+            return client.send(formats::error_answer("a recording is being made already; expected one at a time"));
         }
         client.records = true;
     } else if (const auto* command = std::get_if<formats::CommandRequest>(&request)) {
@@ -220,13 +224,13 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
     const auto& limits = configuration_.plan.limits;
     const auto limit = std::find_if(limits.begin(), limits.end(), [&](const auto& l) { return l.id == request.limit; });
     if (request.kind == core::CommandKind::prove_limit && limit == limits.end()) {
-        return send(client, formats::error_answer("there is no such limit; expected one of the configuration's ids"));
+        return client.send(formats::error_answer("there is no such limit; expected one of the configuration's ids"));
     }
     // What waited here for longer than its client, or than it would have waited for the answer, is not asked any more.
     // Every turn takes all that has come, so it can't be older than the one before. A hold is never void.
     const bool is_void = request.kind != core::CommandKind::hold && (client.gone || now - looked_ >= command_life);
     if (is_void) {
-        send(client, formats::error_answer("the command came too late and is not done; expected: ask again"));
+        client.send(formats::error_answer("the command came too late and is not done; expected: ask again"));
         spdlog::warn("control socket: {} was asked for, but {}: it is not done", core::text(request.kind),
                      client.gone ? "its client has gone" : "it waited too long");
         return;
@@ -235,7 +239,7 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
     const auto index = static_cast<std::uint16_t>(limit == limits.end() ? 0 : limit - limits.begin());
     if (!commands_.push(
             {.kind = request.kind, .origin = core::Origin::local, .id = id, .limit = index, .arrived = now})) {
-        send(client, formats::error_answer("the guard takes no more commands just now; expected: try again"));
+        client.send(formats::error_answer("the guard takes no more commands just now; expected: try again"));
         return;
     }
     guard_.ring();
@@ -245,24 +249,6 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
     // Obeyed first, told after.
     const std::string reason = request.reason.empty() ? "no reason given" : "reason: " + request.reason;
     spdlog::info("control socket: {} asked for ({})", core::text(request.kind), reason);
-}
-
-void ControlSocket::send(Client& client, std::string_view text) {
-    if (client.drop) return;
-    // Half a line would be garbage to whoever reads it, so a client that doesn't read goes as a whole.
-    if (client.unsent.size() + text.size() > most_unsent_bytes) {
-        client.drop = true;
-        return;
-    }
-    client.unsent += text;
-    flush(client);
-}
-
-void ControlSocket::flush(Client& client) {
-    const ssize_t sent =
-        ::send(client.descriptor, client.unsent.data(), client.unsent.size(), MSG_NOSIGNAL | MSG_DONTWAIT);
-    if (sent > 0) client.unsent.erase(0, static_cast<std::size_t>(sent));
-    if (sent < 0 && errno != EAGAIN && errno != EINTR) client.drop = true;
 }
 
 void ControlSocket::drop_clients() {
@@ -279,6 +265,11 @@ void ControlSocket::drop_clients() {
         proof_is_left_ = false;
         guard_.ring();
     }
+}
+
+bool ControlSocket::waits(const Client& client) const {
+    return std::any_of(pending_.begin(), pending_.end(),
+                       [&](const auto& entry) { return entry.second.descriptor == client.descriptor; });
 }
 
 ControlSocket::Client* ControlSocket::client_of(int descriptor) {
@@ -304,14 +295,14 @@ void ControlSocket::take_events() {
                                                           ? std::span<const core::Reading>{snapshot.quantities}
                                                           : std::span<const core::Reading>{};
         const std::string sentence = formats::sentence(configuration_.plan, event, around);
-        write_log(event, sentence);
-        const bool watched = std::any_of(clients_.begin(), clients_.end(),
-                                         [](const Client& client) { return client.watch_every > 0ns; });
+        log_.write(event, sentence);
+        const bool watched =
+            std::any_of(clients_.begin(), clients_.end(), [](const Client& client) { return client.watches(); });
         if (watched) {
             const std::string line =
                 formats::watch_event(formats::event_json(configuration_.plan, event, wall_stamp(event.at), around));
             for (Client& client : clients_) {
-                if (client.watch_every > 0ns) send(client, line);
+                if (client.watches()) client.send(line);
             }
         }
         if (event.origin != core::Origin::local) continue;
@@ -328,7 +319,7 @@ void ControlSocket::take_events() {
             if (event.kind == core::EventKind::proof_passed || event.kind == core::EventKind::proof_ended) {
                 client->proves = false;
             }
-            send(*client, formats::command_answer(event, sentence));
+            client->send(formats::command_answer(event, sentence));
         }
         pending_.erase(waiting);
     }
@@ -349,30 +340,22 @@ void ControlSocket::answer_saved(core::Instant now) {
         const bool saved = is_saved(*pending.done);
         if (!saved && now < pending.until) return false;
         if (Client* client = client_of(pending.descriptor)) {
-            send(*client, saved ? formats::command_answer(*pending.done, pending.sentence)
-                                : formats::unsaved_answer(*pending.done, pending.sentence));
+            client->send(saved ? formats::command_answer(*pending.done, pending.sentence)
+                               : formats::unsaved_answer(*pending.done, pending.sentence));
         }
         return true;
     });
 }
 
-// A flapping sensor must not flood the journal of the machine; our own journal has every event.
-void ControlSocket::write_log(const core::Event& event, const std::string& sentence) {
-    const auto kind = std::pair{event.kind, event.source};
-    RateLimit& limit = log_limits_.try_emplace(kind, log_interval, log_burst).first->second;
-    if (!limit.pass(event.at)) return;
-    spdlog::log(log_level(core::severity_of(event)), "{}{}", sentence, limit.since());
-}
-
 void ControlSocket::serve_watchers(core::Instant now) {
     std::string line;  // made once for all who are due
     for (Client& client : clients_) {
-        if (client.watch_every <= 0ns || client.drop || now < client.watch_next) continue;
+        if (!client.watches() || client.drop || now < client.watch_next) continue;
         client.watch_next = std::max(client.watch_next + client.watch_every, now);
         // Whoever hasn't read the last one gets the next one later, and not both.
         if (!client.unsent.empty()) continue;
         if (line.empty()) line = formats::watch_status(status());
-        send(client, line);
+        client.send(line);
     }
 }
 
@@ -380,30 +363,31 @@ void ControlSocket::serve_watchers(core::Instant now) {
 void ControlSocket::serve_recording() {
     const auto found =
         std::find_if(clients_.begin(), clients_.end(), [](const Client& client) { return client.records; });
-    if (found == clients_.end() || found->drop || found->unsent.size() > most_unsent_bytes / 4) return;
+    if (found == clients_.end() || found->drop || found->unsent.size() > Client::most_unsent_bytes / 4) return;
     const RecordingFeed::Part part = recording_->take();
-    constexpr std::size_t piece = most_unsent_bytes / 8;
+    constexpr std::size_t piece = Client::most_unsent_bytes / 8;
     // Whole lines, so that no character is cut in two.
     for (std::string_view left{part.text}; !left.empty() && !found->drop;) {
         const std::size_t end = left.size() > piece ? left.rfind('\n', piece) : std::string_view::npos;
         const std::size_t size = end == std::string_view::npos ? left.size() : end + 1;
-        send(*found, formats::recording_part(left.substr(0, size), false));
+        found->send(formats::recording_part(left.substr(0, size), false));
         left.remove_prefix(size);
     }
     if (!part.ended) return;
     found->records = false;
-    send(*found, part.overflowed
-                     ? formats::error_answer("the recording was not read fast enough, and ends early; expected a "
-                                             "reader that keeps up: some 50 KiB a second")
-                     : formats::recording_part("", true));
+    found->send(part.overflowed
+                    ? formats::error_answer("the recording was not read fast enough, and ends early; expected a "
+                                            "reader that keeps up: some 50 KiB a second")
+                    : formats::recording_part("", true));
 }
 
 void ControlSocket::give_up_late(core::Instant now) {
     std::erase_if(pending_, [&](const auto& entry) {
         if (now < entry.second.until) return false;
         if (Client* client = client_of(entry.second.descriptor)) {
-            send(*client, formats::error_answer("the guard didn't answer in time; expected it to decide many times "
-                                                "a second: see the log, and take the command as not done"));
+            client->send(
+                formats::error_answer("the guard didn't answer in time; expected it to decide many times "
+                                      "a second: see the log, and take the command as not done"));
         }
         return true;
     });

@@ -12,6 +12,8 @@
 #include <vector>
 
 #include "core/interlock.hpp"
+#include "daemon/control_client.hpp"
+#include "daemon/event_log.hpp"
 #include "daemon/guard.hpp"
 #include "daemon/log.hpp"
 #include "daemon/recorder_state.hpp"
@@ -24,9 +26,8 @@ namespace dekeyd {
 
 class ControlSocket {
 public:
-    static constexpr std::size_t most_clients = 16;
-    static constexpr std::size_t most_unsent_bytes = 512UL * 1024;
-    static constexpr double requests_per_second = 50.0;
+    static constexpr core::Duration idle_life = std::chrono::minutes{10};    ///< of a client that asks nothing
+    static constexpr core::Duration unread_life = std::chrono::seconds{10};  ///< of one that doesn't read
     static constexpr core::Duration answer_timeout = std::chrono::seconds{2};
     static constexpr core::Duration proof_timeout = std::chrono::seconds{70};  ///< a limit that is forced
 
@@ -49,20 +50,7 @@ public:
     void leave() noexcept { leave_.store(true); }
 
 private:
-    struct Client {
-        int descriptor = -1;
-        std::string received;
-        std::string unsent;
-        double tokens = requests_per_second;
-        core::Instant tokens_at{};
-        bool drop = false;
-        bool gone = false;             ///< it reads no answer any more
-        bool skips_line = false;       ///< the rest of an overlong line is thrown away
-        core::Duration watch_every{};  ///< zero: doesn't watch
-        core::Instant watch_next{};
-        bool records = false;  ///< the recording goes to it
-        bool proves = false;   ///< began a proof test, which ends when it goes
-    };
+    using Client = ControlClient;
     struct Pending {
         int descriptor = -1;
         core::Instant until{};
@@ -73,18 +61,18 @@ private:
     [[nodiscard]] int poll_timeout(core::Instant now) const;
     void accept_clients(core::Instant now);
     void receive(Client& client, core::Instant now);
+    void keep_places(core::Instant now);
+    void close_silent(core::Instant now);
     void answer(Client& client, std::string_view line, core::Instant now);
     void obey(Client& client, const formats::CommandRequest& request, core::Instant now);
     void take_events();
-    void write_log(const core::Event& event, const std::string& sentence);
     void serve_watchers(core::Instant now);
     void serve_recording();
     [[nodiscard]] bool is_saved(const core::Event& event) const noexcept;
     void answer_saved(core::Instant now);
     void give_up_late(core::Instant now);
-    void send(Client& client, std::string_view text);
-    void flush(Client& client);
     void drop_clients();
+    [[nodiscard]] bool waits(const Client& client) const;
     Client* client_of(int descriptor);
     [[nodiscard]] nlohmann::ordered_json status();
 
@@ -103,8 +91,8 @@ private:
     std::map<std::uint32_t, Pending> pending_;
     std::uint32_t next_id_ = 1;
     bool proof_is_left_ = false;  ///< its client has gone, and the guard must be told
-    std::map<std::pair<core::EventKind, core::SourceIndex>, RateLimit> log_limits_;
-    RateLimit refused_clients_{std::chrono::minutes{1}};
+    EventLog log_;
+    RateLimit closed_clients_{std::chrono::minutes{1}};
     std::atomic<bool> leave_{false};
 };
 

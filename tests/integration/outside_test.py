@@ -117,19 +117,21 @@ class TheSocket(StationTest):
         self.assertGreater(len([a for a in answers if a.get("outcome") == "refused"]), 10)
         goes_on(self, station)
 
-    def test_the_seventeenth_client_is_turned_away(self):
+    def test_the_seventeenth_client_gets_the_place_of_the_one_that_was_silent_longest(self):
         station = self.station().start_permitted()
         clients = [station.client() for _ in range(16)]
         try:
-            for client in clients:
+            for client in reversed(clients):
                 self.assertTrue(client.ask({"ask": "status"})["ok"])
             with station.client() as late:
-                self.assertIn("16 clients", late.receive()["error"])
-                self.assertRaises(EOFError, late.receive)
+                self.assertTrue(late.ask({"ask": "status"})["ok"])
+                self.assertIn("another client needed this one", clients[-1].receive()["error"])
+                self.assertRaises(EOFError, clients[-1].receive)
+                for client in clients[:-1]:
+                    self.assertTrue(client.ask({"ask": "status"})["ok"])
         finally:
             for client in clients:
                 client.close()
-        wait_for(station.answers, "there is room again")
 
     def test_a_client_that_never_reads_is_dropped(self):
         station = self.station().start_permitted()

@@ -154,4 +154,22 @@ MENDS = [
         "target": "mqtt_test",
         "finds": ["tests/mqtt/mqtt_test", "-tc=what waited*"],
     },
+    {
+        "finding": "silent-clients-keep-a-hold-out",
+        "says": "Clients that stay keep their places, and the next one is turned away.",
+        "file": "daemon/client_places.cpp",
+        "old": "    std::size_t first = 0;\n",
+        "new": "    if (!clients.empty()) return clients.size() - 1;\n    std::size_t first = 0;\n",
+        "target": "app_test",
+        "finds": ["tests/app_test", "-tc=sixteen have a place each*"],
+    },
+    {
+        "finding": "watchers-take-every-place",
+        "says": "Any number of clients may watch, whether or not they read.",
+        "file": "daemon/control_socket.cpp",
+        "old": "if (others >= static_cast<std::ptrdiff_t>(most_watchers)) {",
+        "new": "if (others > 100 * static_cast<std::ptrdiff_t>(most_watchers)) {",
+        "target": "dekeyd",
+        "finds": ["ctest", "-R", "faults_places"],
+    },
 ]
