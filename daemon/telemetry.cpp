@@ -198,7 +198,7 @@ private:
         } else if (freight == Freight::subscription) {
             listening_since_ = now;
         } else if (freight == Freight::goodbye) {
-            goodbye_said_ = true;
+            --goodbyes_left_;
         }
     }
 
@@ -309,7 +309,7 @@ private:
         if (trouble.empty()) {
             phase_ = Phase::connecting;
             phase_since_ = now;
-            trouble = link_.connect(mqtt_, login, "dekeyd-" + configuration_.id, device_.state_topic(), "lost");
+            trouble = link_.connect(mqtt_, login, "dekeyd-" + configuration_.id, device_.permit_topic(), "false");
         }
         if (trouble.empty()) return;
         complain_about_connection(trouble, now);
@@ -645,11 +645,14 @@ private:
         const core::Instant now = monotonic_now();
         const core::Instant until =
             std::min(now + goodbye_at_most, core::Instant{core::Duration{deadline_.load()}} - 200ms);
-        // A full flight must not keep the last word back.
-        in_flight_[0] = {Freight::goodbye, now, {}};
-        if (!link_.publish(device_.state_topic(), "disconnected", 1, true, 0)) return;
-        wait_for([this] { return goodbye_said_; }, until);
-        if (link_.disconnect()) wait_for([this] { return gone_; }, until + 100ms);
+        // A full flight must not keep the last words back.
+        in_flight_[0] = in_flight_[1] = {Freight::goodbye, now, {}};
+        goodbyes_left_ = 2;
+        if (!link_.publish(device_.permit_topic(), "false", 1, true, 0)) return;
+        if (!link_.publish(device_.state_topic(), "disconnected", 1, true, 1)) return;
+        wait_for([this] { return goodbyes_left_ == 0; }, until);
+        // A clean end would take the will back, which says the same.
+        if (goodbyes_left_ == 0 && link_.disconnect()) wait_for([this] { return gone_; }, until + 100ms);
     }
 
     template <class Condition>
@@ -736,7 +739,7 @@ private:
     };
     Allowance holds_, others_;
     std::uint32_t command_id_ = 0;
-    bool goodbye_said_ = false;
+    int goodbyes_left_ = 0;
     bool gone_ = false;
 };
 

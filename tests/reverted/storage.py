@@ -172,4 +172,13 @@ MENDS = [
         "target": "dekeyd",
         "finds": ["ctest", "-R", "faults_places"],
     },
+    {
+        "finding": "permit-stays-true-at-the-broker",
+        "says": "The last will says that the device is lost, and the permit stays true.",
+        "file": "daemon/telemetry.cpp",
+        "old": "device_.permit_topic(), \"false\");",
+        "new": "device_.state_topic(), \"lost\");",
+        "target": "mqtt_test",
+        "finds": ["tests/mqtt/mqtt_test", "-tc=a session that breaks off*"],
+    },
 ]

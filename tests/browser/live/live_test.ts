@@ -190,7 +190,7 @@ describe("as the demonstration is configured", () => {
   test("the daemon is killed: no news, and why", async () => {
     await station.stopDaemon("SIGKILL");
     await comes(page, /^No news/);
-    await says(page, "#answer", /The broker has lost dekeyd/);
+    await says(page, "#answer", /dekeyd's decisions don't arrive/);
     station.startDaemon();
     await comes(page, /^Held$/, 120);
   }, 180000);
