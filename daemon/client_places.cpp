@@ -4,6 +4,10 @@
 
 namespace dekeyd {
 
+bool is_idle(const ClientPlace& client, core::Instant now) noexcept {
+    return !client.waits && !client.watches && !client.works && now - client.asked_at >= idle_life;
+}
+
 std::optional<std::size_t> client_to_close(std::span<const ClientPlace> clients) noexcept {
     if (clients.size() <= most_clients) return std::nullopt;
     const auto order = [&](std::size_t i) {

@@ -18,8 +18,12 @@ struct ClientPlace {
 
 inline constexpr std::size_t most_clients = 16;
 inline constexpr std::size_t most_watchers = 12;
+/// A client that asks nothing and stays for nothing is closed then.
+inline constexpr core::Duration idle_life = std::chrono::minutes{10};
 /// Clients beyond the places, where each of them waits for the answer to a command.
 inline constexpr std::size_t most_waiting_clients = 2 * most_clients;
+
+[[nodiscard]] bool is_idle(const ClientPlace& client, core::Instant now) noexcept;
 
 /// The one to close, or none. The last of `clients` came last, and is closed only where there is no other choice. Of
 /// those that only stay it is the one that asked longest ago, then of the watchers, then of those at work.

@@ -13,7 +13,6 @@
 #include <nlohmann/json.hpp>
 #include <utility>
 
-#include "daemon/client_places.hpp"
 #include "daemon/wall_clock.hpp"
 #include "formats/event_text.hpp"
 
@@ -157,12 +156,7 @@ void ControlSocket::keep_places(core::Instant now) {
     drop_clients();
     while (true) {
         std::vector<ClientPlace> places;
-        for (const Client& client : clients_) {
-            places.push_back({.asked_at = client.asked_at,
-                              .waits = waits(client),
-                              .watches = client.watches(),
-                              .works = client.records || client.proves});
-        }
+        for (const Client& client : clients_) places.push_back(place_of(client));
         const auto found = client_to_close(places);
         if (!found) return;
         Client& client = clients_[*found];
@@ -182,8 +176,7 @@ void ControlSocket::close_silent(core::Instant now) {
     for (Client& client : clients_) {
         // A recording that nobody reads ends by the bound of its feed.
         if (client.has_not_read_for(unread_life, now) && !client.records) client.drop = true;
-        const bool stays_for_something = client.watches() || client.records || client.proves || waits(client);
-        if (stays_for_something || now - client.asked_at < idle_life) continue;
+        if (!is_idle(place_of(client), now)) continue;
         client.send(formats::error_answer(fmt::format("nothing was asked here for {} minutes; expected: connect again",
                                                       std::chrono::floor<std::chrono::minutes>(idle_life).count())));
         client.drop = true;
@@ -267,9 +260,12 @@ void ControlSocket::drop_clients() {
     }
 }
 
-bool ControlSocket::waits(const Client& client) const {
-    return std::any_of(pending_.begin(), pending_.end(),
-                       [&](const auto& entry) { return entry.second.descriptor == client.descriptor; });
+ClientPlace ControlSocket::place_of(const Client& client) const {
+    return {.asked_at = client.asked_at,
+            .waits = std::any_of(pending_.begin(), pending_.end(),
+                                 [&](const auto& entry) { return entry.second.descriptor == client.descriptor; }),
+            .watches = client.watches(),
+            .works = client.records || client.proves};
 }
 
 ControlSocket::Client* ControlSocket::client_of(int descriptor) {

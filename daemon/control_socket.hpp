@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "core/interlock.hpp"
+#include "daemon/client_places.hpp"
 #include "daemon/control_client.hpp"
 #include "daemon/event_log.hpp"
 #include "daemon/guard.hpp"
@@ -26,8 +27,7 @@ namespace dekeyd {
 
 class ControlSocket {
 public:
-    static constexpr core::Duration idle_life = std::chrono::minutes{10};    ///< of a client that asks nothing
-    static constexpr core::Duration unread_life = std::chrono::seconds{10};  ///< of one that doesn't read
+    static constexpr core::Duration unread_life = std::chrono::seconds{10};  ///< of a client that doesn't read
     static constexpr core::Duration answer_timeout = std::chrono::seconds{2};
     static constexpr core::Duration proof_timeout = std::chrono::seconds{70};  ///< a limit that is forced
 
@@ -72,7 +72,7 @@ private:
     void answer_saved(core::Instant now);
     void give_up_late(core::Instant now);
     void drop_clients();
-    [[nodiscard]] bool waits(const Client& client) const;
+    [[nodiscard]] ClientPlace place_of(const Client& client) const;
     Client* client_of(int descriptor);
     [[nodiscard]] nlohmann::ordered_json status();
 

@@ -49,6 +49,17 @@ TEST_CASE("those that wait for an answer stay; watchers go after those that only
     CHECK(client_to_close(clients) == 15);
 }
 
+TEST_CASE("one that asks nothing for ten minutes is idle, unless it stays for something") {
+    ClientPlace client = place(100);
+    CHECK_FALSE(is_idle(client, client.asked_at + 10min - 1ns));
+    CHECK(is_idle(client, client.asked_at + 10min));
+    for (bool ClientPlace::*stays : {&ClientPlace::waits, &ClientPlace::watches, &ClientPlace::works}) {
+        ClientPlace other = client;
+        other.*stays = true;
+        CHECK_FALSE(is_idle(other, client.asked_at + 24h));
+    }
+}
+
 TEST_CASE("where all others wait for an answer there is room for more, up to a bound") {
     auto clients = places(17);
     for (ClientPlace& one : clients) one.waits = true;
