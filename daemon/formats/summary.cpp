@@ -1,6 +1,7 @@
 // The configuration in sentences.
 #include <algorithm>
 
+#include "formats/after_death.hpp"
 #include "formats/configuration_parts.hpp"
 #include "formats/raw_bounds.hpp"
 #include "formats/reaction.hpp"
@@ -44,6 +45,17 @@ std::string contactor_sentence(const core::Plan& plan) {
         "stays "
         "closed latches.",
         lower_first(channel.name), channel.normally_open ? "open" : "closed", show(plan.supervision.contactor_time));
+}
+
+/// Empty where the line drives nothing.
+std::string after_death_sentence(const Configuration& configuration) {
+    if (configuration.line.driver == LineDriver::file) return {};
+    return fmt::format(
+        "After the death of the daemon the line may keep its level until the service's stop hook inhibits: for up to "
+        "{} where a thread is stuck in the kernel (derived: watchdog {}, abort {}, kill {}, hook {}). A dynamic permit "
+        "ends by itself after its release time{}.",
+        show(longest_after_death), show(watchdog_time), show(abort_time), show(kill_time), show(stop_hook_time),
+        configuration.dynamic_permit ? "" : ": recommended");
 }
 
 std::string gate_words(const core::Plan& plan, const core::Gate& gate) {
@@ -200,6 +212,8 @@ std::vector<std::string> summarise(const Configuration& configuration) {
     if (configuration.dynamic_permit)
         sentences.push_back(line_sentence(*configuration.dynamic_permit,
                                           "The dynamic permit, which toggles with each decision while permitted,"));
+    if (std::string sentence = after_death_sentence(configuration); !sentence.empty())
+        sentences.push_back(std::move(sentence));
     if (configuration.plan.supervision.monitor_only)
         sentences.emplace_back(
             "Monitor only: whatever follows, the line is never driven to permit, and nothing here protects the "

@@ -17,6 +17,7 @@
 
 #include "drivers/line.hpp"
 #include "drivers/standard_descriptors.hpp"
+#include "drivers/stop_hook.hpp"
 
 namespace {
 
@@ -26,18 +27,16 @@ using dekeyd::drivers::LineError;
 
 enum ExitCode { inhibited = 0, not_inhibited = 1, wrong_use = 2 };
 
-constexpr int tries = 21;
-constexpr long pause_ns = 50'000'000;  // 20 pauses: one second
-
 /// A process that is being killed holds the line for a moment more.
 std::unique_ptr<Line> open_when_free(const LineAddress& address) {
-    for (int left = tries - 1;; --left) {
+    for (int left = dekeyd::drivers::stop_hook_tries - 1;; --left) {
         try {
             return dekeyd::drivers::open_line(address);
         } catch (const LineError& error) {
             if (!error.busy || left == 0) throw;
         }
-        const timespec pause{.tv_sec = 0, .tv_nsec = pause_ns};
+        const timespec pause{.tv_sec = 0,
+                             .tv_nsec = std::chrono::nanoseconds{dekeyd::drivers::stop_hook_pause}.count()};
         ::nanosleep(&pause, nullptr);
     }
 }

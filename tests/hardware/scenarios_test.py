@@ -175,6 +175,24 @@ def killed(station):
     return f"the stop hook inhibits {ended(station, 9, 'the stop hook after SIGKILL'):.1f} s after; started again by systemd"
 
 
+def killed_while_stuck(station):
+    """SIGKILL while a thread is stuck in the kernel: the process can't end, so systemd waits for its watchdog, for the
+    abort and for the kill before it calls the stop hook. The heatsink's age is long enough to be at permit till then."""
+    said = " ".join(station.succeeds(f"dekeyctl check {CONFIGURATION}").split())
+    derived_s = int(re.search(r"stop hook inhibits: for up to (\d+) s", said)[1])
+    since = station.mark()
+    station.fault(f"{WIRE}/fault", "hang")
+    time.sleep(1)
+    began = station.board.seconds()
+    station.tell("kill -9 $(pidof dekeyd)")
+    gone = station.wait(INHIBIT, since, "the stop hook, by way of the watchdog")
+    between = station.mark()
+    station.fault(f"{WIRE}/fault", "none")
+    expect(0 < gone - began <= derived_s + 5, f"{gone - began:.1f} s, and check says {derived_s} s")  # an emulation is late
+    station.wait(PERMIT, between, "started again by systemd")
+    return f"the stop hook inhibits {gone - began:.1f} s after; check says up to {derived_s} s"
+
+
 def no_credential(station):
     """The drop-in for the broker's password without its file stops neither the start nor the stop hook."""
     since = station.mark()
@@ -283,6 +301,7 @@ SCENARIOS = {
     "sensor swapped": swapped,
     "SIGTERM, start": restarted,
     "SIGKILL": killed,
+    "SIGKILL, stuck": killed_while_stuck,
     "no credential": no_credential,
     "SIGSTOP": stopped,
     "disk full": full_disk,
@@ -291,8 +310,8 @@ SCENARIOS = {
     "telemetry": telemetry,
 }
 
-SHORT = ("start", "unit", "heating to trip", "VSWR", "absent sensor", "I2C bus hangs", "SIGTERM, start", "SIGKILL", "SIGSTOP",
-         "telemetry")  # which wants a death before it
+SHORT = ("start", "unit", "heating to trip", "VSWR", "absent sensor", "I2C bus hangs", "SIGTERM, start", "SIGKILL",
+         "SIGKILL, stuck", "SIGSTOP", "telemetry")
 
 
 def chosen(words):

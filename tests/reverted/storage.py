@@ -182,6 +182,15 @@ MENDS = [
         "finds": ["tests/mqtt/mqtt_test", "-tc=a session that breaks off*"],
     },
     {
+        "finding": "death-with-a-stuck-thread-takes-longer-than-said",
+        "says": "The unit's times grow, and what `check` says of a death doesn't.",
+        "file": "systemd/dekeyd.service",
+        "old": "TimeoutAbortSec=1s",
+        "new": "TimeoutAbortSec=5s",
+        "target": "agree_test",
+        "finds": ["tests/agree/agree_test", "-tc=what stands between a death*"],
+    },
+    {
         "finding": "example-that-never-permits",
         "says": "A diode detector's true rest is outside the window of an example's own sensor.",
         "file": "config/examples/two-detectors.yaml",
