@@ -51,9 +51,10 @@ std::string contactor_sentence(const core::Plan& plan) {
 std::string after_death_sentence(const Configuration& configuration) {
     if (configuration.line.driver == LineDriver::file) return {};
     return fmt::format(
-        "After the death of the daemon the line may keep its level until the service's stop hook inhibits: for up to "
-        "{} where a thread is stuck in the kernel (derived: watchdog {}, abort {}, kill {}, hook {}). A dynamic permit "
-        "ends by itself after its release time{}.",
+        "After the death of the daemon the line may keep its level until the service's stop hook inhibits: where "
+        "a thread is stuck in the kernel for up to {} (derived: watchdog {}, abort {}, kill {}, hook {}) and the time "
+        "to "
+        "start the hook. A dynamic permit ends by itself after its release time{}.",
         show(longest_after_death), show(watchdog_time), show(abort_time), show(kill_time), show(stop_hook_time),
         configuration.dynamic_permit ? "" : ": recommended");
 }

@@ -47,9 +47,9 @@ TEST_CASE("what stands between a death and the stop hook's inhibit is the units'
 
 TEST_CASE("check prints that time, and recommends a dynamic permit where there is none") {
     const std::string words =
-        "After the death of the daemon the line may keep its level until the service's stop hook inhibits: for up to "
-        "10 s where a thread is stuck in the kernel (derived: watchdog 2 s, abort 1 s, kill 6 s, hook 1 s). A dynamic "
-        "permit ends by itself after its release time";
+        "After the death of the daemon the line may keep its level until the service's stop hook inhibits: where a "
+        "thread is stuck in the kernel for up to 10 s (derived: watchdog 2 s, abort 1 s, kill 6 s, hook 1 s) and the "
+        "time to start the hook. A dynamic permit ends by itself after its release time";
     CHECK(says(loaded(annotated_text()), words + ": recommended."));
     CHECK(says(loaded(changed(annotated_text(), "# dynamic_permit: {", "dynamic_permit: {")), words + "."));
     CHECK(formats::longest_after_death == 10s);

@@ -179,7 +179,7 @@ def killed_while_stuck(station):
     """SIGKILL while a thread is stuck in the kernel: the process can't end, so systemd waits for its watchdog, for the
     abort and for the kill before it calls the stop hook. The heatsink's age is long enough to be at permit till then."""
     said = " ".join(station.succeeds(f"dekeyctl check {CONFIGURATION}").split())
-    derived_s = int(re.search(r"stop hook inhibits: for up to (\d+) s", said)[1])
+    derived_s = int(re.search(r"stuck in the kernel for up to (\d+) s", said)[1])
     since = station.mark()
     station.fault(f"{WIRE}/fault", "hang")
     time.sleep(1)
