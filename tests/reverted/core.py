@@ -6,8 +6,7 @@ MENDS = [
         "file": "daemon/core/derived.cpp",
         "old": "const RfLook by_reflected = look(reflected,",
         "new": "const RfLook by_reflected = look(reflected == nullptr ? reflected : nullptr,",
-        "target": "core_test",
-        "finds": ["tests/core_test", "-tc=RF absent*"],
+        "world": "forward detector at its floor",
     },
     {
         "finding": "reflected-judged-at-every-power",
@@ -15,8 +14,7 @@ MENDS = [
         "file": "daemon/core/step.cpp",
         "old": "    fold(exceeds, swapped_timer_.update(now, reflected_exceeds(plan_.rf, bracket)));\n",
         "new": "",
-        "target": "core_test",
-        "finds": ["tests/core_test", "-tc=RF absent*"],
+        "world": "coupler's cables swapped",
     },
     {
         "finding": "no-permit-into-drive",
@@ -24,8 +22,7 @@ MENDS = [
         "file": "daemon/core/step.cpp",
         "old": "plan_.supervision.continuous_drive || drive_absent()",
         "new": "snapshot_.state == State::starting || drive_absent()",
-        "target": "core_test",
-        "finds": ["tests/core_test", "-tc=a permit needs drive absent*"],
+        "world": "",
     },
     {
         "finding": "in-force-before-its-look",
@@ -42,8 +39,7 @@ MENDS = [
         "file": "daemon/guard.cpp",
         "old": "if (!refuses_inhibit()) cycles_",
         "new": "cycles_",
-        "target": "app_test",
-        "finds": ["tests/app_test", "-tc=an inhibit that the kernel refuses*"],
+        "world": "pad refuses a write",
     },
     {
         "finding": "late-pad-read-again",
@@ -51,8 +47,7 @@ MENDS = [
         "file": "daemon/line_keeper.cpp",
         "old": "constexpr int looks_again = 4;",
         "new": "constexpr int looks_again = 0;",
-        "target": "app_test",
-        "finds": ["tests/app_test", "-tc=a pad that follows late*"],
+        "world": "pad is late",
     },
     {
         "finding": "every-gate-on-a-key-ramp",

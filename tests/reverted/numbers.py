@@ -42,8 +42,8 @@ MENDS = [
     {
         "finding": "resting-limit-published-as-inside",
         "says": "MQTT calls a limit 'inside' that doesn't watch.",
-        "file": "daemon/homie.cpp",
-        "old": '    if (core::rests(snapshot.standing[limit])) return "resting";\n',
+        "file": "daemon/homie_properties.cpp",
+        "old": "    if (core::rests(snapshot.standing[limit])) return LimitState::resting;\n",
         "new": "",
         "target": "agree_test",
         "finds": AGREE + ["-tc=each limit at each moment*"],

@@ -1,11 +1,15 @@
 #!/usr/bin/env python3
 """Takes each mend away again, one at a time, in a copy of the sources, and looks whether the tests find it.
 
-Usage: tests/reverted/run.py FOLDER [--sample N] [FINDING...]     FOLDER: for the copy and its build, kept between runs
+Usage: tests/reverted/run.py FOLDER [--sample N] [--table FILE] [--budget SECONDS] [FINDING or SUBJECT...]
+       FOLDER    for the copy and its build, kept between runs
+       --sample  N of those that the simulated world finds, from all subjects
+       --table   the table goes into this file too
+       --budget  after so long no further mend is begun; the table says how many are left out
 
 The mends lie beside this file, one list MENDS a subject: finding (its name), says (what was wrong), file, old, new (or
-`changes`: several of them), target (what to build), finds (the command, in the build folder, that must fail), and for a
-simulated world `minutes`: a pattern in its output for the simulated time until it was seen.
+`changes`: several of them), and what finds it: target (what to build) and finds (the command, in the build folder, that
+must fail), or `world`: a trouble of tests/soak, which must see it within `hours` (4) of simulated time, seed `seed` (1).
 """
 import importlib.util
 import pathlib
@@ -21,13 +25,22 @@ SOURCE = HERE.parents[1]
 
 def mends():
     for path in sorted(HERE.glob("*.py")):
-        if path.name == "run.py":
+        if path.name in ("run.py", "reverted_test.py"):
             continue
         spec = importlib.util.spec_from_file_location(f"reverted_{path.stem}", path)
         module = importlib.util.module_from_spec(spec)
         spec.loader.exec_module(module)
         for mend in module.MENDS:
-            yield path.stem, mend
+            yield path.stem, completed(mend)
+
+
+def completed(mend):
+    """With the command where the simulated world is what finds it."""
+    if "world" not in mend:
+        return mend
+    only = ["--only", mend["world"]] if mend["world"] else []
+    return {**mend, "target": "soak",
+            "finds": ["tests/soak/soak", "--hours", mend.get("hours", 4), "--seed", mend.get("seed", 1), *only]}
 
 
 def run(command, folder):
@@ -43,6 +56,12 @@ class Copy:
         folder.mkdir(parents=True, exist_ok=True)
         listed = subprocess.run(["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"], cwd=SOURCE, check=True,
                                 stdout=subprocess.PIPE).stdout.decode().split("\0")
+        known = folder / ".build/copied"  # what an earlier copy had and this one hasn't must not be compiled
+        for name in known.read_text().split("\0") if known.exists() else []:
+            if name not in listed:
+                (folder / name).unlink(missing_ok=True)
+        known.parent.mkdir(exist_ok=True)
+        known.write_text("\0".join(filter(None, listed)))
         for name in filter(None, listed):
             from_, to = SOURCE / name, folder / name
             if not from_.is_file():
@@ -75,32 +94,65 @@ def judge(copy, mend):
         seen = run(mend["finds"], copy.folder / ".build/debug")
         if seen.returncode == 0:
             return "NOT FOUND", ""
-        minutes = re.search(mend["minutes"], seen.stdout) if "minutes" in mend else None
+        minutes = re.search(r"found after ([\d.]+) simulated minutes", seen.stdout) if "world" in mend else None
+        if "world" in mend and not minutes:
+            return "BROKEN", seen.stdout[-300:]
         return "found", f"after {minutes.group(1)} simulated minutes" if minutes else ""
     finally:
         for path, text in kept.items():
             path.write_text(text)
 
 
+def by(mend):
+    """What finds it, in few words."""
+    if "world" in mend:
+        return f"soak: {mend['world'] or 'all troubles'}"
+    return " ".join(pathlib.Path(w).name if i == 0 else w for i, w in enumerate(map(str, mend["finds"])))
+
+
+def options(words):
+    """The words of the command line by name, and the rest."""
+    named = {"--sample": None, "--table": None, "--budget": None}
+    while words and words[0] in named:
+        if len(words) < 2:
+            sys.exit(__doc__)
+        named[words[0]], words = words[1], words[2:]
+    return named, words
+
+
+def chosen(names, sample):
+    wanted = [(s, m) for s, m in mends() if not names or m["finding"] in names or s in names]
+    if sample is None:
+        return wanted
+    wanted = [(s, m) for s, m in wanted if "world" in m]
+    return wanted[::max(1, len(wanted) // int(sample))][:int(sample)]
+
+
 def main():
     words = sys.argv[1:]
     if not words or words[0].startswith("-"):
         sys.exit(__doc__)
-    copy, names, every = Copy(pathlib.Path(words[0]).resolve()), words[1:], 1
-    wanted = list(mends())
-    if names[:1] == ["--sample"]:
-        every = max(1, len(wanted) // int(names[1]))
-        names = names[2:]
-    wanted = [(s, m) for s, m in wanted if not names or m["finding"] in names or s in names][::every]
-    bad = 0
-    print(f"{'finding':<44} {'by':<52} {'':<14} seconds")
-    for subject, mend in wanted:
+    named, names = options(words[1:])
+    wanted = chosen(names, named["--sample"])
+    table = open(named["--table"], "w", encoding="utf-8") if named["--table"] else None
+
+    def tell(line):
+        print(line, flush=True)
+        if table:
+            print(line, file=table, flush=True)
+
+    copy, first, bad, tried = Copy(pathlib.Path(words[0]).resolve()), time.monotonic(), 0, 0
+    tell(f"{'finding':<46} {'found by':<58} {'':<14} seconds")
+    for _, mend in wanted:
+        if named["--budget"] and time.monotonic() - first > float(named["--budget"]):
+            break
         begun = time.monotonic()
         word, more = judge(copy, mend)
+        tried += 1
         bad += word != "found"
-        by = " ".join(pathlib.Path(w).name if i == 0 else w for i, w in enumerate(map(str, mend["finds"])))
-        print(f"{mend['finding']:<44} {by[:52]:<52} {word:<14} {time.monotonic() - begun:5.0f}  {more}", flush=True)
-    print(f"{len(wanted)} mends taken away, {len(wanted) - bad} found")
+        tell(f"{mend['finding']:<46} {by(mend)[:58]:<58} {word:<14} {time.monotonic() - begun:5.0f}  {more}")
+    left = f", {len(wanted) - tried} left out for want of time" if tried < len(wanted) else ""
+    tell(f"{tried} mends taken away, {tried - bad} found{left}")
     return 1 if bad else 0
 
 

@@ -16,8 +16,7 @@ MENDS = [
         "file": "daemon/formats/state_slots.cpp",
         "old": "unsaved = !stored.memory.first_start && !nothing &&",
         "new": "unsaved = !stored.memory.first_start && nothing &&",
-        "target": "formats_test",
-        "finds": ["tests/formats_test", "-tc=the run folder's copy*"],
+        "world": "storage stalls",
     },
     {
         "finding": "stop-that-could-not-save-is-clean",
@@ -34,8 +33,7 @@ MENDS = [
         "file": "daemon/formats/state_slots.cpp",
         "old": "if (!is_ours()) open(plan);",
         "new": "close();",
-        "target": "formats_test",
-        "finds": ["tests/formats_test", "-tc=a save takes no room*"],
+        "world": "storage is full",
     },
     {
         "finding": "torn-slot-believed-as-nothing",
@@ -61,8 +59,7 @@ MENDS = [
         "file": "daemon/folder_lock.cpp",
         "old": "if (::flock(file, LOCK_EX | LOCK_NB) == 0) {",
         "new": "if (::flock(file, LOCK_SH | LOCK_NB) == 0) {",
-        "target": "app_test",
-        "finds": ["tests/app_test", "-tc=a folder is one holder's*"],
+        "world": "",
     },
     {
         "finding": "second-daemon-touches-the-first",
@@ -115,8 +112,7 @@ MENDS = [
         "file": "daemon/guard.cpp",
         "old": "if (!is_void) commands_.push_back(*command);",
         "new": "if (!is_void || command->id != 0) commands_.push_back(*command);",
-        "target": "app_test",
-        "finds": ["tests/app_test", "-tc=a command that waited too long*"],
+        "world": "",
     },
     {
         "finding": "reset-of-a-client-that-has-gone",

@@ -1,0 +1,86 @@
+// The world around the daemon: the amplifier and its instruments, weather, transmissions, and what goes wrong.
+#pragma once
+
+#include <cstdint>
+#include <string>
+#include <vector>
+
+#include "bench/bench.hpp"
+#include "core/scan.hpp"
+#include "formats/configuration.hpp"
+#include "soak/chance.hpp"
+#include "soak/daemon.hpp"
+#include "soak/disk.hpp"
+#include "soak/instruments.hpp"
+#include "soak/troubles.hpp"
+
+namespace dekeyd::soak {
+
+inline constexpr std::int64_t step_ns = 10'000'000;
+inline constexpr double step_s = 0.01;
+
+struct Options {
+    double hours = 2.0;
+    std::uint64_t seed = 1;
+    std::string folder;
+    std::string only;  ///< the one trouble that comes, and often; empty: all
+    bool verbose = false;
+};
+
+/// One of the two rows of troubles: which stands, and since when.
+struct Row {
+    const Trouble* trouble = nullptr;
+    double changed_s = 0.0, next_s = 0.0;
+    std::uint64_t count = 0;
+};
+
+class World {
+public:
+    World(const Options& options, const formats::Configuration& configuration);
+
+    /// One step on: weather, drive, troubles, then the amplifier.
+    void advance();
+    void scans(std::vector<core::Scan>& due) { instruments_.look(now(), due); }
+
+    [[nodiscard]] double now_s() const noexcept { return now_s_; }
+    [[nodiscard]] core::Instant now() const noexcept;
+    [[nodiscard]] const bench::Truth& truth() { return bench_.amplifier().truth(); }
+    [[nodiscard]] const Row& amplifier() const noexcept { return amplifier_; }
+    [[nodiscard]] const Row& computer() const noexcept { return computer_; }
+    [[nodiscard]] bool welded() const noexcept { return amplifier_.trouble != nullptr && amplifier_.trouble->welds; }
+    /// Nothing is wrong, and it has had the time to settle after the last trouble.
+    [[nodiscard]] bool is_fair() const noexcept;
+    [[nodiscard]] bool is_line_in_order() const noexcept;  ///< and has been for some looks
+    /// Asked for by a trouble that begins with a cold start; once.
+    [[nodiscard]] bool take_restart();
+    /// How many times as often as in a month's soak things happen.
+    [[nodiscard]] double pace() const noexcept { return options_.only.empty() ? 1.0 : 8.0; }
+    /// The bench's words for what it took amiss; empty.
+    [[nodiscard]] const std::string& amiss() const noexcept { return amiss_; }
+
+    Chance chance;
+    Pad pad, contactor;  ///< of the inhibit line, and of the one that drops the supply
+    Disk disk;
+
+private:
+    void weather();
+    void exciter();
+    void change(Row& row, const std::vector<Trouble>& all, double mean_gap_s);
+    void begin(const Trouble& trouble);
+    static void set_pad(Pad& pad, PadFault fault);
+    void supply();
+    void command(const char* text);
+
+    Options options_;
+    bench::Bench bench_;
+    Instruments instruments_;
+    Row amplifier_, computer_;
+    double now_s_ = 0.0, weather_ = 0.0, next_weather_s_ = 0.0, next_key_s_ = 0.0;
+    std::int64_t now_ns_ = 0;
+    double supply_v_ = 28.0;  ///< before the contactor
+    bool supplied_ = true;
+    bool keyed_ = false, restart_ = false;
+    std::string amiss_;
+};
+
+}  // namespace dekeyd::soak
