@@ -162,7 +162,9 @@ bool ChannelReader::confirmed(double value, Instant begun) noexcept {
     const bool jump = seen_ && step > 0.0 && std::abs(value - last_.value) > step;
     const bool near_candidate = candidate_ && begun > candidate_at_ && std::abs(value - *candidate_) <= near;
     if (near_candidate || (power_on ? near_last : !jump)) {
-        candidate_.reset();
+        // While it is erratic none is believed: what is far from the last believed one is compared with its neighbour.
+        candidate_ = jump ? std::optional{value} : std::nullopt;
+        candidate_at_ = begun;
         return true;
     }
     if (!power_on) {
