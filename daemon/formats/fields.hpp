@@ -31,6 +31,9 @@ struct Choice {
 /// Written only where it is set: true, or there.
 struct IfSet {};
 
+/// A number that is no measured value: all its digits are written (an instant in seconds has more than seven).
+struct Exact {};
+
 struct NoVisitor {
     template <class... Any>
     void operator()(const Any&...) const noexcept {}
@@ -55,6 +58,9 @@ public:
     template <class T>
     void operator()(const char* key, const T& value, const IfSet& /*tag*/) {
         if (value) (*this)(key, value);
+    }
+    void operator()(const char* key, double value, const Exact& /*tag*/) {
+        json_[key] = std::isfinite(value) ? nlohmann::ordered_json(value) : nlohmann::ordered_json(nullptr);
     }
     nlohmann::ordered_json take() { return std::move(json_); }
 
@@ -117,8 +123,8 @@ public:
         if (*found == choice.yes) value = true;
         if (*found == choice.no) value = false;
     }
-    template <class T>
-    void operator()(const char* key, T& value, const IfSet& /*tag*/) const {
+    template <class T, class Tag>
+    void operator()(const char* key, T& value, const Tag& /*IfSet or Exact*/) const {
         (*this)(key, value);
     }
 

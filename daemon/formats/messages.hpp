@@ -253,7 +253,7 @@ struct Status {
         visit("id", self.id);
         visit("name", self.name);
         visit("version", self.version);
-        visit("now_s", self.now_s);
+        visit("now_s", self.now_s, Exact{});
         visit("sequence", self.sequence);
         visit("permit", self.permit);
         visit("state", self.state);
@@ -315,7 +315,7 @@ struct EventMessage {
     template <class Visitor, class Self>
     static void fields(Visitor& visit, Self& self) {
         visit("number", self.number);
-        visit("at_s", self.at_s);
+        visit("at_s", self.at_s, Exact{});
         visit("wall", self.wall);
         visit("synchronised", self.synchronised);
         visit("kind", self.kind);

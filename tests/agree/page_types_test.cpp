@@ -44,6 +44,7 @@ public:
     void operator()(const char* key, const T& /*value*/, const IfSet& /*tag*/) {
         text += std::string{"  "} + key + "?: " + type_name<T>() + ";\n";
     }
+    void operator()(const char* key, const double& value, const Exact& /*tag*/) { (*this)(key, value); }
     void operator()(const char* key, const bool& /*value*/, const Choice& choice) {
         text +=
             std::string{"  "} + key + ": \"" + std::string{choice.yes} + "\" | \"" + std::string{choice.no} + "\";\n";

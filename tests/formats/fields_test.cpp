@@ -48,6 +48,16 @@ TEST_CASE("what is written is read back the same, field by field") {
     CHECK(to_json(Status{})["mqtt"].is_null());
 }
 
+TEST_CASE("an instant keeps its digits, a measured value the seven that mean something") {
+    EventMessage event;
+    event.at_s = 32762.807344024;
+    event.value = 30.800000000000004;
+    const nlohmann::ordered_json json = to_json(event);
+    CHECK(json["at_s"] == 32762.807344024);
+    CHECK(json["value"] == 30.8);
+    CHECK(from_json<EventMessage>(json, as_it_is).at_s == 32762.807344024);
+}
+
 TEST_CASE("a number that isn't finite is null, and null is no number") {
     QuantityStatus quantity;
     quantity.value = std::numeric_limits<double>::quiet_NaN();
