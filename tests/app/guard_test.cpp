@@ -273,7 +273,7 @@ TEST_CASE("a sleep of the machine inhibits in the next cycle; one of before the 
     bench.asleep = 7h;
     bench.begin();
     bench.until_permit();
-    bench.asleep = 7h - 1s;  // the look was interrupted
+    bench.asleep = 7h - 2s;  // the look was interrupted
     bench.step();
     bench.asleep = 7h;
     bench.step();

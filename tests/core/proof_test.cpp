@@ -320,7 +320,8 @@ TEST_CASE("where drive isn't measured the contactor is opened first, and stays o
     bench.step();
     CHECK_FALSE(bench.protection.snapshot().contactor_closed);
     CHECK(bench.answer(CommandKind::prove_line).why == ProofEnd::supplied);
-    bench.run(p.supervision.contactor_time + 20ms, false);
+    bench.run(p.supervision.contactor_time - 40ms, false);
+    CHECK(bench.answer(CommandKind::prove_line).why == ProofEnd::supplied);  // 180 ms after it was seen open
     bench.events.clear();
     bench.step({order(CommandKind::prove_line)});
     bench.at_permit(EventKind::proof_line, 10s);

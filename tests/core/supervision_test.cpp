@@ -18,7 +18,9 @@ struct Watch {
     bool permit = false, starting = false, line_known = true, line_permit_as_written = true;
     double forward_w = 0.0, reflected_w = 0.0, drive_w = 0.0, current_a = 1.0, heatsink_c = 30.0, heat_w = 0.0;
     double supply_v = 28.0;
-    double sense = -1.0;  ///< negative: no sense input
+    double sense = -1.0;      ///< negative: no sense input
+    double contact = -1.0;    ///< the contactor's; negative: none
+    Instant contact_taken{};  ///< epoch: now
     bool forward_lost = false, reflected_floor = false;
     std::optional<Instant> transmitting;
 
@@ -34,6 +36,8 @@ struct Watch {
         if (reflected_floor) reflected.health = Health::at_floor;
         const Reading drive = good(drive_w), current = good(current_a), heatsink = good(heatsink_c);
         const Reading heat = good(heat_w), dc = good(supply_v * current_a), enable = good(sense);
+        Reading contacts = good(contact);
+        if (contact_taken != Instant{}) contacts.taken = contact_taken;
         const auto& c = supervision.judge({.now = now,
                                            .permit = permit,
                                            .starting = starting,
@@ -45,6 +49,7 @@ struct Watch {
                                            .current = &current,
                                            .heatsink = &heatsink,
                                            .enable_sense = sense < 0.0 ? nullptr : &enable,
+                                           .contactor_sense = contact < 0.0 ? nullptr : &contacts,
                                            .dc_power = &dc,
                                            .heat = &heat,
                                            .ratios_measurable = forward_w >= 6.0,
@@ -280,6 +285,32 @@ TEST_CASE("the contactor closes only with the line read back inhibited and no RF
     w.forward_w = 0.0;
     w.idle(Builtin::contactor_open, 200ms);
     CHECK(w.supervision.contactor_closed());  // the latch that stands in the interlock keeps the permit away
+}
+
+TEST_CASE("a look that began with the contactor's order tells nothing of it; then looks count, not the time between") {
+    Plan p = complete();
+    p.supervision.contactor = true;
+    p.supervision.contactor_time = 200ms;
+    Watch w{p};
+    w.contact = 1.0;
+    w.step(Builtin::contactor_stuck_open);
+    const Instant closed = w.now - 20ms;
+    REQUIRE(w.supervision.contactor_closed());
+    w.contact_taken = closed;
+    CHECK(w.step(Builtin::contactor_stuck_open) == Condition::missed);
+    w.contact_taken = closed + 1ns;
+    CHECK(w.step(Builtin::contactor_stuck_open) == Condition::band);
+    w.now += 10s;
+    CHECK(w.step(Builtin::contactor_stuck_open) == Condition::band);
+    w.contact_taken = closed + 200ms;
+    CHECK(w.step(Builtin::contactor_stuck_open) == Condition::band);
+    w.contact_taken = closed + 200ms + 1ns;
+    CHECK(w.step(Builtin::contactor_stuck_open) == Condition::bad);
+    CHECK(w.step(Builtin::contactor_stuck_closed) == Condition::clear);
+    w.contact = 0.0;
+    CHECK(w.step(Builtin::contactor_stuck_open) == Condition::clear);
+    w.contact = 1.0;
+    CHECK(w.step(Builtin::contactor_stuck_open) == Condition::band);  // counts from the first look again
 }
 
 TEST_CASE("a start that nobody has to note is no cause") {

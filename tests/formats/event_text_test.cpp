@@ -180,10 +180,11 @@ TEST_CASE("a sleep of the machine says how long it was") {
     trip.first_cause = true;
     trip.state = core::State::latched;
     trip.reading = {};
-    trip.reading.value = 3.0 * 3600.0;
-    CHECK(sentence(plan, trip) ==
-          "Tripped: the machine slept for 3 h, and nothing was guarded; what was read before counts no more. Latched "
-          "until an operator resets it.");
+    trip.reading.value = 1200.0;
+    CHECK(
+        sentence(plan, trip) ==
+        "Tripped: the machine slept for 20 min, and nothing was guarded; what was read before counts no more. Latched "
+        "until an operator resets it.");
 }
 
 TEST_CASE("the second opinion says what it had against the permit, and what the decision has of the same") {
