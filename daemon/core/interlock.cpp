@@ -313,7 +313,7 @@ void Interlock::reset(Instant now, const Command& command, EventList& events) no
     }
     for (std::size_t i = 0; i < causes_.size(); ++i) {
         const auto source = static_cast<SourceIndex>(i);
-        if (causes_[i].active && !gone(now, source)) {
+        if (causes_[i].active && !rules_[i].after_reset && !gone(now, source)) {
             answer(now, EventKind::refused, command, source, events);
             return;
         }

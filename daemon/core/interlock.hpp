@@ -62,6 +62,7 @@ struct SourceRule {
     Duration hold_off{};
     bool latches = false;
     bool counted = true;
+    bool after_reset = false;  ///< it ends only once another's latch is reset, so it doesn't stand against that
 };
 
 /// What must survive a restart. Latches are by source; the file keeps them by id.

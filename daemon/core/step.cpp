@@ -47,7 +47,8 @@ std::vector<SourceRule> rules_for(const Plan& plan) {
         const SourceInfo info = describe_source(plan, static_cast<SourceIndex>(source));
         const bool limit = info.kind == SourceInfo::Kind::limit;
         const Duration hold_off = limit ? plan.limits[info.index].hold_off : plan.interlock.sensor_hold_off;
-        rules.push_back({hold_off, info.latches, info.counted});
+        const bool after_reset = source == source_of(plan, Builtin::contactor_open);
+        rules.push_back({hold_off, info.latches, info.counted, after_reset});
     }
     return rules;
 }
@@ -474,28 +475,32 @@ void Protection::supervise(const StepInput& input, Instant now) noexcept {
         return std::any_of(input.commands.begin(), input.commands.end(),
                            [&](const Command& c) { return c.kind == kind; });
     };
+    const auto latched = [&](Builtin which) { return interlock_.causes()[source_of(plan_, which)].latched; };
     const bool was_closed = supervision_.contactor_closed();
-    const auto& conditions = supervision_.judge({.now = now,
-                                                 .permit = permit_,
-                                                 .starting = interlock_.starting(),
-                                                 .line = input.line,
-                                                 .contactor_line = input.contactor,
-                                                 .forward = role(r.forward),
-                                                 .reflected = role(r.reflected),
-                                                 .drive = role(r.drive),
-                                                 .current = role(r.current),
-                                                 .heatsink = role(r.heatsink),
-                                                 .enable_sense = role(r.enable_sense),
-                                                 .contactor_sense = role(r.contactor_sense),
-                                                 .dc_power = dc ? &quantity(Derived::dc_power) : nullptr,
-                                                 .heat = dc && r.forward ? &quantity(Derived::heat) : nullptr,
-                                                 .ratios_measurable = measurable_,
-                                                 .commissioning = snapshot_.commissioning_until.has_value(),
-                                                 .drop_supply = proof_.opens_contactor(),
-                                                 .start_noted = told(CommandKind::noted),
-                                                 .objected = told(CommandKind::objected),
-                                                 .suspended = input.suspended > plan_.interlock.guard_deadline,
-                                                 .transmitting_since = snapshot_.transmitting_since});
+    const auto& conditions =
+        supervision_.judge({.now = now,
+                            .permit = permit_,
+                            .starting = interlock_.starting(),
+                            .line = input.line,
+                            .contactor_line = input.contactor,
+                            .forward = role(r.forward),
+                            .reflected = role(r.reflected),
+                            .drive = role(r.drive),
+                            .current = role(r.current),
+                            .heatsink = role(r.heatsink),
+                            .enable_sense = role(r.enable_sense),
+                            .contactor_sense = role(r.contactor_sense),
+                            .dc_power = dc ? &quantity(Derived::dc_power) : nullptr,
+                            .heat = dc && r.forward ? &quantity(Derived::heat) : nullptr,
+                            .ratios_measurable = measurable_,
+                            .commissioning = snapshot_.commissioning_until.has_value(),
+                            .drop_supply = proof_.opens_contactor(),
+                            .start_noted = told(CommandKind::noted),
+                            .objected = told(CommandKind::objected),
+                            .suspended = input.suspended > plan_.interlock.guard_deadline,
+                            .alarm_latched = latched(Builtin::line_mismatch) || latched(Builtin::enable_mismatch) ||
+                                             latched(Builtin::rf_while_inhibited),
+                            .transmitting_since = snapshot_.transmitting_since});
     for (std::size_t i = 0; i < builtin_count; ++i) fold(source_of(plan_, static_cast<Builtin>(i)), conditions[i]);
     const bool closed = supervision_.contactor_closed();
     if (closed != was_closed) {

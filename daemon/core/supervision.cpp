@@ -259,7 +259,9 @@ Condition Supervision::contactor(const Situation& s) noexcept {
         failed(Builtin::line_mismatch) || failed(Builtin::enable_mismatch) || failed(Builtin::rf_while_inhibited);
     // Before it closes, contacts that are seen must have been seen open: a start finds a welded one, too.
     const bool opens = s.contactor_sense == nullptr || seen_open_;
-    const bool may_close = !alarm && opens && !s.permit && s.line.known && !s.line.permit && rf(s) == RfLook::absent;
+    // Not into a relay that is still stuck: an operator's reset comes first, or it would open and close with each key.
+    const bool may_close =
+        !alarm && !s.alarm_latched && opens && !s.permit && s.line.known && !s.line.permit && rf(s) == RfLook::absent;
     const bool was_closed = contactor_closed_;
     if (alarm || s.drop_supply)
         contactor_closed_ = false;

@@ -72,10 +72,11 @@ struct Situation {
     const Reading* heat = nullptr;
     bool ratios_measurable = false;  ///< RF stood around the last reflected reading
     bool commissioning = false;
-    bool drop_supply = false;  ///< a proof test keeps the supply contactor open
-    bool start_noted = false;  ///< the storage has taken this start, since the last step
-    bool objected = false;     ///< the second opinion took the last permit away
-    bool suspended = false;    ///< the machine slept since the last step
+    bool drop_supply = false;    ///< a proof test keeps the supply contactor open
+    bool start_noted = false;    ///< the storage has taken this start, since the last step
+    bool objected = false;       ///< the second opinion took the last permit away
+    bool suspended = false;      ///< the machine slept since the last step
+    bool alarm_latched = false;  ///< what opens the contactor waits for an operator's reset
     std::optional<Instant> transmitting_since;
 };
 

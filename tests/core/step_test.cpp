@@ -650,6 +650,33 @@ TEST_CASE("a stuck relay: the contactor drops the supply, latches, and comes bac
     CHECK(b.until(true, 3s) >= 0s);
 }
 
+TEST_CASE("a stuck relay into drive: the contactor opens once, and stays open until a reset") {
+    Plan p = plan();
+    p.supervision.contactor = true;
+    p.supervision.contactor_time = 200ms;
+    p.limits[supply_low].while_supplied = true;
+    Bench b{p};
+    REQUIRE(b.start());
+    b.key(100.0, 0.1);
+    b.run(100ms, true);
+    b.drive_w = 3.5;
+    REQUIRE(b.until(false, 1s) >= 0s);
+    for (int i = 0; i < 500; ++i) {  // RF goes on as long as there is a supply
+        const bool supplied = b.protection.snapshot().contactor_closed;
+        b.supply_v = supplied ? 28.0 : 0.0;
+        if (supplied)
+            b.key(100.0, 0.1);
+        else
+            b.unkey();
+        b.step();
+    }
+    CHECK_FALSE(b.protection.snapshot().contactor_closed);
+    CHECK(b.count(EventKind::contactor_opened) == 1);
+    b.step({{CommandKind::reset, Origin::local, 1}});
+    b.run(50ms, false);
+    CHECK(b.protection.snapshot().contactor_closed);
+}
+
 TEST_CASE("a limit that only warns: never trips, ends at its clear level, and doesn't stand in for its sensor") {
     Plan p = plan();
     p.limits.erase(p.limits.begin());

@@ -6,7 +6,7 @@ MENDS = [
         "file": "daemon/core/derived.cpp",
         "old": "const RfLook by_reflected = look(reflected,",
         "new": "const RfLook by_reflected = look(reflected == nullptr ? reflected : nullptr,",
-        "world": "forward detector at its floor",
+        "world": "relay welds behind a dead detector",
     },
     {
         "finding": "reflected-judged-at-every-power",
@@ -129,5 +129,13 @@ MENDS = [
         "new": "    return before - before;",
         "target": "app_test",
         "finds": ["tests/app_test", "-tc=a sleep of the machine*"],
+    },
+    {
+        "finding": "contactor-closes-into-a-stuck-relay",
+        "says": "With a stuck relay and drive the contactor opened and closed thirty times a second.",
+        "file": "daemon/core/supervision.cpp",
+        "old": "!alarm && !s.alarm_latched && opens",
+        "new": "!alarm && opens",
+        "world": "relay welds",
     },
 ]

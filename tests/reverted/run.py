@@ -69,8 +69,6 @@ class Copy:
             to.parent.mkdir(parents=True, exist_ok=True)
             if not to.exists() or to.read_bytes() != from_.read_bytes():
                 shutil.copy(from_, to)
-        if not (folder / ".git").exists():  # the version is git's
-            run(["git", "init", "-q"], folder)
 
     def build(self, target):
         return run(["tools/build", "debug", target], self.folder)

@@ -2,7 +2,7 @@
 CHANNEL = "daemon/core/channel_reader.cpp"
 MENDS = [
     dict(finding="power-on-value-confirms-itself", says="a second 85.000 like the first was a temperature", file=CHANNEL,
-         old="if (near_candidate || (power_on ? near_last : !jump)) {", new="if (near_candidate || !jump) {",
+         old="if (near_candidate || (power_on ? near_last : !jump)) {", new="if (near_candidate || near_last || !jump) {",
          world="thermometer never measures"),
     dict(finding="power-on-value-confirms-a-neighbour", says="a lone 85.000 made the next jump true", file=CHANNEL,
          old="    if (!power_on) {\n        candidate_ = value;", new="    {\n        candidate_ = value;",
@@ -32,5 +32,5 @@ MENDS = [
          target="core_test", finds=["tests/core_test", "-tc=*gain that drifts*"]),
     dict(finding="erratic-for-ever", says="an erratic sensor that came back at another temperature was never believed again",
          file=CHANNEL, old="candidate_ = jump ? std::optional{value} : std::nullopt;", new="candidate_.reset();",
-         world="thermometer power-on", hours=8),
+         world="thermometer alternates", hours=8),
 ]
