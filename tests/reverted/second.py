@@ -43,7 +43,7 @@ MENDS = [
      "file": "daemon/second_opinion/bounds.cpp",
      "old": "channel.kind == core::ChannelKind::temperature && doubts ? channel.allowed_age : Time::zero();",
      "new": "channel.kind == core::ChannelKind::temperature && doubts ? Time::zero() : Time::zero();",
-     "world": "thermometer alternates"},
+     "target": "second_opinion_test", "finds": OWN},
     {"finding": "bound-on-the-near-side",
      "says": "A bound lay inside the limit by a rounding, so that the second opinion could be first.",
      "file": "daemon/second_opinion/bounds.cpp",

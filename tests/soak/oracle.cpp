@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdio>
+#include <utility>
 
 #include "formats/event_text.hpp"
 #include "formats/raw_bounds.hpp"
@@ -56,7 +57,10 @@ void Oracle::add(std::string_view limit, double (*truth)(const bench::Truth&), d
         age = std::max(age, configuration_.plan.channels[guarded.sensors.back()].allowed_age);
     }
     const formats::Reaction reaction = formats::reaction(configuration_, *found);
-    guarded.most_s = core::seconds(reaction.total()) + relay_s + steps_late_s;
+    // The supply's chip measures when it likes, which no configuration says and `check` leaves out.
+    const bool of_chip = guarded.sensors.front() == sensor("supply") || guarded.sensors.front() == sensor("current");
+    const double chip_s = of_chip ? static_cast<double>(bench::ltc4151_period_ns) * 1e-9 : 0.0;
+    guarded.most_s = core::seconds(reaction.total()) + relay_s + steps_late_s + chip_s;
     guarded.most_blind_s = guarded.most_s + core::seconds(age);
     guarded_.push_back(std::move(guarded));
 }
@@ -136,7 +140,7 @@ void Oracle::started(End end) {
     active_ = latched_;
     last_number_ = 0;
     cycles_ = daemon_.cycles();
-    permit_ = on_air_ = start_saved_ = saved_ = false;
+    permit_ = on_air_ = start_saved_ = saved_ = dropped_ = false;
     held_ = kept.held_locally || kept.held_remotely;
     started_s_ = world_.now_s();
 }
@@ -156,6 +160,8 @@ void Oracle::look(const std::vector<core::Scan>& scans) {
         drive_seen_s_ = world_.now_s();
     else
         silent_drive_s_ = world_.now_s();
+    if (std::exchange(supplied_, world_.contactor.permit) != world_.contactor.permit)
+        supply_changed_s_ = world_.now_s();
     note_lies();
     caused_ = permitted_ = false;
     std::fill(told_.begin(), told_.end(), false);
@@ -212,8 +218,13 @@ void Oracle::account(const core::Event& event) {
         case core::EventKind::reset:
             ++resets_;
             check(reset_, "a reset comes from an operator");
+            dropped_ = false;
             break;
         case core::EventKind::released: check(released_, "a release comes from an operator"); break;
+        case core::EventKind::contactor_opened: dropped_ = true; break;
+        case core::EventKind::contactor_closed:
+            check(!dropped_, "a contactor that dropped the supply closes after a reset");
+            break;
         case core::EventKind::warning: ++warnings_; break;
         case core::EventKind::rf_on:
             ++transmissions_;
@@ -330,7 +341,8 @@ void Oracle::judge_blind() {
     if (!blind || blind_since_s_ < 0.0) blind_since_s_ = blind ? now_s : -1.0;
     if (blind) check(now_s - blind_since_s_ < most_s, "RF beside a sensor that can't be believed ends");
     // RF that goes on although inhibited can't be stopped by this line; it must be said.
-    const bool lasting = world_.welded() && !permit && truth.forward_w > 2.0;
+    const bool seen = lie == Lie::forward_dead ? truth.reflected_w > 1.5 : truth.forward_w > 2.0;
+    const bool lasting = world_.welded() && !permit && seen;
     if (!lasting || weld_since_s_ < 0.0) weld_since_s_ = lasting ? now_s : -1.0;
     if (lasting && !has(core::Builtin::rf_while_inhibited)) {
         longest_weld_s_ = std::max(longest_weld_s_, now_s - weld_since_s_);
@@ -359,7 +371,8 @@ void Oracle::judge_weather() {
 void Oracle::judge_second_opinion(const std::vector<core::Scan>& scans) {
     const core::Instant now = world_.now();
     for (const core::Scan& scan : scans) second_opinion::show(second_opinion_, scan, now);
-    second_opinion_.supply(seen().contactor_closed && world_.contactor.asked, now.time_since_epoch());
+    second_opinion_.supply(seen().contactor_closed && world_.contactor.asked && !world_.contactor.refused,
+                           now.time_since_epoch());
     const auto name = second_opinion_.objection(now.time_since_epoch());
     if (!name) return;
     ++objections_;

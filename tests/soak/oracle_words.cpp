@@ -15,6 +15,8 @@ constexpr double oldest_word_s = 70.0;
 /// A trip may follow a truth after the slowest reaction that check states, a cause linger behind its end.
 constexpr double lingers_s = 5.0;
 constexpr double starts_within_s = 15.0;
+/// A limit on the supply was never evaluated until the first look after the contactor's closing.
+constexpr double comes_into_force_s = 1.5;
 
 }  // namespace
 
@@ -33,7 +35,8 @@ bool Oracle::explained(core::SourceIndex source, double since_s) const {
     if (info.kind == core::SourceInfo::Kind::channel) return lied(info.index, since_s);
     if (info.kind == core::SourceInfo::Kind::limit) {
         const auto one = std::find_if(guarded_.begin(), guarded_.end(), [&](auto& g) { return g.source == source; });
-        return one->beyond_s >= since_s - lingers_s || lied_any(one->sensors, since_s);
+        return one->beyond_s >= since_s - lingers_s || lied_any(one->sensors, since_s) ||
+               (one->limit->while_supplied && since_s - supply_changed_s_ < comes_into_force_s);
     }
     const auto any_of = [&](std::initializer_list<const char*> ids) {
         return std::any_of(ids.begin(), ids.end(), [&](const char* id) { return lied(sensor(id), since_s); });
@@ -45,7 +48,7 @@ bool Oracle::explained(core::SourceIndex source, double since_s) const {
         case core::Builtin::rf_while_inhibited:
             return world_.welded() || !world_.is_line_in_order() || any_of({"forward", "reflected", "current"});
         case core::Builtin::reflected_exceeds_forward: return any_of({"forward", "reflected"});
-        case core::Builtin::drive_without_forward: return any_of({"forward", "drive"});
+        case core::Builtin::drive_without_forward: return !world_.is_line_in_order() || any_of({"forward", "drive"});
         case core::Builtin::current_without_forward: return any_of({"forward", "current"});
         case core::Builtin::rf_without_current: return any_of({"forward", "supply", "current"});
         case core::Builtin::reflected_on_floor: return any_of({"forward", "reflected"});
@@ -65,7 +68,9 @@ void Oracle::fair_trip(const core::Event& event) {
 
 // Each reading's interval has the truth in it, where it says that it is good and nothing planted explains otherwise.
 void Oracle::judge_readings() {
-    if (steps_ % 100 != 0 || world_.now_s() - started_s_ < starts_within_s) return;
+    // The world's air changes at once, as no air does.
+    if (steps_ % 100 != 0 || world_.now_s() - std::max(started_s_, world_.amplifier().changed_s) < starts_within_s)
+        return;
     const auto within = [&](const char* id, double (*truth)(const bench::Truth&), double slack, double ratio) {
         const std::size_t index = sensor(id);
         const core::Reading& reading = seen().quantities[index];
@@ -88,9 +93,8 @@ void Oracle::judge_readings() {
         "drive", [](const T& t) { return t.drive_w; }, 0.002, 1.1);
     within(
         "heatsink", [](const T& t) { return t.heatsink_c; }, 1.0, 1.0);
-    if (world_.now_s() - world_.amplifier().changed_s > 3.0)
-        within(
-            "ambient", [](const T& t) { return t.ambient_c; }, 1.0, 1.0);
+    within(
+        "ambient", [](const T& t) { return t.ambient_c; }, 6.0, 1.0);
 }
 
 /// What isn't true of a standing cause's words; empty.
@@ -109,7 +113,10 @@ std::string Oracle::cause_amiss(core::SourceIndex source, const core::Cause& cau
     }
     const double now_s = world_.now_s();
     if (now_s - started_s_ < starts_within_s || cause.latched) return "";
-    if (one != guarded_.end() && says("can't be told") && !lied_any(one->sensors, now_s)) return text + " (it can)";
+    const bool comes =
+        one != guarded_.end() && one->limit->while_supplied && since_s - supply_changed_s_ < comes_into_force_s;
+    if (one != guarded_.end() && says("can't be told") && !comes && !lied_any(one->sensors, now_s))
+        return text + " (it can)";
     return "";
 }
 

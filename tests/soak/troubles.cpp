@@ -18,6 +18,9 @@ Trouble wiring(const char* name, Lie lie, std::vector<const char*> lies) {
 Trouble pad(const char* name, PadFault fault) {
     return {.name = name, .begin = {}, .end = {}, .pad = fault};
 }
+Trouble contactor(const char* name, PadFault fault) {
+    return {.name = name, .begin = {}, .end = {}, .contactor = fault};
+}
 Trouble disk(const char* name, DiskFault fault) {
     return {.name = name, .begin = {}, .end = {}, .disk = fault};
 }
@@ -36,6 +39,13 @@ const std::vector<Trouble>& amplifier_troubles() {
         outside("supply low", "supply 22 V", "supply 28 V"),
         outside("hot air", "ambient 58 C", "ambient 20 C"),
         {.name = "relay welds", .begin = {"relay welded"}, .end = {"relay good"}, .world = true, .welds = true},
+        {.name = "relay welds behind a dead detector",
+         .begin = {"relay welded", "antenna vswr 1.9 over 2 s"},
+         .end = {"relay good", "antenna good"},
+         .world = true,
+         .welds = true,
+         .lies = {"forward"},
+         .lie = Lie::forward_dead},
         sensor("thermometer gone", "sensor heatsink absent", "sensor heatsink good", {"heatsink"}),
         sensor("thermometer empty", "sensor heatsink empty", "sensor heatsink good", {"heatsink"}),
         sensor("thermometer garbage", "sensor heatsink garbage", "sensor heatsink good", {"heatsink"}),
@@ -82,6 +92,9 @@ const std::vector<Trouble>& computer_troubles() {
         pad("pad sticks at permit", PadFault::stuck_permit),
         pad("pad sticks at inhibit", PadFault::stuck_inhibit),
         pad("pad is late", PadFault::late),
+        contactor("contactor sticks closed", PadFault::stuck_permit),
+        contactor("contactor sticks open", PadFault::stuck_inhibit),
+        contactor("contactor refuses a write", PadFault::refuses),
         disk("storage stalls", DiskFault::stalled),
         disk("storage is full", DiskFault::full),
         disk("storage turns read-only", DiskFault::read_only),
