@@ -40,6 +40,7 @@ std::string name_of(const core::Plan& plan, core::SourceIndex source) {
 
 std::string duration_in_words(core::Duration duration) {
     const double seconds = core::seconds(duration);
+    if (seconds >= 7200.0) return fmt::format("{:.3g} h", seconds / 3600.0);
     if (seconds >= 120.0) return fmt::format("{:.3g} min", seconds / 60.0);
     if (seconds >= 1.0) return fmt::format("{:.3g} s", seconds);
     return fmt::format("{:.3g} ms", seconds * 1000.0);
