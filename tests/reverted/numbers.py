@@ -52,7 +52,7 @@ MENDS = [
         "finding": "resting-limit-beyond-trip-on-screen",
         "says": "The terminal shows a resting limit's quantity as beyond its trip.",
         "file": "tools/dekeyctl/view.cpp",
-        "old": "return !limit->rests.empty() && !limit->active;",
+        "old": "return limit->rests && !limit->active;",
         "new": "return false && limit->active;",
         "target": "operator_test",
         "finds": ["tests/operator/operator_test", "-tc=a limit that rests*"],

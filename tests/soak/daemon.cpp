@@ -92,7 +92,8 @@ void Daemon::start() {
     events_.clear();
 }
 
-void Daemon::step(core::Instant now, const std::vector<core::Scan>& scans, const std::vector<core::Command>& commands) {
+void Daemon::step(core::Instant now, core::Duration asleep, const std::vector<core::Scan>& scans,
+                  const std::vector<core::Command>& commands) {
     for (const core::Scan& scan : scans) {
         ScanBuffer* const place = run_->scans[scan.sampler]->claim();
         if (place == nullptr) continue;
@@ -101,7 +102,7 @@ void Daemon::step(core::Instant now, const std::vector<core::Scan>& scans, const
         run_->scans[scan.sampler]->commit();
     }
     for (const core::Command& command : commands) run_->commands.push(command);
-    run_->guard.cycle(now);
+    run_->guard.cycle(now, asleep);
     events_.clear();
     while (const core::Event* const event = run_->outlet.events.front()) {
         events_.push_back(*event);

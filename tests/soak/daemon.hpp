@@ -33,7 +33,8 @@ public:
 
     /// Loads the state and begins, at inhibit.
     void start();
-    void step(core::Instant now, const std::vector<core::Scan>& scans, const std::vector<core::Command>& commands);
+    void step(core::Instant now, core::Duration asleep, const std::vector<core::Scan>& scans,
+              const std::vector<core::Command>& commands);
 
     // How it ends. The hook has inhibited the line afterwards.
     bool stop(core::Instant now);      ///< on request; true: a clean one

@@ -40,6 +40,7 @@ public:
         next_cut_s_ = world_.chance.after(3600.0 / world_.pace());
         next_operator_s_ = 30.0;
         next_rival_s_ = world_.chance.after(3600.0);
+        next_sleep_s_ = world_.chance.after(3600.0 * 6.0 / world_.pace());
     }
 
     int run() {
@@ -92,11 +93,12 @@ private:
         if (world_.now_s() >= next_cut_s_) cut();
         if (world_.now_s() >= next_operator_s_) operate();
         if (world_.now_s() >= next_rival_s_) rival();
+        if (world_.now_s() >= next_sleep_s_) sleep();
         world_.advance();
         scans_.clear();
         world_.scans(scans_);
         for (const core::Command& command : commands_) oracle_.commanded(command);
-        daemon_.step(world_.now(), scans_, commands_);
+        daemon_.step(world_.now(), world_.asleep(), scans_, commands_);
         commands_.clear();
         write_down();
         oracle_.look(scans_);
@@ -170,6 +172,13 @@ private:
                       "a second daemon is refused");
     }
 
+    void sleep() {
+        const double before_s = world_.now_s();
+        world_.sleep(world_.chance.between(1.0, 100.0));
+        oracle_.slept(world_.now_s() - before_s);
+        next_sleep_s_ = world_.now_s() + world_.chance.after(3600.0 * 6.0 / world_.pace());
+    }
+
     Options options_;
     formats::Configuration configuration_;
     World world_;
@@ -179,7 +188,7 @@ private:
     FolderLock lock_;
     std::vector<core::Scan> scans_;
     std::vector<core::Command> commands_;
-    double next_cut_s_ = 0.0, next_operator_s_ = 0.0, next_rival_s_ = 0.0;
+    double next_cut_s_ = 0.0, next_operator_s_ = 0.0, next_rival_s_ = 0.0, next_sleep_s_ = 0.0;
     std::uint32_t command_id_ = 0;
     std::uint64_t written_ = 0;
 };

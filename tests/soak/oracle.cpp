@@ -151,6 +151,22 @@ void Oracle::commanded(const core::Command& command) {
     reset_ = reset_ || command.kind == core::CommandKind::reset;
 }
 
+// What was before is kept by the guard's clock, which stood still.
+void Oracle::slept(double seconds) {
+    slept_s_ = world_.now_s();
+    woken_ = true;
+    for (Guarded& one : guarded_) {
+        one.since_s = -1.0;
+        one.beyond_s += seconds;
+        one.shown_s += seconds;
+    }
+    for (Lies& one : lies_) one.last_s += seconds;
+    drive_seen_s_ += seconds;
+    silent_drive_s_ += seconds;
+    supply_changed_s_ += seconds;
+    weld_since_s_ = blind_since_s_ = untold_since_s_ = unopened_since_s_ = -1.0;
+}
+
 // ---- a step ----------------------------------------------------------------------------------------------------
 
 void Oracle::look(const std::vector<core::Scan>& scans) {
@@ -263,6 +279,7 @@ void Oracle::judge_memory() {
 
 void Oracle::judge_decision() {
     const bool permit = daemon_.decided();
+    if (std::exchange(woken_, false)) check(has(core::Builtin::suspended) && !permit, "a sleep takes the permit away");
     if (permit_ && !permit) check(caused_, "a permit is lost with an event that says why");
     if (permit_ || !permit) return;
     check(permitted_, "a permit comes with its event");
@@ -287,6 +304,11 @@ void Oracle::judge_line() {
     if (untold) check(world_.now_s() - untold_since_s_ < 1.0 + steps_late_s, "a pad at permit is said");
     check(pad.permit || !snapshot.permit || pad.fault != PadFault::good || !world_.is_line_in_order(),
           "permit is published with the pad at inhibit");
+    const bool unopened =
+        world_.contactor.permit && !snapshot.contactor_closed && !has(core::Builtin::contactor_line_mismatch);
+    if (!unopened || unopened_since_s_ < 0.0) unopened_since_s_ = unopened ? world_.now_s() : -1.0;
+    if (unopened)
+        check(world_.now_s() - unopened_since_s_ < 1.0 + steps_late_s, "a contactor that stays closed is said");
     check(snapshot.events_dropped == 0, "no event is dropped");
 }
 

@@ -26,6 +26,8 @@ public:
     void started(End end);
     /// What goes to the daemon with the next step.
     void commanded(const core::Command& command);
+    /// The machine has slept so long, and the guard with it.
+    void slept(double seconds);
     /// After each step.
     void look(const std::vector<core::Scan>& scans);
 
@@ -97,11 +99,13 @@ private:
     bool start_saved_ = false, saved_ = false, released_ = false, reset_ = false, caused_ = false, permitted_ = false;
     bool permit_ = false, on_air_ = false, held_ = false;
     bool noted_ = false, supplied_ = false;
+    bool woken_ = false;    ///< the next step is the first after a sleep
     bool dropped_ = false;  ///< the contactor has opened, and no operator has reset anything since
     std::uint64_t last_number_ = 0, cycles_ = 0, objections_ = 0;
     double started_s_ = 0.0, permit_s_ = 0.0, fair_s_ = 0.0, fair_permit_s_ = 0.0, fair_since_s_ = -1.0,
            longest_wait_s_ = 0.0, weld_since_s_ = -1.0, longest_weld_s_ = 0.0, blind_since_s_ = -1.0,
-           untold_since_s_ = -1.0, drive_seen_s_ = -1e9, supply_changed_s_ = -1e9, silent_drive_s_ = -1e9;
+           untold_since_s_ = -1.0, drive_seen_s_ = -1e9, supply_changed_s_ = -1e9, slept_s_ = -1e9,
+           unopened_since_s_ = -1.0, silent_drive_s_ = -1e9;
     std::array<bench::Truth, 4> truths_{};  ///< of the last steps
     std::size_t steps_ = 0;
     std::uint64_t permits_ = 0, resets_ = 0, warnings_ = 0, starts_ = 0, unclean_ = 0, transmissions_ = 0,

@@ -45,6 +45,7 @@ bool Oracle::explained(core::SourceIndex source, double since_s) const {
         case core::Builtin::line_mismatch: return world_.pad.fault != PadFault::late && !world_.is_line_in_order();
         case core::Builtin::contactor_line_mismatch:
             return world_.contactor.fault != PadFault::late && !world_.is_line_in_order();
+        case core::Builtin::suspended: return since_s - slept_s_ < 1.0;
         case core::Builtin::rf_while_inhibited:
             return world_.welded() || !world_.is_line_in_order() || any_of({"forward", "reflected", "current"});
         case core::Builtin::reflected_exceeds_forward: return any_of({"forward", "reflected"});

@@ -28,7 +28,7 @@ World::World(const Options& options, const formats::Configuration& configuration
 }
 
 core::Instant World::now() const noexcept {
-    return epoch + core::Duration{now_ns_};
+    return epoch + core::Duration{now_ns_ - asleep_ns_};
 }
 
 void World::command(const char* text) {
@@ -49,6 +49,10 @@ bool World::is_fair() const noexcept {
 
 bool World::is_line_in_order() const noexcept {
     return pad.fault == PadFault::good && contactor.fault == PadFault::good && now_s_ - computer_.changed_s > 60.0;
+}
+
+void World::sleep(double seconds) {
+    for (const double until_s = now_s_ + seconds; now_s_ < until_s; asleep_ns_ += step_ns) advance();
 }
 
 bool World::take_restart() {

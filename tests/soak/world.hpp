@@ -51,6 +51,9 @@ public:
     /// Nothing is wrong, and it has had the time to settle after the last trouble.
     [[nodiscard]] bool is_fair() const noexcept;
     [[nodiscard]] bool is_line_in_order() const noexcept;  ///< and has been for some looks
+    /// The machine sleeps: the amplifier goes on, and no clock of the guard does but the boot clock.
+    void sleep(double seconds);
+    [[nodiscard]] core::Duration asleep() const noexcept { return core::Duration{asleep_ns_}; }
     /// Asked for by a trouble that begins with a cold start; once.
     [[nodiscard]] bool take_restart();
     /// How many times as often as in a month's soak things happen.
@@ -76,7 +79,7 @@ private:
     Instruments instruments_;
     Row amplifier_, computer_;
     double now_s_ = 0.0, weather_ = 0.0, next_weather_s_ = 0.0, next_key_s_ = 0.0;
-    std::int64_t now_ns_ = 0;
+    std::int64_t now_ns_ = 0, asleep_ns_ = 0;
     double supply_v_ = 28.0;  ///< before the contactor
     bool supplied_ = true;
     bool keyed_ = false, restart_ = false;
