@@ -374,7 +374,7 @@ void Oracle::judge_blind() {
 
 void Oracle::judge_weather() {
     permit_s_ += daemon_.decided() ? step_s : 0.0;
-    if (!world_.is_fair() || world_.now_s() - started_s_ < 30.0) {
+    if (!world_.is_fair() || world_.now_s() - began_s() < 30.0) {
         fair_since_s_ = -1.0;
         return;
     }

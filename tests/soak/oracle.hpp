@@ -1,6 +1,7 @@
 // What must hold, looked at in each step by one who knows the truth.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <cstdint>
 #include <optional>
@@ -82,6 +83,8 @@ private:
     [[nodiscard]] bool lied_any(const std::vector<std::size_t>& sensors, double since_s) const;
     [[nodiscard]] bool explained(core::SourceIndex source, double since_s) const;
     [[nodiscard]] std::string cause_amiss(core::SourceIndex source, const core::Cause& cause) const;
+    /// Since when all is read anew: a start, or the end of a sleep.
+    [[nodiscard]] double began_s() const noexcept { return std::max(started_s_, slept_s_); }
     [[nodiscard]] double seconds_ago(core::Instant at) const;
     [[nodiscard]] std::string_view id_of(core::SourceIndex source) const;
     [[nodiscard]] const core::Snapshot& seen() const { return daemon_.snapshot(); }

@@ -56,21 +56,21 @@ bool Oracle::explained(core::SourceIndex source, double since_s) const {
         case core::Builtin::start_not_stored: return world_.disk.fault != DiskFault::good;
         case core::Builtin::contactor_open:
             return world_.welded() || !world_.is_line_in_order() || any_of({"forward", "reflected", "current"}) ||
-                   since_s - started_s_ < starts_within_s;
+                   since_s - began_s() < starts_within_s;
         default: return false;  // never, in this world
     }
 }
 
 void Oracle::fair_trip(const core::Event& event) {
     const double now_s = world_.now_s();
-    if (now_s - started_s_ < starts_within_s && event.condition != core::Condition::bad) return;
+    if (now_s - began_s() < starts_within_s && event.condition != core::Condition::bad) return;
     if (!explained(event.source, now_s)) fail("a trip has its cause in the world: " + std::string{id_of(event.source)});
 }
 
 // Each reading's interval has the truth in it, where it says that it is good and nothing planted explains otherwise.
 void Oracle::judge_readings() {
     // The world's air changes at once, as no air does.
-    if (steps_ % 100 != 0 || world_.now_s() - std::max(started_s_, world_.amplifier().changed_s) < starts_within_s)
+    if (steps_ % 100 != 0 || world_.now_s() - std::max(began_s(), world_.amplifier().changed_s) < starts_within_s)
         return;
     const auto within = [&](const char* id, double (*truth)(const bench::Truth&), double slack, double ratio) {
         const std::size_t index = sensor(id);
@@ -113,7 +113,7 @@ std::string Oracle::cause_amiss(core::SourceIndex source, const core::Cause& cau
         return cause.latched || seen_s >= since_s - lingers_s ? "" : text + " (never seen so)";
     }
     const double now_s = world_.now_s();
-    if (now_s - started_s_ < starts_within_s || cause.latched) return "";
+    if (now_s - began_s() < starts_within_s || cause.latched) return "";
     const bool comes =
         one != guarded_.end() && one->limit->while_supplied && since_s - supply_changed_s_ < comes_into_force_s;
     if (one != guarded_.end() && says("can't be told") && !comes && !lied_any(one->sensors, now_s))
