@@ -23,7 +23,8 @@ class Suspended(RigTest):
             self.assertTrue(tripped["first_cause"])
             rig.wait(lambda: not rig.permits(), "inhibited")
             rig.wait(lambda: rig.status["state"] == "latched", "latched")
-            rig.event(mark, "tripped", {"heatsink"})  # what was read before counts no more
+            # What was read before counts no more. A sensor that is read again in that very step has no gap.
+            rig.event(mark, "tripped", {"heatsink", "forward", "reflected", "drive", "supply-high"})
             rig.reset_when_clear()
             rig.wait_permit()
 
