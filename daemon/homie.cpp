@@ -180,19 +180,6 @@ std::string_view log_level(core::Severity severity) noexcept {
     return "error";
 }
 
-std::string_view text(Refusal refusal) noexcept {
-    switch (refusal) {
-        case Refusal::retained: return "it was retained by the broker";
-        case Refusal::duplicate: return "it was sent a second time";
-        case Refusal::late: return "it came where the broker could have kept it waiting";
-        case Refusal::oversized: return "it is too long";
-        case Refusal::malformed: return "its payload is not the command's name";
-        case Refusal::not_allowed: return "the configuration doesn't allow it remotely";
-        case Refusal::unknown: return "there is no such command";
-    }
-    return "unknown";
-}
-
 std::variant<core::CommandKind, Refusal> judge_command(const Device& device, const formats::MqttConfig& mqtt,
                                                        const Incoming& message, bool late) {
     constexpr std::size_t longest = 16;

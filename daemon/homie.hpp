@@ -22,6 +22,7 @@
 #include <vector>
 
 #include "core/step.hpp"
+#include "core/words.hpp"
 #include "daemon/homie_properties.hpp"
 #include "formats/configuration.hpp"
 
@@ -91,7 +92,16 @@ struct Incoming {
 };
 
 enum class Refusal : std::uint8_t { retained, duplicate, late, oversized, malformed, not_allowed, unknown };
-std::string_view text(Refusal refusal) noexcept;
+inline constexpr core::Words<Refusal::unknown> refusal_words{"it was retained by the broker",
+                                                             "it was sent a second time",
+                                                             "it came where the broker could have kept it waiting",
+                                                             "it is too long",
+                                                             "its payload is not the command's name",
+                                                             "the configuration doesn't allow it remotely",
+                                                             "there is no such command"};
+inline std::string_view text(Refusal value) noexcept {
+    return refusal_words.of(value);
+}
 
 /// What a message on a `/set` topic asks for, or why nothing is done. The payload is the command's own name. `late`:
 /// it came where a broker could have queued it.

@@ -6,24 +6,6 @@
 
 namespace dekeyd::core {
 
-std::string_view text(CommandKind kind) noexcept {
-    switch (kind) {
-        case CommandKind::hold: return "hold";
-        case CommandKind::release: return "release";
-        case CommandKind::reset: return "reset";
-        case CommandKind::commission: return "commission";
-        case CommandKind::end_commissioning: return "end-commissioning";
-        case CommandKind::prove: return "prove";
-        case CommandKind::prove_line: return "prove-line";
-        case CommandKind::prove_limit: return "prove-limit";
-        case CommandKind::prove_passed: return "prove-passed";
-        case CommandKind::prove_end: return "prove-end";
-        case CommandKind::noted: return "noted";
-        case CommandKind::objected: return "objected";
-    }
-    return "unknown";
-}
-
 namespace {
 
 constexpr std::array<EventRow, event_kind_count> event_rows{{

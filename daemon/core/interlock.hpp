@@ -36,6 +36,10 @@ enum class CommandKind : std::uint8_t {
     noted,     ///< the storage has taken this start
     objected,  ///< the second opinion took the last permit away; `limit`: the source that it named
 };
+/// A part of a proof test.
+constexpr bool is_proof(CommandKind kind) noexcept {
+    return kind >= CommandKind::prove && kind <= CommandKind::prove_end;
+}
 /// The others only tell something.
 constexpr bool is_order(CommandKind kind) noexcept {
     return kind != CommandKind::noted && kind != CommandKind::objected;
@@ -44,7 +48,12 @@ inline constexpr Words<Origin::remote> origin_words{"none", "local", "remote"};
 inline std::string_view text(Origin value) noexcept {
     return origin_words.of(value);
 }
-std::string_view text(CommandKind kind) noexcept;
+inline constexpr Words<CommandKind::objected> command_kind_words{
+    "hold",        "release",      "reset",     "commission", "end-commissioning", "prove", "prove-line",
+    "prove-limit", "prove-passed", "prove-end", "noted",      "objected"};
+inline std::string_view text(CommandKind value) noexcept {
+    return command_kind_words.of(value);
+}
 
 struct Command {
     CommandKind kind = CommandKind::hold;

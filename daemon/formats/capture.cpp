@@ -71,19 +71,14 @@ std::optional<core::Command> to_command(std::string_view text) {
     const std::size_t second = text.find(' ', first + 1);
     if (first == std::string_view::npos || second == std::string_view::npos) return std::nullopt;
     core::Command command;
-    bool known = false;
-    for (int i = 0; i <= static_cast<int>(core::CommandKind::objected); ++i) {
-        const auto kind = static_cast<core::CommandKind>(i);
-        if (core::text(kind) != text.substr(0, first)) continue;
-        command.kind = kind;
-        known = true;
-    }
+    const auto kind = core::command_kind_words.find(text.substr(0, first));
     const std::size_t third = text.find(' ', second + 1);
     const bool of_limit = third != std::string_view::npos;
     const auto origin = to_number<unsigned>(text.substr(first + 1, second - first - 1));
     const auto id = to_number<std::uint32_t>(text.substr(second + 1, of_limit ? third - second - 1 : third));
     const auto limit = of_limit ? to_number<std::uint16_t>(text.substr(third + 1)) : std::optional<std::uint16_t>{0};
-    if (!known || !origin || *origin > static_cast<unsigned>(core::Origin::remote) || !id || !limit) return {};
+    if (!kind || !origin || *origin > static_cast<unsigned>(core::Origin::remote) || !id || !limit) return {};
+    command.kind = *kind;
     command.origin = static_cast<core::Origin>(*origin);
     command.id = *id;
     command.limit = *limit;

@@ -117,14 +117,9 @@ Request parse_request(std::string_view text) {
     }
     if (what == "watch") return watch_request(object);
     if (what == "record") return record_request(object);
-    for (const auto kind : {core::CommandKind::hold, core::CommandKind::release, core::CommandKind::reset,
-                            core::CommandKind::commission, core::CommandKind::end_commissioning}) {
-        if (what == core::text(kind)) return command_request(object, kind);
-    }
-    for (const auto kind : {core::CommandKind::prove, core::CommandKind::prove_line, core::CommandKind::prove_limit,
-                            core::CommandKind::prove_passed, core::CommandKind::prove_end}) {
-        if (what == core::text(kind)) return prove_request(object, kind);
-    }
+    // The rest are the commands that an operator may give; what only the daemon tells core can't be asked for.
+    if (const auto kind = core::command_kind_words.find(what); kind && core::is_order(*kind))
+        return core::is_proof(*kind) ? prove_request(object, *kind) : command_request(object, *kind);
     return bad(fmt::format("'{}' can't be asked for", printable(what, 40)));
 }
 
