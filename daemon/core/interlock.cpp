@@ -37,7 +37,7 @@ constexpr std::array<EventRow, event_kind_count> event_rows{{
     {EventKind::proof_ended, "proof ended", Severity::warning, "×"},
 }};
 
-constexpr bool rows_in_order() noexcept {
+consteval bool rows_in_order() noexcept {
     for (std::size_t i = 0; i < event_rows.size(); ++i) {
         if (static_cast<std::size_t>(event_rows[i].kind) != i) return false;
     }

@@ -61,7 +61,7 @@ constexpr std::array<DerivedRule, derived_count> rules{{
      false, each_second},
 }};
 
-constexpr bool in_order() noexcept {
+consteval bool in_order() noexcept {
     for (std::size_t i = 0; i < rules.size(); ++i) {
         if (static_cast<std::size_t>(rules[i].derived) != i) return false;
     }

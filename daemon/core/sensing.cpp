@@ -28,8 +28,8 @@ Sensed finite_or_garbled(double value) noexcept {
 }
 
 /// Degrees from whole millidegrees, inside the part's range.
-Sensed w1_celsius(long millidegrees) noexcept {
-    const double celsius = static_cast<double>(millidegrees) / 1000.0;
+Sensed w1_celsius(double millidegrees) noexcept {
+    const double celsius = millidegrees / 1000.0;
     if (celsius < w1_lowest_c || celsius > w1_highest_c) return fault(Fault::outside_part);
     return {.value = celsius, .fault = Fault::none};
 }
@@ -110,8 +110,7 @@ Sensed parse_w1_temperature(std::string_view bytes) noexcept {
     const Sensed number = parse_number(bytes);
     if (number.fault != Fault::none) return number;
     if (bytes.find_first_of(".eE") != std::string_view::npos) return fault(Fault::garbled);
-    if (std::abs(number.value) > 1.0e6) return fault(Fault::outside_part);
-    return w1_celsius(std::lround(number.value));
+    return w1_celsius(number.value);
 }
 
 Sensed parse_w1_slave(std::string_view bytes, W1Family family) noexcept {
@@ -134,10 +133,9 @@ Sensed parse_w1_slave(std::string_view bytes, W1Family family) noexcept {
     // reserved bytes aren't zero.
     if (fresh == Scratchpad{}) return fault(Fault::outside_part);
     // Within one step of 1/16 degree: the kernel cuts towards zero.
-    if (!(std::abs(static_cast<double>(millidegrees) - raw_millidegrees(fresh, family)) <= 62.5)) {
-        return fault(Fault::garbled);
-    }
-    return w1_celsius(millidegrees);
+    const auto told = static_cast<double>(millidegrees);
+    if (!(std::abs(told - raw_millidegrees(fresh, family)) <= 62.5)) return fault(Fault::garbled);
+    return w1_celsius(told);
 }
 
 std::uint8_t crc8(const std::uint8_t* data, std::size_t size) noexcept {

@@ -3,9 +3,13 @@
 #include <doctest/doctest.h>
 
 #include <cmath>
+#include <initializer_list>
 #include <limits>
+#include <string>
 
+#include "core/correction.hpp"
 #include "core/timeline.hpp"
+#include "core/uncertainty.hpp"
 
 using namespace timeline;
 
@@ -225,4 +229,166 @@ TEST_CASE("bit-identical for too long: a warning, or a fault where configured") 
     strict.take(at(1s, 28.0), Instant{1s}, {});
     CHECK_FALSE(strict.take(at(12s, 28.0), Instant{12s}, {}));
     CHECK(strict.last_fault() == Fault::frozen);
+}
+
+TEST_CASE("the window's ends are inside, and without a window any number is") {
+    Channel c = plan().channels[heatsink];  // -40 to 120
+    for (const double value : {-40.0, 120.0}) CHECK(ChannelReader{c}.convert(at(1s, value), {}).health == Health::good);
+    c.valid_low = c.valid_high;
+    CHECK(ChannelReader{c}.convert(at(1s, 121.0), {}).health == Health::good);
+    CHECK(ChannelReader{c}.convert(at(1s, -300.0), {}).health == Health::good);
+    for (const double value : {std::numeric_limits<double>::infinity(), std::numeric_limits<double>::quiet_NaN()})
+        CHECK(ChannelReader{c}.convert(at(1s, value), {}).fault == Fault::garbled);
+    Channel power = plan().channels[forward];
+    power.valid_high = volts(10.0);  // 1 V: falling, so that less power lies above
+    CHECK(ChannelReader{power}.convert(at(1s, volts(10.0)), {}).health == Health::good);
+    power.valid_low = volts(200.0);
+    CHECK(ChannelReader{power}.convert(at(1s, volts(200.0)), {}).health == Health::good);
+}
+
+TEST_CASE("only a power is beyond what it can show: the converter's end is a fault of all else") {
+    const Channel temperature = plan().channels[heatsink];
+    for (const Fault end : {Fault::saturated_low, Fault::saturated_high}) {
+        CHECK(ChannelReader{temperature}.convert(at(1s, 0.0, end), {}).health == Health::unknown);
+        CHECK(ChannelReader{temperature}.convert(at(1s, 0.0, end), {}).fault == end);
+    }
+    const Channel falling = plan().channels[forward];
+    const ChannelReader power{falling};
+    CHECK(power.convert(at(1s, 0.0, Fault::saturated_low), {}).health == Health::above_range);
+    CHECK(power.convert(at(1s, 0.0, Fault::saturated_high), {}).health == Health::unknown);
+    CHECK(power.convert(at(1s, 0.0, Fault::io_error), {}).health == Health::unknown);
+}
+
+TEST_CASE("beyond the ceiling: at least the least that the ceiling can be, the lost temperature's share included") {
+    Channel c = plan().channels[forward];
+    const Reading ceiling = ChannelReader{c}.convert(at(1s, 0.375), {});  // 5 dBm at the detector
+    const Reading beyond = ChannelReader{c}.convert(at(1s, 0.32), {});
+    REQUIRE(ceiling.health == Health::good);
+    REQUIRE(beyond.health == Health::above_range);
+    CHECK(beyond.value == doctest::Approx(ceiling.value));
+    CHECK(beyond.low == doctest::Approx(ceiling.low));
+    CHECK(beyond.high == unbounded);
+    c.power->temperature_channel = heatsink;
+    c.power->temperature_db_per_k = 0.02;
+    c.power->temperature_reference_c = 25.0;
+    c.power->temperature_low_c = -15.0;  // -0.8 dB
+    c.power->temperature_high_c = 75.0;
+    CHECK(ChannelReader{c}.convert(at(1s, 0.32), {}).low == doctest::Approx(beyond.low * std::pow(10.0, -0.08)));
+    c.power->temperature_low_c = 35.0;  // +0.2 dB at least, and none where it is lost
+    CHECK(ChannelReader{c}.convert(at(1s, 0.32), {}).low == doctest::Approx(beyond.low));
+}
+
+TEST_CASE("the stated uncertainty is the budget's, and of a corrected chain that of the reading itself") {
+    Channel c = plan().channels[forward];
+    const Reading reading{.value = 100.0, .low = 80.0, .high = 125.0, .health = Health::good, .fault = Fault::none};
+    const double stated = power_budget(*c.power).combined_db;
+    CHECK(stated > 0.0);
+    CHECK(ChannelReader{c}.uncertainty_db(reading) == doctest::Approx(stated));
+    const ComparedLevel levels[] = {{1.0, -20.0}, {0.5, 0.0}};
+    c.power->correction = correction_from(c.power->detector, levels, 0.5);
+    REQUIRE(c.power->correction);
+    CHECK(ChannelReader{c}.uncertainty_db(reading) == doctest::Approx(0.9691));  // 125 / 100, 10 log10 by hand
+    Reading least = reading;
+    least.health = Health::above_range;
+    least.low = 50.0;
+    CHECK(ChannelReader{c}.uncertainty_db(least) == doctest::Approx(3.0103));  // 100 / 50
+    CHECK(ChannelReader{plan().channels[heatsink]}.uncertainty_db(reading) == 0.0);
+}
+
+TEST_CASE("a contact that opened between two looks was open at the second one, once") {
+    const Channel c = channel("lid", ChannelKind::contact, 0, 0, 1s);
+    ChannelReader r{c};
+    const auto look = [&](Duration when, std::uint32_t openings, Fault fault = Fault::none) {
+        r.take({.value = 1.0, .begun = Instant{when}, .openings = openings, .fault = fault}, Instant{when}, {});
+        return r.at(Instant{when});
+    };
+    CHECK(look(1s, 5).value == 1.0);  // before the first look: nothing to compare with
+    const Reading opened = look(1100ms, 6);
+    CHECK(opened.value == 0.0);
+    CHECK(opened.low == 0.0);
+    CHECK(opened.high == 0.0);
+    CHECK(look(1200ms, 6).value == 1.0);
+    look(1300ms, 7, Fault::io_error);  // not seen: told at the next look
+    CHECK(look(1400ms, 7).value == 0.0);
+    CHECK(look(1500ms, 7).value == 1.0);
+    Channel voltage = c;
+    voltage.kind = ChannelKind::voltage;
+    ChannelReader other{voltage};
+    for (std::uint32_t openings = 1; openings < 3; ++openings)
+        other.take({.value = 1.0, .begun = Instant{1s}, .openings = openings, .fault = Fault::none}, Instant{1s}, {});
+    CHECK(other.at(Instant{1s}).value == 1.0);
+}
+
+TEST_CASE("a stamp from the future counts as now") {
+    const Channel c = channel("v", ChannelKind::voltage, 0, 0, 1s);
+    ChannelReader r{c};
+    CHECK(r.take(at(100s, 28.0), Instant{1s}, {}));
+    CHECK(r.at(Instant{2s}).taken == Instant{1s});
+    CHECK(r.at(Instant{2s + 1ns}).health == Health::unknown);
+}
+
+namespace {
+/// Which of these temperatures, a second apart, are believed: a letter each, y or n.
+std::string believed(const Channel& c, std::initializer_list<double> values) {
+    ChannelReader r{c};
+    std::string told;
+    Instant now{};
+    for (const double value : values) {
+        now += 1s;
+        told += r.take({.value = value, .begun = now, .openings = 0, .fault = Fault::none}, now, {}) ? 'y' : 'n';
+    }
+    return told;
+}
+}  // namespace
+
+TEST_CASE("erratic: four wild ones in a row, or five in ten; then seventeen steady ones") {
+    const Channel c = plan().channels[heatsink];  // largest jump 5 K
+    const double s = 30.0;
+    CHECK(believed(c, {s, 60, 90, 60, s}) == "ynnny");
+    CHECK(believed(c, {s, 60, 90, 60, 90, s}) == "ynnnnn");
+    CHECK(believed(c, {s, 60, 90, 60, s, 60, s, s}) == "ynnnynyy");               // 31 at most
+    CHECK(believed(c, {s, 60, s, 60, s, 60, s, 60, s, 60, s}) == "ynynynynynn");  // the fifth
+    CHECK(believed(c, {s, 60, 90, 60, 90, s, s, s, s, s, s, s, s, s, s, s, s, s, s, s, s, s, s}) ==
+          "ynnnn" + std::string(16, 'n') + "yy");
+    // More wild ones cost no more time; and steady again, it is as good as new.
+    CHECK(believed(c,
+                   {s, 60, 90, 60, 90, 60, 90, 60, s, s, s, s, s, s, s, s, s, s, s, s, s, s, s, s, s, 60, 90, 60, s}) ==
+          "ynnnnnnn" + std::string(16, 'n') + "ynnny");
+}
+
+TEST_CASE("a second reading is near within the largest jump, and within a kelvin at least") {
+    Channel c = plan().channels[heatsink];
+    CHECK(believed(c, {30, 60, 65}) == "yny");
+    CHECK(believed(c, {30, 60, 65.001}) == "ynn");
+    CHECK(believed(c, {30, 35}) == "yy");
+    CHECK(believed(c, {30, 35.001}) == "yn");
+    c.largest_jump = 0.5;
+    CHECK(believed(c, {30, 40, 41}) == "yny");
+    CHECK(believed(c, {30, 40, 41.001}) == "ynn");
+    c.largest_jump = 0.0;  // no rule
+    CHECK(believed(c, {30, 90, -30}) == "yyy");
+    c.power_on_value = 85.0;
+    CHECK(believed(c, {84, 85}) == "yy");
+    CHECK(believed(c, {83.999, 85}) == "yn");
+    CHECK(believed(c, {90, 20, 85, 20}) == "yyny");
+    Channel voltage = c;
+    voltage.kind = ChannelKind::voltage;  // the rules are for temperatures
+    CHECK(believed(voltage, {30, 90, 85}) == "yyy");
+}
+
+TEST_CASE("frozen: longer than its time, and never where no time is given") {
+    Channel c = channel("t", ChannelKind::voltage, 0, 0, 3s);
+    c.frozen_after = 10s;
+    ChannelReader r{c};
+    CHECK_FALSE(r.frozen(Instant{100s}));  // nothing was read
+    r.take(at(1s, 28.0), Instant{1s}, {});
+    CHECK_FALSE(r.frozen(Instant{11s}));
+    CHECK(r.frozen(Instant{11s + 1ns}));
+    c.frozen_after = 0s;
+    CHECK_FALSE(r.frozen(Instant{1000s}));
+    Channel zero = channel("t", ChannelKind::voltage, 0, 0, 3s);
+    zero.frozen_after = 10s;
+    ChannelReader from_zero{zero};  // its first value is news, also where it is 0
+    from_zero.take(at(100s, 0.0), Instant{100s}, {});
+    CHECK_FALSE(from_zero.frozen(Instant{105s}));
 }

@@ -2,6 +2,8 @@
 
 #include <doctest/doctest.h>
 
+#include <cmath>
+
 using namespace dekeyd::core;
 using namespace std::chrono_literals;
 
@@ -128,4 +130,122 @@ TEST_CASE("DC power, efficiency, heat") {
     CHECK(dc_power(missing, good(18.0)).health == Health::unknown);
     CHECK(efficiency(p, missing, nullptr, dc).health == Health::unknown);
     CHECK(heat(p, missing, good(1.0), nullptr, nullptr).health == Health::unknown);
+}
+
+TEST_CASE("what is worked out of two readings, of which one is lost, says why, and is as old as the older one") {
+    const RfPlan p = rf();
+    Reading older = missing;
+    older.taken = Instant{500ms};
+    for (const bool swapped : {false, true}) {
+        const Reading lost = swapped ? dc_power(good(28.0), older) : dc_power(older, good(18.0));
+        CHECK(lost.health == Health::unknown);
+        CHECK(lost.fault == Fault::io_error);
+        CHECK(lost.taken == Instant{500ms});
+    }
+    const Reading silent{.health = Health::not_measurable, .fault = Fault::none, .taken = Instant{1s}};
+    CHECK(dc_power(silent, good(18.0)).fault == Fault::implausible);
+    CHECK(gain(p, good(100.0), missing).fault == Fault::io_error);
+    CHECK(efficiency(p, good(100.0), nullptr, missing).fault == Fault::io_error);
+    CHECK(heat(p, missing, good(100.0), nullptr, nullptr).fault == Fault::io_error);
+    Reading early = good(2.0);
+    early.taken = Instant{700ms};
+    CHECK(gain(p, good(100.0), early).taken == Instant{700ms});
+    CHECK(dc_power(good(28.0), early).taken == Instant{700ms});
+    CHECK(efficiency(p, good(100.0), nullptr, early).taken == Instant{700ms});
+    CHECK(heat(p, early, good(1.0), nullptr, nullptr).taken == Instant{700ms});
+}
+
+TEST_CASE("RF and drive at the levels from which gain, compression and efficiency can be told") {
+    const RfPlan p = rf();
+    CHECK(gain(p, good(6.0), good(0.05)).health == Health::good);
+    CHECK(gain(p, good(5.999), good(0.05)).health == Health::not_measurable);
+    CHECK(gain(p, good(6.0), good(0.0499)).health == Health::not_measurable);
+    CHECK(gain(p, good(6.0), floor_of(0.06)).health == Health::not_measurable);
+    CHECK(efficiency(p, good(6.0), nullptr, good(20.0)).value == doctest::Approx(30.0));
+    CHECK(efficiency(p, good(5.999), nullptr, good(20.0)).health == Health::not_measurable);
+    CHECK(efficiency(p, floor_of(7.0), nullptr, good(20.0)).health == Health::not_measurable);
+    RfPlan none = p;
+    none.minimum_forward_w = 0.0;  // nothing is no RF all the same
+    CHECK(efficiency(none, good(0.0), nullptr, good(20.0)).health == Health::not_measurable);
+}
+
+TEST_CASE("the drive's own power is neither made of the supply nor heat; below its floor it may be none") {
+    const RfPlan p = rf();
+    // Power added: (100 W - 4 W) of 200 W.
+    const Reading drive = good(4.0);
+    CHECK(efficiency(p, good(100.0), &drive, good(200.0)).value == doctest::Approx(48.0));
+    CHECK(heat(p, good(200.0), good(100.0), &drive, nullptr).value == doctest::Approx(104.0));
+    const Reading floor = floor_of(4.0);
+    const Reading e = efficiency(p, good(100.0), &floor, good(200.0));
+    CHECK(e.value == doctest::Approx(50.0));
+    CHECK(e.low == doctest::Approx(48.0));
+    CHECK(efficiency(p, good(100.0), &missing, good(200.0)).value == doctest::Approx(50.0));
+}
+
+TEST_CASE("what comes back heats the amplifier, but where a circulator's load takes it") {
+    RfPlan p = rf();
+    const Reading reflected = good(10.0);
+    CHECK(heat(p, good(200.0), good(100.0), nullptr, &reflected).value == doctest::Approx(110.0));
+    p.circulator_load_time = 10s;
+    CHECK(heat(p, good(200.0), good(100.0), nullptr, &reflected).value == doctest::Approx(100.0));
+}
+
+TEST_CASE("reflected at or above forward, at its edges") {
+    RfPlan p = rf();
+    p.rf_present_w = 1.0;
+    const auto judged = [&](const Reading& before, const Reading& r, const Reading& after) {
+        return reflected_exceeds(p, {before, r, after});
+    };
+    CHECK(judged(good(2.0), good(2.0), good(1.0)) == Verdict::outside);
+    CHECK(judged(good(2.0), good(1.999), good(1.0)) == Verdict::clear);
+    CHECK(judged(good(1.0), good(1.999), good(2.0)) == Verdict::clear);
+    CHECK(judged(good(0.0), good(1.0), good(0.0)) == Verdict::outside);
+    CHECK(judged(good(0.0), good(0.999), good(0.0)) == Verdict::rest);
+    CHECK(judged(good(0.0), missing, good(0.0)) == Verdict::missed);
+    CHECK(judged(missing, good(2.0), good(1.0)) == Verdict::missed);
+    CHECK(judged(good(1.0), good(2.0), missing) == Verdict::missed);
+    p.reflected_present_w = 0.25;
+    CHECK(judged(good(0.0), good(0.25), good(0.0)) == Verdict::outside);
+    CHECK(judged(good(0.0), good(0.249), good(0.0)) == Verdict::rest);
+}
+
+TEST_CASE("a bracket whose reflected reading is beyond its range was seen; forward must be a number on both sides") {
+    const RfPlan p = rf();
+    Reading beyond = good(50.0);
+    beyond.health = Health::above_range;
+    CHECK(judge_bracket(p, {good(100.0), beyond, good(100.0)}) == BracketState::measurable);
+    CHECK(judge_bracket(p, {good(100.0), floor_of(0.1), good(100.0)}) == BracketState::measurable);
+    CHECK(judge_bracket(p, {beyond, good(1.0), good(100.0)}) == BracketState::edge);
+    CHECK(judge_bracket(p, {good(100.0), good(1.0), beyond}) == BracketState::edge);
+    CHECK(judge_bracket(p, {floor_of(60.0), good(1.0), good(100.0)}) == BracketState::edge);
+    CHECK(judge_bracket(p, {good(100.0), good(1.0), floor_of(60.0)}) == BracketState::edge);
+    CHECK(judge_bracket(p, {good(6.0), good(1.0), good(5.9)}) == BracketState::measurable);
+}
+
+TEST_CASE("a mismatch's powers have the ends that their parts have") {
+    RfPlan p = rf();
+    p.directivity_db = 30.0;
+    p.feeder_loss_db = 3.0;
+    Bracket b{good(100.0), good(4.0), good(60.0)};
+    b.forward_before.low = 90.0;
+    b.forward_before.high = 110.0;
+    b.forward_after.low = 55.0;
+    b.forward_after.high = 65.0;
+    b.forward_before.taken = Instant{1s};
+    b.forward_after.taken = Instant{1010ms};
+    const Reflections r = reflections(p, b, BracketState::measurable, 0.0);
+    CHECK(r.net_power.taken == Instant{1s});
+    CHECK(r.net_power.value == doctest::Approx(80.0 * (1.0 - 4.0 / 80.0)));
+    CHECK(r.net_power.low == doctest::Approx(55.0 * (1.0 - r.reflection.high * r.reflection.high)));
+    CHECK(r.net_power.high == doctest::Approx(110.0 * (1.0 - r.reflection.low * r.reflection.low)));
+    // 3 dB once for the power, twice for the reflection.
+    const double there = std::pow(10.0, 0.3);
+    CHECK(r.antenna_power.high == doctest::Approx(110.0 / there * (1.0 - std::pow(r.reflection.low * there, 2.0))));
+    CHECK(r.return_loss.low < r.return_loss.value);
+    CHECK(r.return_loss.high > r.return_loss.value);
+    // Where the feeder would make more of it than there can be, all of it comes back.
+    p.feeder_loss_db = 20.0;
+    const Reflections all = reflections(p, b, BracketState::measurable, 0.0);
+    CHECK(all.antenna_vswr.value == unbounded);
+    CHECK(all.antenna_power.value == 0.0);
 }

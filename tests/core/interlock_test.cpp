@@ -440,3 +440,24 @@ TEST_CASE("a cause knows since when it stands, and a hold is answered") {
         CHECK(e.origin == Origin::remote);
     }
 }
+
+TEST_CASE("an event's row is its kind's, and the last one for a kind that there is none of") {
+    CHECK(row_of(EventKind::started).kind == EventKind::started);
+    CHECK(row_of(EventKind::tripped).kind == EventKind::tripped);
+    CHECK(row_of(EventKind::proof_passed).kind == EventKind::proof_passed);
+    CHECK(row_of(EventKind::proof_ended).kind == EventKind::proof_ended);
+    CHECK(row_of(static_cast<EventKind>(event_kind_count)).kind == EventKind::proof_ended);
+}
+
+TEST_CASE("a part of a proof that failed is a warning, one that passed is not; what is forced never is") {
+    const auto severity = [](EventKind kind, ProofEnd why, bool forced = false) {
+        return severity_of({.kind = kind, .forced = forced, .why = why});
+    };
+    CHECK(severity(EventKind::proof_line, ProofEnd::passed) == Severity::notice);
+    CHECK(severity(EventKind::proof_line, ProofEnd::line_silent) == Severity::warning);
+    CHECK(severity(EventKind::proof_limit, ProofEnd::passed) == Severity::notice);
+    CHECK(severity(EventKind::proof_limit, ProofEnd::line_silent) == Severity::warning);
+    CHECK(severity(EventKind::tripped, ProofEnd::passed) == Severity::alarm);
+    CHECK(severity(EventKind::tripped, ProofEnd::passed, true) == Severity::notice);
+    CHECK(severity(EventKind::permitted, ProofEnd::line_silent) == Severity::good);
+}

@@ -3,6 +3,8 @@
 
 #include <doctest/doctest.h>
 
+#include <optional>
+
 #include "timeline.hpp"
 
 using namespace timeline;
@@ -395,4 +397,578 @@ TEST_CASE("two looks become the worse one; no look stays none") {
     const Plan p = plan();
     for (const LimitPlan& limit : p.limits)
         CHECK(judge_alone(limit, injected_reading(limit, {}), true) == Verdict::outside);
+}
+
+// ---- the test alone, at the edges of its times --------------------------------------------------------------------
+
+namespace {
+
+struct Alone {
+    Plan the_plan;
+    Proof proof{the_plan};
+    EventList events{32};
+    std::vector<Cause> causes;
+    Reading sense{.value = 0.0, .health = Health::good, .fault = Fault::none};
+    ProofInput in;
+    bool permit = false;
+    std::optional<bool> pad;  ///< what the line reads, whatever was written
+
+    explicit Alone(Plan p = plan()) : the_plan{std::move(p)}, causes(source_count(the_plan)) {
+        for (Cause& cause : causes) cause.condition = Condition::clear;
+        in.now = Instant{100s};
+        in.line.known = true;
+        in.held = in.only_held = in.rf_absent = in.no_drive = true;
+        in.causes = causes;
+    }
+    bool step(Duration later, std::vector<Command> commands = {}) {
+        events.clear();
+        in.now += later;
+        in.line.permit = pad.value_or(permit);
+        permit = proof.step(in, commands, events);
+        return permit;
+    }
+    [[nodiscard]] const Event& answer() const {
+        REQUIRE(events.all().size() == 1);
+        return events.all()[0];
+    }
+    ProofEnd why(Duration later, std::vector<Command> commands = {}) {
+        step(later, std::move(commands));
+        return answer().why;
+    }
+    void begin() {
+        step(1ms, {order(CommandKind::prove)});
+        REQUIRE(answer().kind == EventKind::proof_begun);
+    }
+    /// Begins a part, up to the step in which the line is asked for permit.
+    void begin_line() {
+        begin();
+        CHECK_FALSE(step(1ms, {order(CommandKind::prove_line)}));
+        CHECK(step(1ms));
+    }
+    void begin_limit(std::uint16_t limit) {
+        begin();
+        CHECK_FALSE(step(1ms, {order(CommandKind::prove_limit, limit)}));
+    }
+    void trip(std::uint16_t limit) {
+        causes[limit].active = true;
+        causes[limit].condition = Condition::bad;
+        in.only_held = false;
+    }
+    void clear(std::uint16_t limit) {
+        causes[limit].active = false;
+        causes[limit].condition = Condition::clear;
+        in.only_held = true;
+    }
+    [[nodiscard]] bool quiet() const { return events.all().empty(); }
+};
+
+}  // namespace
+
+TEST_CASE("the line's pulse: read at permit, two seconds there, read at inhibit, each to the nanosecond") {
+    Alone a;
+    a.begin_line();
+    CHECK(a.step(3ms));  // read at permit
+    CHECK(a.quiet());
+    CHECK(a.step(2s - 1ns));
+    CHECK_FALSE(a.step(1ns));
+    CHECK(a.quiet());
+    CHECK_FALSE(a.step(4ms));
+    const Event& end = a.answer();
+    CHECK(end.kind == EventKind::proof_line);
+    CHECK(end.why == ProofEnd::passed);
+    CHECK(end.source == no_source);
+    CHECK(end.command == CommandKind::prove);
+    CHECK(end.command_id == 7);
+    CHECK(end.origin == Origin::local);
+    CHECK(end.times.line_on == 3ms);
+    CHECK(end.times.line_off == 4ms);
+    CHECK(end.times.contact_on == 0s);
+    CHECK(end.times.contact_off == 0s);
+    CHECK(a.proof.view().line_proved);
+    CHECK(a.proof.view().phase == ProofPhase::ready);
+    // A second one that fails takes the first one's word back.
+    a.pad = false;
+    a.step(1ms, {order(CommandKind::prove_line)});
+    CHECK_FALSE(a.proof.view().line_proved);
+    CHECK(a.step(1ms));
+    CHECK(a.why(1s) == ProofEnd::line_silent);
+    CHECK(a.answer().times.line_on == 0s);
+    CHECK_FALSE(a.proof.view().line_proved);
+}
+
+TEST_CASE("a line that isn't read as written within a second has failed, either way") {
+    for (const bool known : {true, false}) {
+        Alone up;
+        up.begin_line();
+        up.pad = !known;
+        up.in.line.known = known;
+        CHECK(up.step(1s - 1ns));
+        CHECK(up.quiet());
+        CHECK(up.why(1ns) == ProofEnd::line_silent);
+        CHECK_FALSE(up.permit);
+        CHECK(up.proof.view().phase == ProofPhase::ready);
+
+        Alone down;
+        down.begin_line();
+        down.step(3ms);
+        CHECK_FALSE(down.step(2s));
+        down.pad = known;
+        down.in.line.known = known;
+        CHECK_FALSE(down.step(1s - 1ns));
+        CHECK(down.quiet());
+        CHECK(down.why(1ns) == ProofEnd::line_silent);
+        CHECK(down.answer().times.line_on == 3ms);
+        CHECK(down.answer().times.line_off == 0s);
+        CHECK_FALSE(down.proof.view().line_proved);
+    }
+}
+
+TEST_CASE("the contact is believed by a conversion begun after the line was told, from half its voltage on") {
+    Alone a;
+    a.in.enable_sense = &a.sense;
+    a.begin_line();
+    const Instant told = a.in.now;
+    a.sense.value = 0.5;
+    a.sense.taken = told;
+    a.step(3ms);
+    CHECK(a.step(1ms));
+    a.sense.taken = told + 2ms;
+    a.sense.health = Health::unknown;
+    CHECK(a.step(1ms));
+    a.sense.health = Health::good;
+    a.sense.value = 0.499;
+    CHECK(a.step(1ms));
+    a.sense.value = 0.5;
+    CHECK_FALSE(a.step(1ms));  // and no longer at permit than for that
+    const Instant down = a.in.now;
+    CHECK_FALSE(a.step(6ms));
+    CHECK(a.quiet());  // the line is read, the contact not yet
+    a.sense.value = 0.0;
+    a.sense.taken = down;
+    CHECK_FALSE(a.step(1ms));
+    CHECK(a.quiet());
+    a.sense.taken = down + 5ms;
+    CHECK(a.why(1ms) == ProofEnd::passed);
+    CHECK(a.answer().times.line_on == 3ms);
+    CHECK(a.answer().times.contact_on == 2ms);
+    CHECK(a.answer().times.line_off == 6ms);
+    CHECK(a.answer().times.contact_off == 5ms);
+}
+
+TEST_CASE("a contact that doesn't follow within a second has failed, either way") {
+    Alone up;
+    up.in.enable_sense = &up.sense;
+    up.begin_line();
+    up.step(3ms);
+    CHECK(up.step(1s - 1ns));
+    CHECK(up.why(1ns) == ProofEnd::contact_silent);
+    CHECK_FALSE(up.permit);
+
+    Alone down;
+    down.in.enable_sense = &down.sense;
+    down.begin_line();
+    down.sense.value = 1.0;
+    down.sense.taken = down.in.now + 1ms;
+    down.step(3ms);
+    CHECK_FALSE(down.step(1ms));
+    CHECK_FALSE(down.step(6ms));
+    CHECK_FALSE(down.step(994ms - 1ns));
+    CHECK(down.quiet());
+    CHECK(down.why(1ns) == ProofEnd::contact_silent);
+    CHECK(down.answer().times.line_off == 6ms);
+}
+
+TEST_CASE("a quick limit: the line first, then what is injected, then the way down") {
+    Plan p = plan();
+    p.limits[hot].qualify = Proof::lead;  // quick just so
+    Alone a{p};
+    a.begin_limit(hot);
+    CHECK(a.step(1ms));
+    CHECK_FALSE(a.proof.injects(hot));
+    CHECK(a.proof.forced() == no_source);
+    CHECK(a.step(2ms));
+    CHECK(a.proof.injects(hot));
+    CHECK_FALSE(a.proof.injects(supply_low));
+    CHECK(a.proof.forced() == hot);
+    CHECK(a.proof.view().injects);
+    CHECK(a.proof.view().limit == hot);
+    CHECK(a.proof.view().injected == doctest::Approx(70.7));
+    CHECK(a.step(250ms));
+    a.trip(hot);
+    CHECK_FALSE(a.step(1ms));
+    CHECK(a.quiet());
+    CHECK_FALSE(a.proof.injects(hot));
+    CHECK(a.proof.view().injected == 0.0);
+    CHECK_FALSE(a.step(5ms));
+    CHECK(a.answer().kind == EventKind::proof_limit);
+    CHECK(a.answer().why == ProofEnd::passed);
+    CHECK(a.answer().source == hot);
+    CHECK(a.answer().command_id == 7);
+    CHECK(a.answer().times.line_off == 256ms);  // from the injection on
+    CHECK(a.proof.proved(hot) == 1);
+    CHECK(a.proof.proved(supply_low) == 0);
+    // Its cause stands for its hold-off, as the test's doing; then its next trip is a real one.
+    a.step(1s);
+    CHECK(a.proof.forced() == hot);
+    CHECK(a.why(1ms, {order(CommandKind::prove_line)}) == ProofEnd::cause);
+    CHECK(a.answer().source == hot);
+    a.causes[hot].condition = Condition::clear;
+    a.step(1s);
+    CHECK(a.proof.forced() == hot);
+    a.clear(hot);
+    a.step(1ms);
+    CHECK(a.proof.forced() == no_source);
+    a.trip(hot);
+    CHECK(a.why(1ms) == ProofEnd::cause);
+    CHECK(a.answer().kind == EventKind::proof_ended);
+    CHECK(a.answer().source == hot);
+}
+
+TEST_CASE("a forced limit that is not active, and not yet clear, is still the test's doing") {
+    Plan p = plan();
+    p.limits[hot].qualify = 0s;
+    Alone a{p};
+    a.begin_limit(hot);
+    a.step(1ms);
+    a.step(1ms);
+    a.trip(hot);
+    a.step(1ms);
+    a.step(1ms);
+    a.clear(hot);
+    a.causes[hot].condition = Condition::band;
+    a.step(1ms);
+    CHECK(a.proof.forced() == hot);
+    a.causes[hot].condition = Condition::clear;
+    a.step(1ms);
+    CHECK(a.proof.forced() == no_source);
+}
+
+TEST_CASE("a quick limit whose line isn't read at permit, or that doesn't trip, or whose line doesn't come back") {
+    Plan p = plan();
+    p.limits[hot].qualify = 0s;
+    Alone silent{p};
+    silent.pad = false;
+    silent.begin_limit(hot);
+    CHECK(silent.step(1ms));
+    CHECK(silent.step(1s - 1ns));
+    CHECK(silent.why(1ns) == ProofEnd::line_silent);
+    CHECK_FALSE(silent.permit);
+
+    Alone calm{p};
+    calm.begin_limit(hot);
+    CHECK(calm.step(1ms));
+    CHECK(calm.step(2ms));
+    CHECK(calm.step(4998ms - 1ns));
+    CHECK(calm.quiet());
+    CHECK(calm.why(1ns) == ProofEnd::not_tripped);  // five seconds at permit
+    CHECK_FALSE(calm.permit);
+    CHECK_FALSE(calm.proof.injects(hot));
+    CHECK(calm.proof.proved(hot) == 0);
+
+    Alone stuck{p};
+    stuck.begin_limit(hot);
+    stuck.step(1ms);
+    stuck.step(2ms);
+    stuck.trip(hot);
+    CHECK_FALSE(stuck.step(1ms));
+    stuck.pad = true;
+    CHECK_FALSE(stuck.step(1s - 1ns));
+    CHECK(stuck.quiet());
+    CHECK(stuck.why(1ns) == ProofEnd::line_silent);
+    CHECK(stuck.proof.proved(hot) == 0);
+}
+
+TEST_CASE("a slow limit is forced at inhibit, and the line goes to permit a quarter of a second before it trips") {
+    Plan p = plan();
+    p.limits[hot].qualify = 10s;
+    Alone a{p};
+    a.begin_limit(hot);
+    CHECK_FALSE(a.step(1ms));
+    CHECK(a.proof.injects(hot));
+    CHECK(a.proof.forced() == hot);
+    const Instant injected = a.in.now;
+    CHECK_FALSE(a.step(1s));  // nothing is known of when it trips
+    a.in.limit_due = injected + 10s;
+    CHECK_FALSE(a.step(8750ms - 1ns));
+    CHECK(a.step(1ns));
+    CHECK(a.step(1ms));
+    CHECK(a.step(249ms));
+    a.trip(hot);
+    CHECK_FALSE(a.step(1ms));
+    CHECK(a.why(1ms) == ProofEnd::passed);
+    CHECK(a.answer().times.line_off == 10s + 2ms);
+    CHECK(a.proof.proved(hot) == 1);
+}
+
+TEST_CASE("a slow limit that trips with the line not read at permit proves nothing of the line") {
+    Plan p = plan();
+    p.limits[hot].qualify = 251ms;
+    Alone a{p};
+    a.begin_limit(hot);
+    CHECK_FALSE(a.step(1ms));
+    a.trip(hot);
+    CHECK_FALSE(a.step(10ms));
+    CHECK(a.why(1ms) == ProofEnd::line_silent);
+    CHECK(a.proof.proved(hot) == 0);
+}
+
+TEST_CASE("what is injected ends after a minute, and what is at permit for it after five seconds") {
+    Plan p = plan();
+    p.limits[hot].qualify = 30s;
+    Alone a{p};
+    a.begin_limit(hot);
+    a.step(1ms);
+    CHECK_FALSE(a.step(60s - 1ns));
+    CHECK(a.quiet());
+    CHECK(a.why(1ns) == ProofEnd::not_tripped);
+    CHECK_FALSE(a.proof.injects(hot));
+    CHECK(a.proof.view().phase == ProofPhase::ready);
+
+    Alone early{p};  // it should have tripped, and doesn't
+    early.begin_limit(hot);
+    early.step(1ms);
+    early.in.limit_due = early.in.now + 1s;
+    CHECK(early.step(750ms));
+    CHECK(early.step(5s - 1ns));
+    CHECK(early.quiet());
+    CHECK(early.why(1ns) == ProofEnd::not_tripped);
+}
+
+TEST_CASE("an order may be ten minutes old; each one counts, and a part's end too") {
+    Alone a;
+    a.begin();
+    a.step(10min - 1ns);
+    CHECK(a.quiet());
+    CHECK(a.why(1ns) == ProofEnd::expired);
+    CHECK(a.answer().kind == EventKind::proof_ended);
+    CHECK(a.answer().command == CommandKind::prove_end);
+    CHECK(a.answer().command_id == 0);
+    CHECK_FALSE(a.proof.running());
+
+    Alone heard;
+    heard.begin();
+    heard.step(9min, {order(CommandKind::prove_passed)});  // refused, and heard
+    heard.step(9min);
+    CHECK(heard.quiet());
+    CHECK(heard.proof.running());
+    heard.step(1s, {order(CommandKind::prove_passed, 0, Origin::remote)});  // not heard
+    CHECK(heard.why(59s) == ProofEnd::expired);
+
+    Alone part;
+    part.begin_line();
+    part.step(3ms);
+    part.step(2s);
+    CHECK(part.why(1ms) == ProofEnd::passed);
+    part.step(10min - 1ns);
+    CHECK(part.quiet());
+    CHECK(part.why(1ns) == ProofEnd::expired);
+}
+
+TEST_CASE("what ends it is named in its order, and inhibits in the same step") {
+    const auto ends = [](auto change) {
+        Alone a;
+        a.begin_line();
+        CHECK(a.step(3ms));
+        change(a);
+        CHECK_FALSE(a.step(1ms));
+        CHECK(a.answer().kind == EventKind::proof_ended);
+        CHECK(a.answer().command_id == 7);  // the part's own order is answered
+        CHECK_FALSE(a.proof.running());
+        return a.answer();
+    };
+    CHECK(ends([](Alone& a) { a.in.commissioning = true; }).why == ProofEnd::commissioning);
+    CHECK(ends([](Alone& a) { a.in.held = false; }).why == ProofEnd::not_held);
+    CHECK(ends([](Alone& a) { a.in.rf_absent = false; }).why == ProofEnd::rf_present);
+    CHECK(ends([](Alone& a) { a.in.no_drive = false; }).why == ProofEnd::drive_present);
+    CHECK(ends([](Alone& a) { a.in.only_held = false; }).why == ProofEnd::cause);
+    CHECK(ends([](Alone& a) { a.in.only_held = false; }).source == no_source);
+    CHECK(ends([](Alone& a) { a.trip(supply_low); }).why == ProofEnd::cause);
+    CHECK(ends([](Alone& a) { a.trip(supply_low); }).source == supply_low);
+    CHECK(ends([](Alone& a) { a.trip(hot); }).source == hot);  // never forced in this part
+
+    Plan p = plan();
+    p.limits[hot].qualify = 0s;
+    Alone forced{p};
+    forced.begin_limit(hot);
+    forced.step(1ms);
+    forced.step(1ms);
+    forced.trip(hot);
+    forced.causes[lid_open].active = true;
+    CHECK(forced.why(1ms) == ProofEnd::cause);
+    CHECK(forced.answer().source == lid_open);
+    CHECK(forced.proof.forced() == no_source);
+}
+
+TEST_CASE("where drive isn't measured, the contactor must be open for as long as the supply takes to fall") {
+    Plan p = plan();
+    p.roles.drive.reset();
+    Alone a{p};
+    CHECK_FALSE(a.proof.opens_contactor());
+    a.begin();
+    CHECK(a.proof.opens_contactor());
+    CHECK(a.why(1ms, {order(CommandKind::prove_line)}) == ProofEnd::supplied);
+    a.in.contactor_open = true;
+    a.step(1ms, {order(CommandKind::prove_line)});
+    CHECK(a.quiet());
+    CHECK(a.step(1ms));
+    a.in.contactor_open = false;
+    CHECK_FALSE(a.step(1ms));
+    Alone measured;
+    measured.begin();
+    CHECK_FALSE(measured.proof.opens_contactor());
+}
+
+TEST_CASE("the orders and their answers") {
+    Alone a;
+    CHECK(a.why(1ms, {order(CommandKind::prove_end)}) == ProofEnd::not_begun);
+    CHECK(a.why(1ms, {order(CommandKind::prove_passed)}) == ProofEnd::not_begun);
+    CHECK(a.why(1ms, {order(CommandKind::prove, 0, Origin::remote)}) == ProofEnd::not_local);
+    a.in.only_held = false;
+    CHECK(a.why(1ms, {order(CommandKind::prove)}) == ProofEnd::cause);
+    CHECK(a.answer().source == no_source);
+    a.in.only_held = true;
+    for (const CommandKind kind :
+         {CommandKind::hold, CommandKind::release, CommandKind::reset, CommandKind::alive, CommandKind::commission,
+          CommandKind::end_commissioning, CommandKind::noted, CommandKind::objected}) {
+        a.step(1ms, {order(kind)});
+        CHECK(a.quiet());  // the interlock's, and others'
+    }
+    a.begin();
+    CHECK(a.why(1ms, {order(CommandKind::prove)}) == ProofEnd::busy);
+    CHECK(a.why(1ms, {order(CommandKind::prove_limit, static_cast<std::uint16_t>(a.the_plan.limits.size()))}) ==
+          ProofEnd::unprovable);
+    CHECK(a.why(1ms, {order(CommandKind::prove_passed)}) == ProofEnd::unfinished);
+    CHECK(a.answer().source == hot);
+    a.step(1ms, {order(CommandKind::prove_line)});
+    a.step(1ms);
+    CHECK(a.why(1ms, {order(CommandKind::prove_limit, hot)}) == ProofEnd::busy);
+    CHECK(a.why(1ms, {order(CommandKind::prove_line)}) == ProofEnd::busy);
+    // An end in the middle of a part answers the part's order, then its own.
+    a.step(1ms, {{.kind = CommandKind::prove_end, .origin = Origin::local, .id = 9}});
+    REQUIRE(a.events.all().size() == 2);
+    CHECK(a.events.all()[0].command_id == 7);
+    CHECK(a.events.all()[1].command_id == 9);
+    for (const Event& event : a.events.all()) CHECK(event.why == ProofEnd::left);
+    CHECK_FALSE(a.permit);
+    CHECK_FALSE(a.proof.running());
+    a.begin();
+    CHECK(a.why(1ms, {order(CommandKind::prove_end)}) == ProofEnd::left);  // once
+    CHECK_FALSE(a.proof.running());
+}
+
+TEST_CASE("passed with the line and each limit that can be proved, in this test") {
+    Plan p = plan();
+    p.limits.resize(2);
+    p.limits[0].qualify = p.limits[1].qualify = 0s;
+    p.limits[1].trips = false;  // it can't be proved, and needn't
+    Alone a{p};
+    a.begin_line();
+    a.step(3ms);
+    a.step(2s);
+    CHECK(a.why(1ms) == ProofEnd::passed);
+    CHECK(a.why(1ms, {order(CommandKind::prove_passed)}) == ProofEnd::unfinished);
+    CHECK(a.answer().source == 0);
+    CHECK(a.why(1ms, {order(CommandKind::prove_limit, 1)}) == ProofEnd::unprovable);
+    a.step(1ms, {order(CommandKind::prove_limit, 0)});
+    a.step(1ms);
+    a.step(1ms);
+    a.trip(0);
+    a.step(1ms);
+    CHECK(a.why(1ms) == ProofEnd::passed);
+    a.clear(0);
+    a.step(1ms, {order(CommandKind::prove_passed)});
+    CHECK(a.answer().kind == EventKind::proof_passed);
+    CHECK(a.answer().why == ProofEnd::passed);
+    CHECK_FALSE(a.proof.running());
+    a.begin();  // another test: nothing of the last one counts
+    CHECK(a.why(1ms, {order(CommandKind::prove_passed)}) == ProofEnd::unfinished);
+    CHECK(a.answer().source == 0);
+    CHECK_FALSE(a.proof.view().line_proved);
+}
+
+TEST_CASE(
+    "what is injected lies a hundredth of the trip level beyond it; a limit that takes too long can't be proved") {
+    LimitPlan above = limit("x", 0, 70.0, 0.0, 55s, 0s, Rearm::automatic);
+    CHECK(injected_reading(above, Instant{5s}).value == doctest::Approx(70.7));
+    CHECK(injected_reading(above, Instant{5s}).low == doctest::Approx(70.7));
+    CHECK(injected_reading(above, Instant{5s}).taken == Instant{5s});
+    CHECK(Proof::provable(above));
+    above.qualify = 55s + 1ns;
+    CHECK_FALSE(Proof::provable(above));
+    above.qualify = 1s;
+    above.trips = false;
+    CHECK_FALSE(Proof::provable(above));
+    LimitPlan below = limit("x", 0, 24.0, 0.0, 0s, 0s, Rearm::automatic);
+    below.direction = Direction::below;
+    CHECK(injected_reading(below, {}).value == doctest::Approx(23.76));
+    below.trip = -10.0;
+    CHECK(injected_reading(below, {}).value == doctest::Approx(-10.1));
+    below.trip = 0.0;
+    CHECK(injected_reading(below, {}).value == doctest::Approx(-1e-6));
+}
+
+TEST_CASE("when it wants to be asked again") {
+    Plan p = plan();
+    p.limits[hot].qualify = 10s;
+    Alone a{p};
+    const auto due = [&](Instant limit_due = Instant::max()) { return a.proof.due(a.in.now, limit_due) - a.in.now; };
+    const Duration never = Instant::max() - a.in.now;
+    CHECK(due() == never);
+    a.begin();
+    CHECK(due() > 1h);
+    a.step(1ms, {order(CommandKind::prove_line)});
+    CHECK(due() == 1ms);
+    a.step(1ms);
+    a.step(1ms);
+    CHECK(due() == 1ms);
+    a.the_plan.roles.enable_sense = lid;
+    CHECK(due() == 250ms);
+    a.step(1ms, {order(CommandKind::prove_end)});
+    a.begin();
+    a.step(1ms, {order(CommandKind::prove_limit, hot)});
+    CHECK(due() == 1ms);
+    a.step(1ms);  // forced, at inhibit
+    CHECK(due() > 1h);
+    CHECK(due(a.in.now + 10s) == 9750ms);
+    CHECK(due(a.in.now + 251ms) == 1ms);
+    CHECK(due(a.in.now + 250ms) == 1ms);
+    a.in.limit_due = a.in.now + 100ms;
+    CHECK(a.step(1ms));
+    CHECK(due(a.in.now + 99ms) == 1ms);
+    a.trip(hot);
+    a.step(1ms);
+    CHECK(due() == 1ms);
+}
+
+TEST_CASE("the release time: from a de-key under RF to the first conversion that is known to be without") {
+    Reading forward{.health = Health::good, .fault = Fault::none};
+    const auto at = [](Duration since) { return Instant{100s} + since; };
+    ReleaseWatch watch;
+    const auto step = [&](Duration now, bool permit, bool present, Duration taken, bool seen = true) {
+        forward.taken = at(taken);
+        watch.step(at(now), permit, present, !present, seen ? &forward : nullptr);
+    };
+    step(0ms, false, true, 0ms);  // never permitted: nothing to release
+    step(10ms, false, false, 10ms);
+    CHECK_FALSE(watch.last());
+    step(20ms, true, true, 20ms);
+    step(30ms, false, true, 29ms);
+    step(40ms, false, true, 39ms);
+    step(50ms, false, false, 30ms);  // begun before
+    CHECK_FALSE(watch.last());
+    step(60ms, false, false, 55ms, false);
+    CHECK_FALSE(watch.last());
+    step(70ms, false, false, 65ms);
+    CHECK(watch.last() == 35ms);
+    step(80ms, false, false, 75ms);
+    CHECK(watch.last() == 35ms);
+    step(90ms, true, false, 85ms);
+    step(100ms, false, false, 95ms);  // no RF at the de-key: nothing to measure
+    step(110ms, false, false, 105ms);
+    CHECK(watch.last() == 35ms);
+    step(120ms, true, true, 115ms);
+    step(130ms, false, true, 125ms);
+    step(140ms, true, true, 135ms);  // permitted again meanwhile
+    step(150ms, true, false, 145ms);
+    CHECK(watch.last() == 35ms);
 }

@@ -344,3 +344,216 @@ TEST_CASE("the guard's own deadline") {
     CHECK(w.supervision.overruns() == 3);
     CHECK(w.step(Builtin::overrun) == Condition::clear);
 }
+
+TEST_CASE("contradictions latch; what an operator or the sun brings about does not, and isn't counted") {
+    struct Row {
+        Builtin builtin;
+        bool latches, counted;
+    };
+    for (const Row& row : {Row{Builtin::overrun, false, true},
+                           {Builtin::line_mismatch, true, true},
+                           {Builtin::enable_mismatch, true, true},
+                           {Builtin::rf_while_inhibited, true, true},
+                           {Builtin::contactor_open, false, false},
+                           {Builtin::reflected_exceeds_forward, true, true},
+                           {Builtin::drive_without_forward, true, true},
+                           {Builtin::current_without_forward, true, true},
+                           {Builtin::rf_without_current, true, true},
+                           {Builtin::reflected_on_floor, true, true},
+                           {Builtin::heat_without_rise, true, true},
+                           {Builtin::longest_transmission, false, false},
+                           {Builtin::control_link, false, false},
+                           {Builtin::uncalibrated, false, false},
+                           {Builtin::start_not_stored, false, false},
+                           {Builtin::second_opinion, true, true}}) {
+        CAPTURE(describe(row.builtin).id);
+        CHECK(describe(row.builtin).latches == row.latches);
+        CHECK(describe(row.builtin).counted == row.counted);
+    }
+}
+
+TEST_CASE("what isn't measured at all is no cause") {
+    const Plan p = complete();
+    Supervision supervision{p};
+    for (const bool permit : {false, true}) {
+        for (int i = 0; i < 100; ++i) {
+            const auto& conditions = supervision.judge({.now = Instant{100s} + i * 20ms,
+                                                        .permit = permit,
+                                                        .starting = false,
+                                                        .line = {.known = true, .permit = permit},
+                                                        .transmitting_since = {}});
+            for (std::size_t which = 0; which < builtin_count; ++which) {
+                CAPTURE(describe(static_cast<Builtin>(which)).id);
+                CHECK(conditions[which] == Condition::clear);
+            }
+        }
+    }
+}
+
+TEST_CASE("in fair weather each rule has looked: none waits for news but the one that is judged with the scans") {
+    Watch w{complete()};
+    w.sense = 0.0;
+    for (std::size_t which = 0; which < builtin_count; ++which) {
+        const auto builtin = static_cast<Builtin>(which);
+        CAPTURE(describe(builtin).id);
+        CHECK(w.step(builtin) ==
+              (builtin == Builtin::reflected_exceeds_forward ? Condition::missed : Condition::clear));
+    }
+}
+
+TEST_CASE("a contactor that there is none of is neither open nor closing") {
+    Watch w{complete()};
+    CHECK(w.step(Builtin::contactor_open) == Condition::clear);
+    CHECK(w.supervision.supplied(w.now));
+    CHECK_FALSE(w.supervision.unsupplied(w.now));
+    CHECK_FALSE(w.supervision.contactor_closed());
+    w.idle(Builtin::contactor_open, 10s);
+    CHECK(w.supervision.supplied(w.now));
+    CHECK_FALSE(w.supervision.unsupplied(w.now));
+}
+
+namespace {
+/// What the supervision is told of a contactor, a step at a time.
+struct Supply {
+    Plan plan;
+    Supervision supervision{plan};
+    Situation s;
+    Reading no_rf{.value = 0.0, .health = Health::good, .fault = Fault::none};
+
+    explicit Supply(Plan p = complete()) : plan{std::move(p)} {
+        plan.supervision.contactor = true;
+        plan.supervision.contactor_time = 200ms;
+        s.now = Instant{100s};
+        s.line.known = true;
+        s.forward = s.reflected = &no_rf;
+    }
+    Condition step(Duration later = 20ms) {
+        s.now += later;
+        no_rf.taken = s.now;
+        return supervision.judge(s)[static_cast<std::size_t>(Builtin::contactor_open)];
+    }
+};
+}  // namespace
+
+TEST_CASE("the supply counts as on, and as off, from the contactor's time on and not before") {
+    Supply supply;
+    CHECK(supply.step() == Condition::band);
+    CHECK(supply.supervision.contactor_closed());
+    const Instant closed = supply.s.now;
+    CHECK_FALSE(supply.supervision.supplied(closed + 200ms - 1ns));
+    CHECK(supply.supervision.supplied(closed + 200ms));
+    CHECK_FALSE(supply.supervision.unsupplied(closed + 10s));
+    CHECK(supply.step(200ms - 1ns) == Condition::band);
+    CHECK(supply.step(1ns) == Condition::clear);
+    supply.s.starting = false;
+    supply.s.drop_supply = true;
+    CHECK(supply.step() == Condition::band);  // a proof test's doing is no cause
+    CHECK_FALSE(supply.supervision.contactor_closed());
+    const Instant opened = supply.s.now;
+    CHECK_FALSE(supply.supervision.unsupplied(opened + 200ms - 1ns));
+    CHECK(supply.supervision.unsupplied(opened + 200ms));
+    CHECK_FALSE(supply.supervision.supplied(opened + 10s));
+    supply.s.drop_supply = false;
+    CHECK(supply.step(5s) == Condition::bad);  // closed again, and not yet settled
+    CHECK(supply.step(199ms) == Condition::bad);
+    CHECK(supply.step(1ms) == Condition::clear);
+}
+
+TEST_CASE("the contactor closes only at a line that is known to be inhibited, with no permit and no RF") {
+    const auto closes = [](auto change) {
+        Supply supply;
+        change(supply);
+        supply.step();
+        return supply.supervision.contactor_closed();
+    };
+    CHECK(closes([](Supply&) {}));
+    CHECK_FALSE(closes([](Supply& x) { x.s.permit = x.s.line.permit = true; }));
+    CHECK_FALSE(closes([](Supply& x) { x.s.line.known = false; }));
+    CHECK_FALSE(closes([](Supply& x) { x.s.line.permit = true; }));
+    CHECK_FALSE(closes([](Supply& x) { x.no_rf.value = 1.0; }));
+    CHECK_FALSE(closes([](Supply& x) { x.no_rf.health = Health::unknown; }));
+    CHECK_FALSE(closes([](Supply& x) { x.s.forward = nullptr; }));
+    CHECK_FALSE(closes([](Supply& x) { x.s.drop_supply = true; }));
+}
+
+TEST_CASE(
+    "a line that can't be told, or is not as written, opens the contactor, and is bad even while a proof opened it") {
+    for (const bool known : {false, true}) {
+        CAPTURE(known);
+        Supply supply;
+        supply.s.starting = false;
+        supply.step();
+        CHECK(supply.step(1s) == Condition::clear);
+        supply.s.line = {.known = known, .permit = true};
+        CHECK(supply.step() == Condition::bad);
+        CHECK_FALSE(supply.supervision.contactor_closed());
+        supply.s.drop_supply = true;
+        CHECK(supply.step() == Condition::bad);
+    }
+}
+
+TEST_CASE("the enable voltage counts from a half on, and one that can't be told is unknown") {
+    Watch w{complete()};
+    w.sense = 0.5;
+    CHECK(w.until_bad(Builtin::enable_mismatch, 1s) >= 0s);
+    w.sense = 0.499;
+    CHECK(w.step(Builtin::enable_mismatch) == Condition::clear);
+    Plan p = complete();
+    Supervision supervision{p};
+    const Reading lost{.fault = Fault::io_error};
+    const auto& conditions = supervision.judge({.now = Instant{100s},
+                                                .line = {.known = true, .permit = false},
+                                                .enable_sense = &lost,
+                                                .transmitting_since = {}});
+    CHECK(conditions[static_cast<std::size_t>(Builtin::enable_mismatch)] == Condition::unknown);
+}
+
+TEST_CASE("a detector that waits for its calibration, but while commissioning") {
+    for (const bool pending : {false, true}) {
+        Plan p = complete();
+        p.channels[reflected].power->calibration_pending = pending;
+        Supervision supervision{p};
+        const auto judged = [&](bool commissioning) {
+            return supervision.judge({.now = Instant{100s},
+                                      .line = {},
+                                      .commissioning = commissioning,
+                                      .transmitting_since = {}})[static_cast<std::size_t>(Builtin::uncalibrated)];
+        };
+        CHECK(judged(false) == (pending ? Condition::bad : Condition::clear));
+        CHECK(judged(true) == Condition::clear);
+    }
+}
+
+TEST_CASE("the guard's deadline itself is no overrun, and one in time begins the count anew") {
+    Watch w{complete()};
+    w.step(Builtin::overrun);
+    const auto after = [&](Duration passed) {
+        w.now += passed - 20ms;
+        return w.step(Builtin::overrun);
+    };
+    for (int i = 0; i < 5; ++i) CHECK(after(200ms) == Condition::clear);
+    CHECK(w.supervision.overruns() == 0);
+    CHECK(after(200ms + 1ns) == Condition::clear);
+    CHECK(after(200ms + 1ns) == Condition::clear);
+    CHECK(after(20ms) == Condition::clear);
+    CHECK(after(201ms) == Condition::clear);
+    CHECK(after(201ms) == Condition::clear);
+    CHECK(after(201ms) == Condition::bad);
+    CHECK(w.supervision.overruns() == 5);
+}
+
+TEST_CASE("a rise that is just enough, in a heating that just counts") {
+    const auto late = [](double heat_w, double rise_k) {
+        Watch w{complete()};
+        w.idle(Builtin::heat_without_rise, 61s);
+        w.heat_w = heat_w;
+        w.step(Builtin::heat_without_rise);
+        w.heatsink_c += rise_k;
+        return w.until_bad(Builtin::heat_without_rise, 300s) != never;
+    };
+    const double enough = complete().plausibility.heating_rise_k;
+    CHECK(late(50.0, 0.0));
+    CHECK_FALSE(late(49.9, 0.0));
+    CHECK_FALSE(late(50.0, enough));
+    CHECK(late(50.0, enough - 0.01));
+}
