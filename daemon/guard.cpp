@@ -189,8 +189,7 @@ void Guard::collect_scans() noexcept {
 void Guard::collect_commands(core::Instant now) noexcept {
     commands_.clear();
     if (objection_) {
-        commands_.push_back(
-            {.kind = core::CommandKind::objected, .origin = core::Origin::none, .id = 0, .limit = *objection_});
+        commands_.push_back({.kind = core::CommandKind::objected, .origin = core::Origin::none, .limit = *objection_});
     }
     for (Ring<core::Command>* ring : ports_.commands) {
         while (commands_.size() < commands_.capacity()) {
@@ -204,7 +203,6 @@ void Guard::collect_commands(core::Instant now) noexcept {
 }
 
 void Guard::give_back() noexcept {
-    scans_.clear();
     for (std::size_t i = 0; i < taken_.size(); ++i) {
         for (; taken_[i] > 0; --taken_[i]) ports_.scans[i]->pop();
     }

@@ -490,3 +490,216 @@ TEST_CASE("a command that waited too long for a decision is void; a hold never i
         CHECK(bench.snapshot().state == core::State::held);
     }
 }
+
+TEST_CASE("when it comes again: a period after a scan, in step with the clock, at once only where something waits") {
+    Bench bench;
+    bench.begin();
+    bench.until_permit();
+    const auto cycle = [&](core::Duration later) {
+        bench.now += later;
+        return bench.guard.cycle(bench.now) - bench.now;
+    };
+    bench.step();
+    const core::Instant scan = bench.now;
+    CHECK(cycle(30ms) == 70ms);
+    CHECK(cycle(70ms) == 100ms);           // no scan came
+    CHECK(cycle(100ms - 100us) == 500us);  // sooner would take the whole processor
+    CHECK(cycle(80ms + 100us) == 50ms);    // late: half a period at least, and
+    CHECK(cycle(145ms) == 50ms);           // what was missed is not caught up with
+    REQUIRE(bench.now == scan + 425ms);
+    CHECK(bench.pad->permit);
+    bench.pad->refuses_inhibit = true;
+    bench.commands.push({.kind = core::CommandKind::hold, .origin = core::Origin::local, .id = 1});
+    CHECK(cycle(10ms) == 2ms);
+    CHECK(bench.guard.failed_writes() == 1);
+    CHECK(cycle(2ms) == 2ms);
+    CHECK(bench.guard.failed_writes() == 2);
+}
+
+TEST_CASE("the lines are inhibited as they are taken, the contactor's and the dynamic one too") {
+    Bench bench{true};
+    bench.dynamic_permit = std::make_shared<Pad>();
+    bench.begin();
+    CHECK(bench.pad->writes == std::vector<bool>{false});
+    CHECK(bench.contactor->writes == std::vector<bool>{false});
+    CHECK(bench.dynamic_permit->writes.empty());  // it was requested inhibited, and moves with permits alone
+    CHECK(bench.guard.line_text() == "fake line");
+}
+
+TEST_CASE("a contactor that refuses counts as the line does") {
+    Bench bench{true};
+    bench.begin();
+    bench.contactor->refuses_permit = true;
+    const core::Instant next = bench.step();
+    CHECK(next - bench.now == 2ms);
+    CHECK(bench.guard.failed_writes() == 1);
+    CHECK(bench.contactor->writes == std::vector<bool>{false, true, false});
+    CHECK(bench.guard.cycles() == 1);  // nothing that should inhibit refused to
+    bench.contactor->refuses_permit = false;
+    bench.until_permit();
+    REQUIRE(bench.contactor->permit);
+    bench.contactor->refuses_inhibit = true;
+    bench.pad->stuck_at = false;  // the line isn't as written, which opens the contactor
+    const std::uint64_t failed = bench.guard.failed_writes();
+    while (bench.guard.failed_writes() == failed) bench.step();
+    CHECK(bench.contactor->permit);
+    const std::uint64_t completed = bench.guard.cycles();
+    CHECK(bench.step(2ms) - bench.now == 2ms);
+    CHECK(bench.guard.cycles() == completed);
+    bench.contactor->refuses_inhibit = false;
+    bench.step(2ms);
+    CHECK(bench.guard.cycles() == completed + 1);
+    CHECK_FALSE(bench.contactor->permit);
+}
+
+TEST_CASE("a dynamic permit that can't be written is taken for high, and written low at the next inhibit") {
+    Bench bench;
+    bench.dynamic_permit = std::make_shared<Pad>();
+    bench.begin();
+    bench.dynamic_permit->refuses_permit = true;
+    bench.until_permit();
+    CHECK(bench.dynamic_permit->writes == std::vector<bool>{true});
+    bench.step();  // not known: low is written before it is tried again
+    bench.step();
+    CHECK(bench.dynamic_permit->writes == std::vector<bool>{true, false, true});
+    bench.commands.push({.kind = core::CommandKind::hold, .origin = core::Origin::local, .id = 1});
+    bench.step();
+    CHECK(bench.dynamic_permit->writes == std::vector<bool>{true, false, true, false});
+    bench.step();
+    CHECK(bench.dynamic_permit->writes.size() == 4);
+}
+
+TEST_CASE("sixteen commands a decision, an objection's own included; the others wait for the next one") {
+    core::Plan plan = test::sample_plan();
+    Wake wake;
+    ScanRing scans{scan_places, blank_scan(4)};
+    Ring<core::Command> first{32}, second{32};
+    Outlet outlet{plan};
+    Guard guard{period, wake, {.scans = {&scans}, .commands = {&first, &second}, .outlets = {&outlet}}};
+    guard.take_lines(
+        {.line = std::make_unique<FakeLine>(std::make_shared<Pad>()), .contactor = nullptr, .dynamic_permit = nullptr});
+    guard.begin(std::make_unique<core::Protection>(plan, core::Memory{}, false));
+    for (std::uint32_t id = 0; id < 10; ++id) {
+        first.push({.kind = core::CommandKind::hold, .origin = core::Origin::local, .id = id});
+        second.push({.kind = core::CommandKind::hold, .origin = core::Origin::remote, .id = 10 + id});
+    }
+    const auto answered = [&](core::Instant now) {
+        guard.cycle(now);
+        std::vector<std::uint32_t> ids;
+        for (; outlet.events.front() != nullptr; outlet.events.pop())
+            if (outlet.events.front()->kind == core::EventKind::held) ids.push_back(outlet.events.front()->command_id);
+        return ids;
+    };
+    const std::vector<std::uint32_t> now = answered(core::Instant{1s});
+    REQUIRE(now.size() == 16);
+    for (std::uint32_t id = 0; id < 16; ++id) CHECK(now[id] == id);
+    CHECK(answered(core::Instant{1s + period}) == std::vector<std::uint32_t>{16, 17, 18, 19});
+}
+
+TEST_CASE("a reader is woken by events, and not by values") {
+    Bench bench;
+    Wake reader;
+    bench.outlet.reader = &reader;
+    const auto woken = [&] {
+        const core::Instant begun = monotonic_now();
+        reader.wait(begun + 2s);
+        return monotonic_now() - begun < 1s;
+    };
+    bench.begin();
+    bench.until_permit();
+    CHECK(woken());
+    bench.step();
+    reader.wait(monotonic_now() + 1ms);
+    bench.step();
+    CHECK_FALSE(woken());
+    bench.commands.push({.kind = core::CommandKind::hold, .origin = core::Origin::local, .id = 1});
+    bench.step();
+    CHECK(woken());
+}
+
+TEST_CASE("a line that was not to be had is tried again after a quarter of a second, then half of one") {
+    Bench bench;
+    std::vector<core::Instant> tries;
+    std::thread thread{[&] {
+        bench.guard.run(
+            [&] {
+                tries.push_back(monotonic_now());
+                if (tries.size() < 3) throw drivers::LineError{"held by another program"};
+                return Guard::Lines{
+                    .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
+            },
+            [](const drivers::LineError&) {});
+    }};
+    const core::Instant cap = monotonic_now() + 30s;
+    while (!bench.guard.armed() && monotonic_now() < cap) std::this_thread::sleep_for(1ms);
+    bench.guard.leave();
+    thread.join();
+    REQUIRE(tries.size() == 3);
+    CHECK(tries[1] - tries[0] >= 250ms);
+    CHECK(tries[2] - tries[1] >= 500ms);
+    CHECK(tries[2] - tries[0] < 8s);
+}
+
+TEST_CASE("told to stop, or to leave, before the line was had: no further try, and inhibited is what it may say") {
+    for (const bool stop : {true, false}) {
+        CAPTURE(stop);
+        Bench bench;
+        std::atomic<int> tries = 0;
+        std::thread thread{[&] {
+            bench.guard.run(
+                [&]() -> Guard::Lines {
+                    ++tries;
+                    throw drivers::LineError{"held by another program"};
+                },
+                [](const drivers::LineError&) {});
+        }};
+        while (tries == 0) std::this_thread::sleep_for(1ms);
+        if (stop)
+            bench.guard.ask_to_inhibit();
+        else
+            bench.guard.leave();
+        thread.join();
+        CHECK(bench.guard.has_inhibited());
+        CHECK_FALSE(bench.guard.armed());
+        CHECK(tries < 4);
+    }
+}
+
+TEST_CASE("a stop inhibits the line, the contactor and the dynamic permit, and says what it did") {
+    Bench bench{true};
+    bench.dynamic_permit = std::make_shared<Pad>();
+    std::thread thread{[&] {
+        bench.guard.run(
+            [&] {
+                return Guard::Lines{.line = std::make_unique<FakeLine>(bench.pad),
+                                    .contactor = std::make_unique<FakeLine>(bench.contactor),
+                                    .dynamic_permit = std::make_unique<FakeLine>(bench.dynamic_permit)};
+            },
+            [](const drivers::LineError&) {});
+    }};
+    const core::Instant cap = monotonic_now() + 30s;
+    while (!bench.guard.armed() && monotonic_now() < cap) std::this_thread::sleep_for(1ms);
+    bench.guard.ask_to_inhibit();
+    while (!bench.guard.has_inhibited() && monotonic_now() < cap) std::this_thread::sleep_for(1ms);
+    bench.guard.leave();
+    thread.join();
+    CHECK(bench.guard.stopping());
+    CHECK(bench.guard.has_inhibited());
+    CHECK(bench.guard.failed_writes() == 0);
+    CHECK(bench.pad->writes == std::vector<bool>{false, false});
+    CHECK(bench.contactor->writes == std::vector<bool>{false, false});
+    CHECK(bench.dynamic_permit->writes.empty());
+    CHECK_FALSE(bench.guard.permits());
+}
+
+TEST_CASE("the last resort opens the contactor, too, and is the owner's alone") {
+    Bench bench{true};
+    bench.begin();
+    bench.until_permit();
+    CHECK_FALSE(bench.guard.is_mine());
+    CHECK_FALSE(bench.guard.has_inhibited());
+    bench.guard.inhibit_now();
+    CHECK(bench.guard.has_inhibited());
+    CHECK_FALSE(bench.pad->permit);
+    CHECK_FALSE(bench.contactor->permit);
+}

@@ -461,3 +461,90 @@ TEST_CASE("a part of a proof that failed is a warning, one that passed is not; w
     CHECK(severity(EventKind::tripped, ProofEnd::passed, true) == Severity::notice);
     CHECK(severity(EventKind::permitted, ProofEnd::line_silent) == Severity::good);
 }
+
+TEST_CASE("a lockout after one trip is a lockout at the first one") {
+    InterlockPlan plan = quick();
+    plan.lockout_trips = 1;
+    Line l{plan};
+    l.permit();
+    CHECK_FALSE(l.set(0, Condition::bad));
+    CHECK(l.count(EventKind::locked_out) == 1);
+    CHECK(l.interlock.state() == State::locked_out);
+    plan.unclean_starts = 1;
+    CHECK(Line{plan, {}, true}.interlock.state() == State::locked_out);
+}
+
+TEST_CASE("only held locally: that hold, and nothing else that keeps the permit away") {
+    const auto only = [](auto change) {
+        Memory memory;
+        memory.held_locally = true;
+        change(memory);
+        Line l{quick(), memory};
+        CHECK_FALSE(l.interlock.only_held_locally());  // starting
+        for (int i = 0; i < 4; ++i) l.step();
+        return l.interlock.only_held_locally();
+    };
+    CHECK(only([](Memory&) {}));
+    CHECK_FALSE(only([](Memory& m) { m.held_locally = false; }));
+    CHECK_FALSE(only([](Memory& m) { m.held_remotely = true; }));
+    CHECK_FALSE(only([](Memory& m) { m.locked_out = true; }));
+    CHECK_FALSE(only([](Memory& m) { m.first_start = true; }));
+    CHECK_FALSE(only([](Memory& m) { m.unreadable = true; }));
+    CHECK_FALSE(only([](Memory& m) { m.latched = {false, true, false}; }));
+}
+
+TEST_CASE("drive ends in the step of an order: the permit waits for the next step; a sign of life is no order") {
+    for (const CommandKind kind : {CommandKind::reset, CommandKind::release, CommandKind::alive}) {
+        Line l;
+        l.drive_absent = false;
+        for (int i = 0; i < 5; ++i) CHECK_FALSE(l.step());
+        l.drive_absent = true;
+        const bool order = kind != CommandKind::alive;
+        // The last command is a sign of life: the order before it counts all the same.
+        CHECK(l.step({{.kind = kind, .id = 1}, {.kind = CommandKind::alive, .id = 2}}) == !order);
+        CHECK(l.step());
+    }
+}
+
+TEST_CASE("a reset while a cause stands is refused by that cause's name, whichever it is") {
+    for (const std::size_t standing : {0U, 1U, 2U}) {
+        CAPTURE(standing);
+        Line l;
+        l.permit();
+        l.set(1, Condition::bad);
+        l.conditions[1] = Condition::clear;
+        l.set(standing, Condition::bad);
+        for (int i = 0; i < 3; ++i) l.step();
+        l.step({{.kind = CommandKind::reset, .id = 5}});
+        REQUIRE(l.count(EventKind::refused) == 1);
+        for (const Event& e : l.events.all()) {
+            if (e.kind == EventKind::refused) CHECK(e.source == standing);
+        }
+        CHECK(l.interlock.memory().latched[1]);
+    }
+}
+
+TEST_CASE("a reset leaves nothing of a latch to the storage, and counts trips and unclean stops from nothing") {
+    InterlockPlan plan = quick();
+    plan.unclean_starts = 5;
+    plan.unclean_window = 1000s;
+    Line l{plan, {}, true};  // which counts as one trip, too
+    l.permit();
+    l.set(1, Condition::bad);
+    CHECK(l.interlock.memory().latched == std::vector<bool>{false, true, false});
+    CHECK(l.interlock.memory().trip_level > 150s);
+    CHECK(l.interlock.memory().unclean_level > 900s);
+    l.set(1, Condition::clear);
+    l.step({{.kind = CommandKind::reset, .id = 1}});
+    CHECK(l.count(EventKind::reset) == 1);
+    CHECK(l.interlock.memory().latched == std::vector<bool>{false, false, false});
+    CHECK(l.interlock.memory().trip_level == 0s);
+    CHECK(l.interlock.memory().unclean_level == 0s);
+    for (int trips = 1; trips <= 3; ++trips) {  // the third one of these locks out, and no earlier one
+        l.permit();
+        l.set(0, Condition::bad);
+        CHECK((l.interlock.state() == State::locked_out) == (trips == 3));
+        l.set(0, Condition::clear);
+        l.step();
+    }
+}
