@@ -22,10 +22,10 @@ Reading failed(Fault fault, Instant begun) noexcept {
 }  // namespace
 
 ChannelReader::ChannelReader(const Channel& channel) noexcept : channel_{&channel} {
-    if (channel.kind != ChannelKind::power || !channel.power) return;
+    if (!channel.power) return;
     const PowerChain& chain = *channel.power;
     const PowerBudget budget = power_budget(chain, chain.ceiling_dbm);
-    const Estimate watt = power_estimate({.watts = 1.0, .dbm = 30.0, .range = DetectorRange::inside}, budget);
+    const Estimate watt = power_estimate({.watts = 1.0, .range = DetectorRange::inside}, budget);
     uncertainty_db_ = budget.combined_db;
     lower_ = watt.low;
     upper_ = watt.high;
@@ -60,7 +60,7 @@ Reading ChannelReader::convert_power(double volts, Instant begun, std::optional<
     if (power.range == DetectorRange::above_ceiling) return beyond(Fault::none, begun);
     double lower = lower_, upper = upper_;
     if (channel_->power->correction) {
-        const Estimate watt = power_estimate({.watts = 1.0, .dbm = 30.0, .range = DetectorRange::inside},
+        const Estimate watt = power_estimate({.watts = 1.0, .range = DetectorRange::inside},
                                              power_budget_at(*channel_->power, power.watts));
         lower = watt.low;
         upper = watt.high;
@@ -81,7 +81,7 @@ Reading ChannelReader::convert_power(double volts, Instant begun, std::optional<
 Reading ChannelReader::convert(const Sample& sample, std::optional<double> temperature_c) const noexcept {
     const Channel& channel = *channel_;
     const Instant begun = sample.begun;
-    const bool power = channel.kind == ChannelKind::power && channel.power.has_value();
+    const bool power = channel.power.has_value();
     // A detector driven past its window is a great deal of power, not a missing reading.
     const bool falls = power && falls_with_power(channel.power->detector);
     const Fault strong_saturation = falls ? Fault::saturated_low : Fault::saturated_high;
@@ -110,7 +110,7 @@ Reading ChannelReader::convert(const Sample& sample, std::optional<double> tempe
 }
 
 bool ChannelReader::take(const Sample& sample, Instant now, std::optional<double> temperature_c) noexcept {
-    return sample.fault != Fault::not_in_scan && take(sample, convert(sample, temperature_c), now);
+    return take(sample, convert(sample, temperature_c), now);
 }
 
 bool ChannelReader::take(const Sample& sample, Reading reading, Instant now) noexcept {

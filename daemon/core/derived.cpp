@@ -45,7 +45,7 @@ BracketState judge_bracket(const RfPlan& rf, const Bracket& bracket) noexcept {
     // By the larger of the two, as the forward reading itself is, so that a gate on it agrees.
     if (!has_rf(rf, before) && !has_rf(rf, after)) return BracketState::not_measurable;
     const double smaller = std::min(before.value, after.value);
-    const bool steady = before.health == Health::good && after.health == Health::good && smaller > 0.0 &&
+    const bool steady = before.health == Health::good && after.health == Health::good &&
                         std::max(before.value, after.value) <= steady_factor * smaller;
     return steady ? BracketState::measurable : BracketState::edge;
 }

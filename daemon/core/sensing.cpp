@@ -43,9 +43,8 @@ bool take(std::string_view& rest, std::string_view expected) noexcept {
 
 /// Takes two lower-case hexadecimal digits, as the kernel prints them.
 bool take_byte(std::string_view& rest, std::uint8_t& byte) noexcept {
-    if (rest.size() < 2) return false;
-    const auto [end, error] = std::from_chars(rest.data(), rest.data() + 2, byte, 16);
-    if (error != std::errc{} || end != rest.data() + 2) return false;
+    const std::string_view digits = rest.substr(0, 2);
+    if (std::from_chars(digits.data(), digits.data() + digits.size(), byte, 16).ptr != rest.data() + 2) return false;
     rest.remove_prefix(2);
     return true;
 }

@@ -20,7 +20,8 @@ void check_indices(const Plan& plan) {
     for (const Channel& channel : plan.channels) {
         need(channel.sampler < plan.samplers.size(), "a channel's sampler is out of range");
         need(channel.slot < plan.samplers[channel.sampler], "a channel's slot is out of range");
-        need(channel.kind != ChannelKind::power || channel.power.has_value(), "a power channel has no chain");
+        need((channel.kind == ChannelKind::power) == channel.power.has_value(),
+             "a chain is a power channel's, and its own");
         if (channel.power && channel.power->temperature_channel) {
             need(*channel.power->temperature_channel < plan.channels.size(), "a temperature channel is out of range");
         }

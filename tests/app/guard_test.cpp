@@ -539,7 +539,7 @@ TEST_CASE("a contactor that refuses counts as the line does") {
     bench.until_permit();
     REQUIRE(bench.contactor->permit);
     bench.contactor->refuses_inhibit = true;
-    bench.pad->stuck_at = false;  // the line isn't as written, which opens the contactor
+    bench.pad->unreadable = true;  // the line can't be told, which opens the contactor
     const std::uint64_t failed = bench.guard.failed_writes();
     while (bench.guard.failed_writes() == failed) bench.step();
     CHECK(bench.contactor->permit);

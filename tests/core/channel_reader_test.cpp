@@ -354,6 +354,10 @@ TEST_CASE("erratic: four wild ones in a row, or five in ten; then seventeen stea
     CHECK(believed(c,
                    {s, 60, 90, 60, 90, 60, 90, 60, s, s, s, s, s, s, s, s, s, s, s, s, s, s, s, s, s, 60, 90, 60, s}) ==
           "ynnnnnnn" + std::string(16, 'n') + "ynnny");
+    // Paid back to the last one: what was forgiven leaves nothing.
+    CHECK(believed(c, {s, 60, 90, 60, 90, s, s, s, s, s, s, s, s, s, s, s, s, s, s, s, s, s, 60, 90, 60, s, 60, s}) ==
+          "ynnnn" + std::string(16, 'n') + "ynnnyny");
+    CHECK(believed(c, {s, 60, s, s, s, s, s, s, s, s, 60, 90, 60, s, 60, s}) == "ynyyyyyyyynnnyny");
 }
 
 TEST_CASE("a second reading is near within the largest jump, and within a kelvin at least") {

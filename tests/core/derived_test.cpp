@@ -249,3 +249,39 @@ TEST_CASE("a mismatch's powers have the ends that their parts have") {
     CHECK(all.antenna_vswr.value == unbounded);
     CHECK(all.antenna_power.value == 0.0);
 }
+
+TEST_CASE("the least power that counts may be none; a bracket that isn't known on both sides is an edge at any power") {
+    RfPlan p = rf();
+    p.minimum_forward_w = 0.0;
+    CHECK(efficiency(p, good(0.5), nullptr, good(1.0)).value == doctest::Approx(50.0));
+    CHECK(judge_bracket(p, {good(0.4), good(0.1), good(0.5)}) == BracketState::measurable);
+    CHECK(judge_bracket(p, {good(0.0), good(0.1), good(0.5)}) == BracketState::edge);
+    CHECK(judge_bracket(rf(), {missing, good(1.0), good(1.0)}) == BracketState::edge);
+    CHECK(judge_bracket(rf(), {good(1.0), good(1.0), missing}) == BracketState::edge);
+}
+
+TEST_CASE("a reflection's ends: both of a reading, none below a floor, all beyond the ceiling") {
+    RfPlan p = rf();
+    p.directivity_db = 40.0;
+    p.feeder_loss_db = 1.0;
+    const auto seen = [&](Health health) {
+        Reading reflected = good(4.0);
+        reflected.health = health;
+        return reflections(p, {good(100.0), reflected, good(100.0)}, BracketState::measurable, 0.0);
+    };
+    const Reflections r = seen(Health::good);
+    CHECK(r.reflection.low > 0.18);
+    CHECK(r.reflection.high < 0.22);
+    const double loss = std::pow(10.0, 0.1);
+    CHECK(r.antenna_power.low == doctest::Approx(100.0 / loss * (1.0 - std::pow(r.reflection.high * loss, 2.0))));
+    CHECK(seen(Health::at_floor).reflection.low == 0.0);
+    CHECK(seen(Health::at_floor).reflection.high < 0.22);
+    CHECK(seen(Health::above_range).reflection.high == 1.0);
+    CHECK(seen(Health::above_range).reflection.low > 0.18);
+    // The drive's floor adds between nothing and all of it.
+    const Reading floor = floor_of(4.0);
+    const Reading added = heat(p, good(200.0), good(100.0), &floor, nullptr);
+    CHECK(added.value == doctest::Approx(100.0));
+    CHECK(added.low == doctest::Approx(100.0));
+    CHECK(added.high == doctest::Approx(104.0));
+}

@@ -48,6 +48,7 @@ TEST_CASE("errno becomes the fault that says what to look for") {
 TEST_CASE("a number is the whole text") {
     check_value(parse_number("19753\n"), 19753.0);
     check_value(parse_number("0"), 0.0);
+    check_value(parse_number("9"), 9.0);
     check_value(parse_number("-3\n"), -3.0);  // an ADC's small negative count near zero
     check_value(parse_number("0.062500000\n"), 0.0625);
     check_value(parse_number(" \t23125 \n"), 23125.0);

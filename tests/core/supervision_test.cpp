@@ -557,3 +557,252 @@ TEST_CASE("a rise that is just enough, in a heating that just counts") {
     CHECK_FALSE(late(50.0, enough));
     CHECK(late(50.0, enough - 0.01));
 }
+
+namespace {
+/// The supervision with every reading at hand, each as good or as lost as a test wants it.
+struct Judge {
+    Plan plan;
+    Supervision supervision{plan};
+    Reading forward = good(0.0), reflected = good(0.0), drive = good(0.0), current = good(0.0), heatsink = good(30.0),
+            dc = good(0.0), heat = good(0.0);
+    Situation s;
+
+    explicit Judge(Plan p = complete()) : plan{std::move(p)} {
+        s = {.now = Instant{100s},
+             .permit = true,
+             .starting = false,
+             .line = {.known = true, .permit = true},
+             .forward = &forward,
+             .reflected = &reflected,
+             .drive = &drive,
+             .current = &current,
+             .heatsink = &heatsink,
+             .dc_power = &dc,
+             .heat = &heat,
+             .ratios_measurable = true,
+             .transmitting_since = {}};
+    }
+    static Reading good(double value) {
+        return {.value = value, .low = value, .high = value, .health = Health::good, .fault = Fault::none};
+    }
+    Condition step(Builtin which, Duration later = 20ms) {
+        s.now += later;
+        for (Reading* reading : {&forward, &reflected, &drive, &current, &heatsink, &dc, &heat}) reading->taken = s.now;
+        return supervision.judge(s)[static_cast<std::size_t>(which)];
+    }
+    /// After two seconds as things are.
+    Condition settled(Builtin which) {
+        for (int i = 0; i < 100; ++i) step(which);
+        return step(which);
+    }
+};
+void lose(Reading& reading) {
+    reading.health = Health::unknown;
+    reading.fault = Fault::io_error;
+}
+}  // namespace
+
+TEST_CASE("a rule whose readings never came rests from the first step on: the sensor's own cause speaks for it") {
+    for (const Builtin which : {Builtin::drive_without_forward, Builtin::current_without_forward,
+                                Builtin::rf_without_current, Builtin::reflected_on_floor, Builtin::heat_without_rise}) {
+        CAPTURE(describe(which).id);
+        Judge j;
+        for (Reading* reading : {&j.forward, &j.reflected, &j.drive, &j.current, &j.heatsink, &j.dc, &j.heat})
+            lose(*reading);
+        for (int i = 0; i < 20; ++i) {
+            const Condition c = j.step(which);
+            CHECK((c == Condition::clear || c == Condition::missed));
+        }
+    }
+    Judge inhibited;  // RF while inhibited doesn't rest
+    inhibited.s.permit = inhibited.s.line.permit = false;
+    for (Reading* reading : {&inhibited.forward, &inhibited.reflected, &inhibited.current}) lose(*reading);
+    CHECK(inhibited.settled(Builtin::rf_while_inhibited) == Condition::unknown);
+}
+
+TEST_CASE("reflected against forward needs both") {
+    Judge j;
+    CHECK(j.step(Builtin::reflected_exceeds_forward) == Condition::missed);
+    j.s.reflected = nullptr;
+    CHECK(j.step(Builtin::reflected_exceeds_forward) == Condition::clear);
+    j.s.reflected = &j.reflected;
+    j.s.forward = nullptr;
+    CHECK(j.step(Builtin::reflected_exceeds_forward) == Condition::clear);
+}
+
+TEST_CASE("the enable voltage has the release time to follow, to its end") {
+    Watch w{complete()};
+    w.sense = 0.0;
+    w.idle(Builtin::enable_mismatch, 1s);
+    w.permit = true;
+    CHECK(w.until_bad(Builtin::enable_mismatch, 1s) == 100ms);  // 60 ms, the next look, and 20 ms
+}
+
+TEST_CASE("RF while inhibited, forward lost: current speaks where it can be told, in a conversion begun after") {
+    Judge j;
+    j.current = Judge::good(5.0);
+    j.settled(Builtin::rf_while_inhibited);
+    j.s.permit = j.s.line.permit = false;
+    lose(j.forward);
+    CHECK(j.settled(Builtin::rf_while_inhibited) == Condition::bad);
+    j.current.value = 2.999;
+    CHECK(j.step(Builtin::rf_while_inhibited) == Condition::clear);
+    j.current.value = 5.0;
+    lose(j.current);
+    CHECK(j.step(Builtin::rf_while_inhibited) == Condition::missed);
+    j.s.current = nullptr;
+    CHECK(j.step(Builtin::rf_while_inhibited) == Condition::missed);
+    j.s.current = &j.current;
+    j.current = Judge::good(5.0);
+    j.plan.plausibility.current_with_rf_a.reset();
+    CHECK(j.step(Builtin::rf_while_inhibited) == Condition::missed);
+}
+
+TEST_CASE("a contradiction of readings that can't be told is no news") {
+    const auto told = [](Builtin which, auto change) {
+        Judge j;
+        CHECK(j.settled(which) == Condition::clear);
+        change(j);
+        return j.step(which);
+    };
+    CHECK(told(Builtin::drive_without_forward, [](Judge& j) { lose(j.drive); }) == Condition::missed);
+    CHECK(told(Builtin::drive_without_forward, [](Judge& j) { j.drive = Judge::good(5.0), lose(j.forward); }) ==
+          Condition::missed);
+    CHECK(told(Builtin::current_without_forward, [](Judge& j) { lose(j.current); }) == Condition::missed);
+    CHECK(told(Builtin::current_without_forward, [](Judge& j) { j.current = Judge::good(5.0), lose(j.forward); }) ==
+          Condition::missed);
+    CHECK(told(Builtin::rf_without_current, [](Judge& j) { lose(j.dc); }) == Condition::missed);
+    CHECK(told(Builtin::rf_without_current, [](Judge& j) { lose(j.forward); }) == Condition::missed);
+    CHECK(told(Builtin::reflected_on_floor, [](Judge& j) { lose(j.reflected); }) == Condition::missed);
+    CHECK(told(Builtin::reflected_on_floor, [](Judge& j) { j.forward.health = Health::above_range; }) ==
+          Condition::missed);
+    CHECK(told(Builtin::heat_without_rise, [](Judge& j) { lose(j.heat); }) == Condition::missed);
+    CHECK(told(Builtin::heat_without_rise, [](Judge& j) { lose(j.heatsink); }) == Condition::missed);
+}
+
+TEST_CASE("drive that must show: ten decibels below the gain, from the least that is RF on") {
+    const auto judged = [](double gain_db, double drive_w) {
+        Plan p = complete();
+        p.rf.small_signal_gain_db = gain_db;
+        Judge j{p};
+        j.drive = Judge::good(drive_w);
+        return j.settled(Builtin::drive_without_forward);
+    };
+    // 18 - 10 dB is a factor of 6.3096; 6 W / 6.3096 = 0.95094 W.
+    CHECK(judged(18.0, 0.952) == Condition::bad);
+    CHECK(judged(18.0, 0.950) == Condition::clear);
+    CHECK(judged(10.0, 6.0) == Condition::bad);
+    CHECK(judged(10.0, 5.999) == Condition::clear);
+}
+
+TEST_CASE("more RF than the supply delivers: by half as much again, and only of a power that is known") {
+    const auto judged = [](double forward_w, double dc_w, Health health = Health::good) {
+        Judge j;
+        j.forward = Judge::good(forward_w);
+        j.forward.health = health;
+        j.dc = Judge::good(dc_w);
+        return j.settled(Builtin::rf_without_current);
+    };
+    CHECK(judged(90.0, 60.0) == Condition::clear);
+    CHECK(judged(90.1, 60.0) == Condition::bad);
+    CHECK(judged(6.0, 1.0) == Condition::bad);
+    CHECK(judged(5.999, 1.0) == Condition::clear);
+    CHECK(judged(90.0, 1.0, Health::above_range) != Condition::bad);
+    CHECK(judged(90.0, 1.0, Health::at_floor) == Condition::clear);
+}
+
+TEST_CASE("reflected on its floor, or lower than the best load's, at the edges") {
+    Plan p = complete();
+    p.plausibility.best_return_loss_db = 20.0;  // 1 W of 100 W
+    const auto judged = [&](double reflected_w, Health health) {
+        Judge j{p};
+        j.forward = Judge::good(100.0);
+        j.reflected = Judge::good(reflected_w);
+        j.reflected.health = health;
+        return j.settled(Builtin::reflected_on_floor);
+    };
+    CHECK(judged(1.0, Health::good) == Condition::clear);
+    CHECK(judged(0.999, Health::good) == Condition::bad);
+    CHECK(judged(1.0, Health::at_floor) == Condition::clear);  // the best load couldn't be seen
+    CHECK(judged(0.999, Health::at_floor) == Condition::bad);
+}
+
+TEST_CASE("heat is judged from its beginning after a rest of full length; that of the start is not") {
+    Judge j;
+    j.heat = Judge::good(100.0);
+    for (int i = 0; i < 5; ++i) CHECK(j.step(Builtin::heat_without_rise, 60s) == Condition::clear);
+    j.heat.value = 0.0;
+    j.step(Builtin::heat_without_rise);
+    j.heat.value = 100.0;
+    CHECK(j.step(Builtin::heat_without_rise, 60s - 1ns) == Condition::clear);
+    CHECK(j.step(Builtin::heat_without_rise, 600s) == Condition::clear);  // it hadn't rested long enough
+    j.heat.value = 0.0;
+    j.step(Builtin::heat_without_rise);
+    j.heat.value = 100.0;
+    CHECK(j.step(Builtin::heat_without_rise, 60s) == Condition::clear);
+    CHECK(j.step(Builtin::heat_without_rise, 60s - 1ns) == Condition::clear);
+    CHECK(j.step(Builtin::heat_without_rise, 1ns) == Condition::bad);
+}
+
+TEST_CASE("the control link may be silent for its time, to its end") {
+    Plan p = complete();
+    p.supervision.control_link = 5s;
+    Judge j{p};
+    j.s.link_alive = true;
+    CHECK(j.step(Builtin::control_link) == Condition::clear);
+    j.s.link_alive = false;
+    CHECK(j.step(Builtin::control_link, 5s) == Condition::clear);
+    CHECK(j.step(Builtin::control_link, 1ns) == Condition::bad);
+}
+
+TEST_CASE("RF while inhibited: conversions begun at the release's end are of before, of forward and of reflected") {
+    const auto judged = [](Duration forward_after, Duration reflected_after) {
+        Judge j;
+        j.settled(Builtin::rf_while_inhibited);
+        j.s.permit = j.s.line.permit = false;
+        j.step(Builtin::rf_while_inhibited);
+        const Instant released = j.s.now + 60ms;
+        j.forward = Judge::good(50.0);
+        for (int i = 0; i < 10; ++i) {
+            j.s.now += 20ms;
+            j.forward.taken = released + forward_after;
+            j.reflected.taken = released + reflected_after;
+            j.supervision.judge(j.s);
+        }
+        return j.supervision.judge(j.s)[static_cast<std::size_t>(Builtin::rf_while_inhibited)];
+    };
+    CHECK(judged(1ns, 1ns) == Condition::bad);
+    CHECK(judged(0ns, 1ns) == Condition::clear);
+    CHECK(judged(1ns, 0ns) == Condition::clear);
+}
+
+TEST_CASE("a rule of two readings rests where one of them isn't measured at all, whichever it is") {
+    const auto rests = [](Builtin which, const Reading* Situation::*absent) {
+        Judge j;
+        j.drive = j.current = Judge::good(10.0);  // and no forward power
+        j.heat = Judge::good(100.0);
+        j.s.*absent = nullptr;
+        return j.settled(which) == Condition::clear;
+    };
+    CHECK(rests(Builtin::drive_without_forward, &Situation::drive));
+    CHECK(rests(Builtin::drive_without_forward, &Situation::forward));
+    CHECK(rests(Builtin::current_without_forward, &Situation::current));
+    CHECK(rests(Builtin::current_without_forward, &Situation::forward));
+    CHECK(rests(Builtin::rf_without_current, &Situation::dc_power));
+    CHECK(rests(Builtin::rf_without_current, &Situation::forward));
+    CHECK(rests(Builtin::reflected_on_floor, &Situation::reflected));
+    CHECK(rests(Builtin::reflected_on_floor, &Situation::forward));
+    CHECK(rests(Builtin::heat_without_rise, &Situation::heat));
+    CHECK(rests(Builtin::heat_without_rise, &Situation::heatsink));
+}
+
+TEST_CASE("once it rose, a heating is accounted for, however cold it gets in it") {
+    Judge j;
+    j.step(Builtin::heat_without_rise);
+    j.heat = Judge::good(100.0);
+    j.step(Builtin::heat_without_rise, 61s);
+    j.heatsink.value = 40.0;
+    CHECK(j.step(Builtin::heat_without_rise, 30s) == Condition::clear);
+    j.heatsink.value = 30.0;
+    CHECK(j.step(Builtin::heat_without_rise, 300s) == Condition::clear);
+}
