@@ -44,7 +44,7 @@ bool take(std::string_view& rest, std::string_view expected) noexcept {
 /// Takes two lower-case hexadecimal digits, as the kernel prints them.
 bool take_byte(std::string_view& rest, std::uint8_t& byte) noexcept {
     const std::string_view digits = rest.substr(0, 2);
-    if (std::from_chars(digits.data(), digits.data() + digits.size(), byte, 16).ptr != rest.data() + 2) return false;
+    if (std::from_chars(digits.begin(), digits.end(), byte, 16).ptr != digits.begin() + 2) return false;
     rest.remove_prefix(2);
     return true;
 }
@@ -68,9 +68,9 @@ double raw_millidegrees(const Scratchpad& bytes, W1Family family) noexcept {
 }
 
 bool take_integer(std::string_view& rest, long& value) noexcept {
-    const auto [end, error] = std::from_chars(rest.data(), rest.data() + rest.size(), value);
+    const auto [end, error] = std::from_chars(rest.begin(), rest.end(), value);
     if (error != std::errc{}) return false;
-    rest.remove_prefix(static_cast<std::size_t>(end - rest.data()));
+    rest.remove_prefix(static_cast<std::size_t>(end - rest.begin()));
     return true;
 }
 
@@ -100,8 +100,8 @@ Sensed parse_number(std::string_view bytes) noexcept {
     const std::string_view magnitude = bytes.front() == '-' ? bytes.substr(1) : bytes;
     if (magnitude.empty() || !is_digit(magnitude.front()) || !is_digit(magnitude.back())) return fault(Fault::garbled);
     double value = 0.0;
-    const auto [end, error] = std::from_chars(bytes.data(), bytes.data() + bytes.size(), value);
-    if (error != std::errc{} || end != bytes.data() + bytes.size()) return fault(Fault::garbled);
+    const auto [end, error] = std::from_chars(bytes.begin(), bytes.end(), value);
+    if (error != std::errc{} || end != bytes.end()) return fault(Fault::garbled);
     return finite_or_garbled(value);
 }
 
@@ -115,8 +115,8 @@ Sensed parse_w1_temperature(std::string_view bytes) noexcept {
 Sensed parse_w1_slave(std::string_view bytes, W1Family family) noexcept {
     if (bytes.empty()) return fault(Fault::empty);
     Scratchpad fresh{}, shown{};
-    std::uint8_t crc = 0;
-    long millidegrees = 0;
+    std::uint8_t crc{};
+    long millidegrees{};
     std::string_view rest = bytes;
     if (!take_scratchpad(rest, fresh) || !take(rest, ": crc=") || !take_byte(rest, crc)) return fault(Fault::garbled);
     if (take(rest, " NO\n")) return fault(Fault::bad_crc);

@@ -166,8 +166,7 @@ Verdict Supervision::reflected_on_floor(const Situation& s) const noexcept {
     if (!s.ratios_measurable) return Verdict::rest;
     if (s.reflected->health == Health::unknown || s.forward->health != Health::good) return Verdict::missed;
     const double least_w = s.forward->value * std::pow(10.0, -*plan_.plausibility.best_return_loss_db / 10.0);
-    // Where even the best load couldn't be seen, the floor says nothing.
-    if (s.reflected->health == Health::at_floor) return least_w > s.reflected->value ? Verdict::outside : Verdict::rest;
+    // On its floor it is that at most; where even the best load couldn't be seen, that says nothing.
     return s.reflected->value < least_w ? Verdict::outside : Verdict::clear;
 }
 
@@ -176,12 +175,7 @@ Verdict Supervision::heat_without_rise(const Situation& s) noexcept {
     if (s.heat == nullptr || s.heatsink == nullptr || !rule.heating_w) return Verdict::rest;
     if (!s.heat->measured() || s.heatsink->health != Health::good) return Verdict::missed;
     const bool heats = s.heat->value >= *rule.heating_w;
-    if (!heat_changed_) {
-        // Nobody knows what was before the start: the first heating isn't judged.
-        heat_changed_ = s.now;
-        heating_ = heats;
-        rested_ = false;
-    }
+    if (!heat_changed_) heat_changed_ = s.now;  // of a rest before the start nothing is known
     if (heats != heating_) {
         rested_ = heats && s.now - *heat_changed_ >= rule.heating_time;
         heating_ = heats;

@@ -23,8 +23,8 @@ void Monitor::supply(bool closed, Time now) noexcept {
 void Monitor::take(Seen& seen, Raw raw, Time now) noexcept {
     const Sensor& sensor = seen.sensor;
     if (!(raw.value >= sensor.lowest && raw.value <= sensor.highest)) return;  // none: what was seen grows older
-    const bool worse = sensor.falls ? raw.value < seen.value : raw.value > seen.value;
-    if (!seen.fresh || worse) seen.value = raw.value;
+    const double worse = sensor.falls ? std::min(raw.value, seen.value) : std::max(raw.value, seen.value);
+    seen.value = seen.fresh ? worse : raw.value;
     seen.taken = std::min(raw.begun, now);
     seen.ever = seen.fresh = true;
 }

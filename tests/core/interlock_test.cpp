@@ -493,15 +493,16 @@ TEST_CASE("only held locally: that hold, and nothing else that keeps the permit 
     CHECK_FALSE(only([](Memory& m) { m.latched = {false, true, false}; }));
 }
 
-TEST_CASE("drive ends in the step of an order: the permit waits for the next step; a sign of life is no order") {
-    for (const CommandKind kind : {CommandKind::reset, CommandKind::release, CommandKind::alive}) {
+TEST_CASE(
+    "drive ends in the step of an order: the permit waits for the next step; what only tells something is no order") {
+    for (const CommandKind kind : {CommandKind::reset, CommandKind::release, CommandKind::noted}) {
         Line l;
         l.drive_absent = false;
         for (int i = 0; i < 5; ++i) CHECK_FALSE(l.step());
         l.drive_absent = true;
-        const bool order = kind != CommandKind::alive;
-        // The last command is a sign of life: the order before it counts all the same.
-        CHECK(l.step({{.kind = kind, .id = 1}, {.kind = CommandKind::alive, .id = 2}}) == !order);
+        const bool order = kind != CommandKind::noted;
+        // The last command only tells something: the order before it counts all the same.
+        CHECK(l.step({{.kind = kind, .id = 1}, {.kind = CommandKind::noted, .id = 2}}) == !order);
         CHECK(l.step());
     }
 }

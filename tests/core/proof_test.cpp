@@ -827,9 +827,8 @@ TEST_CASE("the orders and their answers") {
     CHECK(a.why(1ms, {order(CommandKind::prove)}) == ProofEnd::cause);
     CHECK(a.answer().source == no_source);
     a.in.only_held = true;
-    for (const CommandKind kind :
-         {CommandKind::hold, CommandKind::release, CommandKind::reset, CommandKind::alive, CommandKind::commission,
-          CommandKind::end_commissioning, CommandKind::noted, CommandKind::objected}) {
+    for (const CommandKind kind : {CommandKind::hold, CommandKind::release, CommandKind::reset, CommandKind::commission,
+                                   CommandKind::end_commissioning, CommandKind::noted, CommandKind::objected}) {
         a.step(1ms, {order(kind)});
         CHECK(a.quiet());  // the interlock's, and others'
     }

@@ -196,6 +196,11 @@ TEST_CASE("w1_slave of a DS18S20: half degrees, and the rest by what its counter
         CHECK(sensed.value == doctest::Approx(row.celsius));
         if (row.celsius > 1.0) CHECK(parse_w1_slave(slave_text(row.frame, row.millidegrees)).fault == Fault::garbled);
     }
+    // Within 62.5 millidegrees of 25.5 degC.
+    for (const char* near : {"25438", "25562"})
+        CHECK(parse_w1_slave(slave_text("32 00 4b 46 ff ff 04 10 1d", near), W1Family::ds18s20).fault == Fault::none);
+    for (const char* far : {"25437", "25563"})
+        check_fault(parse_w1_slave(slave_text("32 00 4b 46 ff ff 04 10 1d", far), W1Family::ds18s20), Fault::garbled);
     // COUNT_PER_C of nothing: no part says so, and the kernel shows 0 degC.
     check_fault(parse_w1_slave(slave_text("aa 00 4b 46 ff ff 0c 00 1a", "0"), W1Family::ds18s20), Fault::garbled);
 }
@@ -228,6 +233,10 @@ TEST_CASE("w1_slave: a bad frame is never a temperature") {
     check_fault(parse_w1_slave("25062\n"), Fault::garbled);
     check_fault(parse_w1_slave(std::string(5000, '9')), Fault::garbled);
     check_fault(parse_w1_slave(std::string(30, '\0')), Fault::garbled);
+    // Bytes or digits that aren't there are not zeros.
+    check_fault(parse_w1_slave(slave_text("00 00 4b 46 7f ff 0c 10 c8", "")), Fault::garbled);
+    check_fault(parse_w1_slave(slave_text(" 00 4b 46 7f ff 0c 10 c8", "0")), Fault::garbled);
+    check_fault(parse_w1_slave("00 00 : crc=00 YES\n00 00 t=0\n"), Fault::garbled);
     for (std::size_t cut = 1; cut + 2 < whole.size(); ++cut) {
         const Sensed sensed = parse_w1_slave(whole.substr(0, cut));
         CAPTURE(cut);

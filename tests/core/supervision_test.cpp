@@ -362,7 +362,10 @@ TEST_CASE("contradictions latch; what an operator or the sun brings about does n
                            {Builtin::reflected_on_floor, true, true},
                            {Builtin::heat_without_rise, true, true},
                            {Builtin::longest_transmission, false, false},
-                           {Builtin::control_link, false, false},
+                           {Builtin::suspended, true, true},
+                           {Builtin::contactor_line_mismatch, true, true},
+                           {Builtin::contactor_stuck_closed, true, true},
+                           {Builtin::contactor_stuck_open, false, true},
                            {Builtin::uncalibrated, false, false},
                            {Builtin::start_not_stored, false, false},
                            {Builtin::second_opinion, true, true}}) {
@@ -419,6 +422,7 @@ struct Supply {
     Supervision supervision{plan};
     Situation s;
     Reading no_rf{.value = 0.0, .health = Health::good, .fault = Fault::none};
+    Reading open{.value = 1.0, .health = Health::good, .fault = Fault::none};  ///< the contacts, as they were told
 
     explicit Supply(Plan p = complete()) : plan{std::move(p)} {
         plan.supervision.contactor = true;
@@ -426,10 +430,13 @@ struct Supply {
         s.now = Instant{100s};
         s.line.known = true;
         s.forward = s.reflected = &no_rf;
+        s.contactor_sense = &open;
     }
     Condition step(Duration later = 20ms) {
         s.now += later;
-        no_rf.taken = s.now;
+        no_rf.taken = open.taken = s.now;
+        open.value = supervision.contactor_closed() ? 0.0 : 1.0;
+        s.contactor_line = {.known = true, .permit = supervision.contactor_closed()};
         return supervision.judge(s)[static_cast<std::size_t>(Builtin::contactor_open)];
     }
 };
@@ -449,6 +456,8 @@ TEST_CASE("the supply counts as on, and as off, from the contactor's time on and
     supply.s.drop_supply = true;
     CHECK(supply.step() == Condition::band);  // a proof test's doing is no cause
     CHECK_FALSE(supply.supervision.contactor_closed());
+    CHECK_FALSE(supply.supervision.unsupplied(supply.s.now + 10s));  // not seen yet
+    supply.step();
     const Instant opened = supply.s.now;
     CHECK_FALSE(supply.supervision.unsupplied(opened + 200ms - 1ns));
     CHECK(supply.supervision.unsupplied(opened + 200ms));
@@ -742,17 +751,6 @@ TEST_CASE("heat is judged from its beginning after a rest of full length; that o
     CHECK(j.step(Builtin::heat_without_rise, 60s) == Condition::clear);
     CHECK(j.step(Builtin::heat_without_rise, 60s - 1ns) == Condition::clear);
     CHECK(j.step(Builtin::heat_without_rise, 1ns) == Condition::bad);
-}
-
-TEST_CASE("the control link may be silent for its time, to its end") {
-    Plan p = complete();
-    p.supervision.control_link = 5s;
-    Judge j{p};
-    j.s.link_alive = true;
-    CHECK(j.step(Builtin::control_link) == Condition::clear);
-    j.s.link_alive = false;
-    CHECK(j.step(Builtin::control_link, 5s) == Condition::clear);
-    CHECK(j.step(Builtin::control_link, 1ns) == Condition::bad);
 }
 
 TEST_CASE("RF while inhibited: conversions begun at the release's end are of before, of forward and of reflected") {
