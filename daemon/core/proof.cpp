@@ -202,7 +202,7 @@ void Proof::force_limit(const ProofInput& in, EventList& events) noexcept {
 }
 
 void Proof::mend() noexcept {
-    if (limit_ < plan_.limits.size() || !(injecting_ || forced_ || phase_ == ProofPhase::limit)) return;
+    if (limit_ < plan_.limits.size()) return;
     phase_ = ProofPhase::none;
     permit_ = injecting_ = forced_ = false;
 }

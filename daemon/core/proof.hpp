@@ -96,7 +96,7 @@ public:
           self.limit_, self.command_, self.at_, self.changed_, self.heard_, self.times_.line_on, self.times_.line_off,
           self.times_.contact_on, self.times_.contact_off);
     }
-    /// After a state was taken up: a limit that this plan doesn't have can't be forced.
+    /// After a state was taken up: a test of a limit that this plan doesn't have is over.
     void mend() noexcept;
     [[nodiscard]] std::uint8_t& proved(std::size_t limit) noexcept { return proved_[limit]; }
     [[nodiscard]] const std::uint8_t& proved(std::size_t limit) const noexcept { return proved_[limit]; }

@@ -18,6 +18,7 @@
 namespace dekeyd::formats {
 namespace {
 
+constexpr int closed = -1;               // no file descriptor
 constexpr std::size_t slot_unit = 4096;  // what storages write at once, or a multiple of it
 constexpr std::size_t largest_slot = 256UL * 1024;
 constexpr std::string_view whole_file_version = "dekeyd-state 1\n";
@@ -32,6 +33,9 @@ std::string padded(std::string text, std::size_t bytes) {
 std::size_t slot_bytes(const core::Plan& plan) {
     StoredState fullest = blank_state(plan);
     fullest.sequence = std::numeric_limits<std::uint64_t>::max();
+    fullest.running = true;
+    fullest.memory.first_start = fullest.memory.unreadable = fullest.memory.locked_out = true;
+    fullest.memory.held_locally = fullest.memory.held_remotely = true;
     fullest.memory.trip_level = fullest.memory.unclean_level = core::Duration::max();
     fullest.memory.latched.flip();
     return (to_text(plan, fullest).size() + slot_unit - 1) / slot_unit * slot_unit;
@@ -53,7 +57,7 @@ struct Slots {
 };
 
 bool is_slotted(std::size_t bytes) noexcept {
-    return bytes > 0 && bytes % (2 * slot_unit) == 0 && bytes <= 2 * largest_slot;
+    return bytes % (2 * slot_unit) == 0;
 }
 
 /// `bytes`: as many as is_slotted() takes.
@@ -112,15 +116,15 @@ StateSlots::~StateSlots() {
 }
 
 void StateSlots::close() noexcept {
-    if (file_ >= 0) ::close(file_);
-    file_ = -1;
+    if (file_ != closed) ::close(file_);
+    file_ = closed;
 }
 
 /// False also when somebody has put another file in its place.
 bool StateSlots::is_ours() const noexcept {
     struct stat open {};
     struct stat named {};
-    return file_ >= 0 && ::fstat(file_, &open) == 0 && ::stat(path_.c_str(), &named) == 0 &&
+    return file_ != closed && ::fstat(file_, &open) == 0 && ::stat(path_.c_str(), &named) == 0 &&
            open.st_ino == named.st_ino && open.st_dev == named.st_dev;
 }
 
@@ -139,7 +143,7 @@ void StateSlots::open(const core::Plan& plan) {
 std::string StateSlots::save(const core::Plan& plan, const StoredState& state) {
     if (!is_ours()) open(plan);
     std::string text = to_text(plan, state);
-    if (file_ < 0) {
+    if (file_ == closed) {
         const std::string slot = padded(std::move(text), slot_bytes(plan));
         return write_durably(path_, slot + slot);
     }
@@ -156,12 +160,12 @@ std::string StateSlots::save(const core::Plan& plan, const StoredState& state) {
 StateCopy::StateCopy(const std::string& run_directory) : path_{run_directory + "/unsaved"} {}
 
 StateCopy::~StateCopy() {
-    if (file_ >= 0) ::close(file_);
+    if (file_ != closed) ::close(file_);
 }
 
 std::string StateCopy::prepare(const core::Plan& plan) {
-    if (file_ < 0) file_ = ::open(path_.c_str(), O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK, 0640);
-    if (file_ < 0) return file_trouble("can't open", path_, errno);
+    if (file_ == closed) file_ = ::open(path_.c_str(), O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK, 0640);
+    if (file_ == closed) return file_trouble("can't open", path_, errno);
     struct stat there {};
     if (::fstat(file_, &there) != 0) return file_trouble("can't look at", path_, errno);
     const auto size = static_cast<std::size_t>(there.st_size);
@@ -183,7 +187,7 @@ std::string StateCopy::write(const core::Plan& plan, const StoredState& state) {
 std::string tell_saved(const std::string& run_directory, std::uint64_t sequence) {
     const std::string path = run_directory + "/saved";
     const int file = ::open(path.c_str(), O_WRONLY | O_CREAT | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK, 0640);
-    if (file < 0) return file_trouble("can't open", path, errno);
+    if (file == closed) return file_trouble("can't open", path, errno);
     const int error = write_at(file, fmt::format("{:020}\n", sequence), 0);  // of one length, so never half of it
     ::close(file);
     return error == 0 ? std::string{} : file_trouble("can't write", path, error);

@@ -535,7 +535,11 @@ TEST_CASE("a contactor that refuses counts as the line does") {
     CHECK(bench.guard.failed_writes() == 1);
     CHECK(bench.contactor->writes == std::vector<bool>{false, true, false});
     CHECK(bench.guard.cycles() == 1);  // nothing that should inhibit refused to
-    bench.contactor->refuses_permit = false;
+}
+
+TEST_CASE("a contactor that refuses to open: not a completed cycle, and tried again at once") {
+    Bench bench{true};
+    bench.begin();
     bench.until_permit();
     REQUIRE(bench.contactor->permit);
     bench.contactor->refuses_inhibit = true;

@@ -4,7 +4,9 @@
 #include <doctest/doctest.h>
 
 #include <optional>
+#include <string>
 
+#include "core/archive.hpp"
 #include "timeline.hpp"
 
 using namespace timeline;
@@ -762,6 +764,7 @@ TEST_CASE("an order may be ten minutes old; each one counts, and a part's end to
     part.step(10min - 1ns);
     CHECK(part.quiet());
     CHECK(part.why(1ns) == ProofEnd::expired);
+    CHECK(part.answer().command_id == 0);  // the part's order had its answer
 }
 
 TEST_CASE("what ends it is named in its order, and inhibits in the same step") {
@@ -903,7 +906,7 @@ TEST_CASE(
     below.trip = -10.0;
     CHECK(injected_reading(below, {}).value == doctest::Approx(-10.1));
     below.trip = 0.0;
-    CHECK(injected_reading(below, {}).value == doctest::Approx(-1e-6));
+    CHECK(injected_reading(below, {}).value == -1e-6);
 }
 
 TEST_CASE("when it wants to be asked again") {
@@ -970,4 +973,55 @@ TEST_CASE("the release time: from a de-key under RF to the first conversion that
     step(140ms, true, true, 135ms);  // permitted again meanwhile
     step(150ms, true, false, 145ms);
     CHECK(watch.last() == 35ms);
+}
+
+TEST_CASE("a limit that is forced and hasn't tripped excuses nothing else that keeps the permit away") {
+    Plan p = plan();
+    p.limits[hot].qualify = 10s;
+    Alone a{p};
+    a.begin_limit(hot);
+    a.step(1ms);
+    REQUIRE(a.proof.forced() == hot);
+    a.in.only_held = false;  // a remote hold, a lockout
+    CHECK(a.why(1ms) == ProofEnd::cause);
+    CHECK(a.answer().source == no_source);
+    CHECK(a.proof.forced() == no_source);
+}
+
+TEST_CASE("a slow limit that trips with the line told to permit, and not read there, proves nothing of the line") {
+    Plan p = plan();
+    p.limits[hot].qualify = 1s;
+    Alone a{p};
+    a.pad = false;
+    a.begin_limit(hot);
+    a.step(1ms);
+    a.in.limit_due = a.in.now + 250ms;
+    CHECK(a.step(1ms));
+    CHECK(a.step(240ms));
+    a.trip(hot);
+    a.step(1ms);
+    CHECK(a.why(1ms) == ProofEnd::line_silent);
+    CHECK(a.proof.proved(hot) == 0);
+}
+
+TEST_CASE("a state of a test goes on where the plan has its limit, and is over where it hasn't") {
+    Alone a;
+    a.begin_limit(supply_low);
+    a.step(1ms);
+    REQUIRE(a.proof.running());
+    std::string words;
+    StateWriter{words}(a.proof);
+    for (const std::size_t limits : {std::size_t{supply_low}, std::size_t{supply_low} + 1}) {
+        Plan p = plan();
+        p.limits.resize(limits);
+        Proof taken_up{p};
+        StateReader reader{words};
+        reader(taken_up);
+        REQUIRE(reader.complete());
+        taken_up.mend();
+        const bool there = limits > supply_low;
+        CHECK(taken_up.running() == there);
+        CHECK(taken_up.injects(supply_low) == there);
+        CHECK(taken_up.forced() == (there ? supply_low : no_source));
+    }
 }

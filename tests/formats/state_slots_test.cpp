@@ -6,6 +6,7 @@
 #include <filesystem>
 #include <fstream>
 #include <iterator>
+#include <limits>
 
 #include "core/step.hpp"
 #include "formats/durable_file.hpp"
@@ -261,5 +262,88 @@ TEST_CASE("the run folder's copy: durable, it changes nothing; else the newest s
         REQUIRE(formats::tell_saved(run.path(), 9) == "");
         CHECK(load(false).sequence == 9);
         CHECK(load(false).memory == numbered(plan, 5).memory);
+    }
+}
+
+TEST_CASE("a slot takes the fullest state to its last byte, and is no block larger than that needs") {
+    core::Plan plan = test::sample_plan();
+    const auto fullest = [&] {
+        StoredState state = formats::blank_state(plan);
+        state.sequence = std::numeric_limits<std::uint64_t>::max();
+        state.running = true;
+        state.memory.first_start = state.memory.unreadable = state.memory.locked_out = true;
+        state.memory.held_locally = state.memory.held_remotely = true;
+        state.memory.trip_level = state.memory.unclean_level = core::Duration::max();
+        state.memory.latched.flip();
+        return state;
+    };
+    const auto size = [&] { return formats::to_text(plan, fullest()).size(); };
+    REQUIRE(size() < 4000);
+    plan.limits.front().id.append(4096 - size(), 'x');
+    for (const std::size_t blocks : {1U, 2U}) {
+        CAPTURE(blocks);
+        REQUIRE(size() == 4095 + blocks);
+        const test::TemporaryFolder folder, run;
+        StateSlots slots{folder.path()};
+        REQUIRE(slots.save(plan, numbered(plan, 1)) == "");
+        CHECK(bytes_of(folder / "state").size() == 2 * 4096 * blocks);
+        for (int i = 0; i < 2; ++i) {  // into either slot
+            REQUIRE(slots.save(plan, fullest()) == "");
+            CHECK(bytes_of(folder / "state").size() == 2 * 4096 * blocks);
+        }
+        CHECK(load_state(folder.path(), plan).memory == fullest().memory);
+        CHECK(load_state(folder.path(), plan).sequence == fullest().sequence);
+        StateCopy copy{run.path()};
+        REQUIRE(copy.prepare(plan) == "");
+        CHECK(bytes_of(run / "unsaved").size() == 4096 * blocks);
+        REQUIRE(copy.write(plan, fullest()) == "");
+        CHECK(bytes_of(run / "unsaved").size() == 4096 * blocks);
+        plan.limits.front().id += 'x';
+    }
+}
+
+TEST_CASE("a copy that lies there already is used as it is, and grows only where it is too small") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder run;
+    put(run / "unsaved", std::string(100, '\0'));
+    REQUIRE(StateCopy{run.path()}.prepare(plan) == "");
+    CHECK(bytes_of(run / "unsaved") == std::string(4096, '\0'));
+    put(run / "unsaved", std::string(9000, 'y'));
+    StateCopy copy{run.path()};
+    REQUIRE(copy.prepare(plan) == "");
+    CHECK(bytes_of(run / "unsaved") == std::string(9000, 'y'));
+    REQUIRE(copy.write(plan, numbered(plan, 3)) == "");
+    CHECK(bytes_of(run / "unsaved").size() == 9000);
+    CHECK(bytes_of(run / "unsaved").find("yy") == std::string::npos);
+}
+
+TEST_CASE("what stands in the copy's place is said, and so is what stands in the place of the number that is saved") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder run;
+    std::filesystem::create_directory(run / "unsaved");
+    std::filesystem::create_directory(run / "saved");
+    CHECK(StateCopy{run.path()}.prepare(plan).find("can't open") == 0);
+    CHECK(StateCopy{run.path()}.write(plan, numbered(plan, 1)).find("can't open") == 0);
+    CHECK(formats::tell_saved(run.path(), 1).find("can't open") == 0);
+}
+
+TEST_CASE("the number that is saved is twenty digits and the line's end; anything else saved nothing") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder folder, run;
+    saved(folder, plan, 5);
+    REQUIRE(StateCopy{run.path()}.write(plan, numbered(plan, 5)) == "");
+    REQUIRE(formats::tell_saved(run.path(), 5) == "");
+    CHECK(bytes_of(run / "saved") == "00000000000000000005\n");
+    const auto unsaved = [&](const std::string& text) {
+        put(run / "saved", text);
+        bool result = false;
+        load_state(folder.path(), run.path(), plan, result);
+        return result;
+    };
+    CHECK_FALSE(unsaved("00000000000000000005\n"));
+    CHECK(unsaved("00000000000000000004\n"));
+    for (const char* text : {"", "\n", "5", "5x", "5\n\n", "5 \n", "-5\n", "x\n", "99999999999999999999\n"}) {
+        CAPTURE(text);
+        CHECK(unsaved(text));
     }
 }

@@ -195,4 +195,13 @@ MENDS = [
         "target": "dekeyd",
         "finds": ["ctest", "-R", "integration_examples"],
     },
+    {
+        "finding": "slot-too-small-for-the-fullest-state",
+        "says": "A slot is measured without the longer words of held, latched and running: the fullest state runs into the other.",
+        "file": "daemon/formats/state_slots.cpp",
+        "old": "    fullest.memory.held_locally = fullest.memory.held_remotely = true;\n",
+        "new": "",
+        "target": "formats_test",
+        "finds": ["tests/formats_test", "-tc=a slot takes the fullest state*"],
+    },
 ]
