@@ -17,7 +17,7 @@ LineKeeper::LineKeeper(std::unique_ptr<drivers::Line> line) noexcept : line_{std
 
 void LineKeeper::read(core::Instant now) noexcept {
     const std::optional<bool> level = line_->read_back();
-    state_ = {.known = level.has_value(), .permit = level.value_or(false)};
+    state_ = {.known = level.has_value(), .permit = level == true};
     looked_ = now;
 }
 

@@ -19,6 +19,7 @@ struct Pad {
     bool unreadable = false;
     std::optional<bool> stuck_at;  ///< what the pad reads, whatever was written
     int late = 0;                  ///< so many looks after a write still see the level before it
+    int reads = 0;                 ///< looks so far
     std::vector<bool> writes;      ///< as asked for
     std::function<void(bool)> on_write;
 };
@@ -34,6 +35,7 @@ public:
         return true;
     }
     [[nodiscard]] std::optional<bool> read_back() noexcept override {
+        ++pad_->reads;
         if (pad_->unreadable) return std::nullopt;
         if (pad_->late > 0) return (--pad_->late, !pad_->permit);
         return pad_->stuck_at.value_or(pad_->permit);

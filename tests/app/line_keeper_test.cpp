@@ -2,6 +2,9 @@
 
 #include <doctest/doctest.h>
 
+#include <chrono>
+#include <utility>
+
 #include "app/fake_line.hpp"
 
 using namespace dekeyd;
@@ -115,4 +118,74 @@ TEST_CASE("a pad that follows late by microseconds is read again before a mismat
     k.pad->stuck_at = false;
     k.keeper.put(true, at(3s));
     CHECK_FALSE(k.keeper.state().permit);
+}
+
+TEST_CASE("a pad is looked at once, and four times more while it says other than what was written") {
+    const auto reads = [](bool permit, auto change) {
+        Keeper k;
+        k.keeper.put(!permit, at(1s));
+        k.pad->reads = 0;
+        change(*k.pad);
+        const auto begun = std::chrono::steady_clock::now();
+        k.keeper.put(permit, at(2s));
+        if (k.pad->reads == 5) CHECK(std::chrono::steady_clock::now() - begun >= 200us);
+        return std::pair{k.pad->reads, k.keeper.state().known && k.keeper.state().permit == permit};
+    };
+    for (const bool permit : {true, false}) {
+        CAPTURE(permit);
+        CHECK(reads(permit, [](Pad&) {}) == std::pair{1, true});
+        CHECK(reads(permit, [](Pad& pad) { pad.late = 1; }) == std::pair{2, true});
+        CHECK(reads(permit, [](Pad& pad) { pad.late = 4; }) == std::pair{5, true});
+        CHECK(reads(permit, [](Pad& pad) { pad.late = 5; }) == std::pair{5, false});
+        CHECK(reads(permit, [=](Pad& pad) { pad.stuck_at = !permit; }) == std::pair{5, false});
+        CHECK(reads(permit, [](Pad& pad) { pad.unreadable = true; }) == std::pair{1, false});
+    }
+    // After a refused permit the pad is to be at inhibit.
+    CHECK(reads(true, [](Pad& pad) { pad.refuses_permit = true; }) == std::pair{1, false});
+}
+
+TEST_CASE("refusing to inhibit: by the last write that asked for it, and until one is taken") {
+    Keeper k;
+    CHECK_FALSE(k.keeper.refuses_inhibit());
+    k.pad->refuses_permit = true;
+    CHECK_FALSE(k.keeper.put(true, at(1s)));
+    CHECK_FALSE(k.keeper.refuses_inhibit());  // the inhibit after it was taken
+    k.pad->refuses_inhibit = true;
+    CHECK_FALSE(k.keeper.put(true, at(2s)));
+    CHECK(k.keeper.refuses_inhibit());
+    CHECK_FALSE(k.keeper.put(false, at(3s)));
+    CHECK(k.keeper.refuses_inhibit());
+    k.pad->refuses_inhibit = false;
+    CHECK(k.keeper.put(false, at(4s)));
+    CHECK_FALSE(k.keeper.refuses_inhibit());
+    k.pad->refuses_inhibit = true;
+    CHECK_FALSE(k.keeper.force_inhibit(at(5s)));
+    CHECK(k.keeper.refuses_inhibit());
+    CHECK_FALSE(k.keeper.permits());
+    k.pad->refuses_inhibit = false;
+    CHECK(k.keeper.put(false, at(6s)));  // not known to stand: written again
+    CHECK_FALSE(k.keeper.refuses_inhibit());
+    CHECK(k.keeper.force_inhibit(at(7s)));
+    CHECK_FALSE(k.keeper.refuses_inhibit());
+    k.pad->writes.clear();
+    CHECK(k.keeper.put(false, at(8s)));
+    CHECK(k.pad->writes.empty());
+    k.pad->refuses_permit = false;
+    CHECK(k.keeper.put(true, at(9s)));
+    CHECK(k.keeper.permits());
+}
+
+TEST_CASE("what can't be read is not known, whatever was read before") {
+    Keeper k;
+    k.keeper.put(true, at(1s));
+    k.pad->unreadable = true;
+    k.keeper.look(at(2s));
+    CHECK_FALSE(k.keeper.state().known);
+    CHECK_FALSE(k.keeper.state().permit);
+    CHECK(k.keeper.next_look() == at(3s));
+    k.pad->unreadable = false;
+    k.keeper.force_inhibit(at(2500ms));
+    CHECK(k.keeper.state().known);
+    CHECK_FALSE(k.keeper.state().permit);
+    CHECK(k.keeper.next_look() == at(3500ms));
 }

@@ -1022,6 +1022,39 @@ TEST_CASE("a state of a test goes on where the plan has its limit, and is over w
         const bool there = limits > supply_low;
         CHECK(taken_up.running() == there);
         CHECK(taken_up.injects(supply_low) == there);
-        CHECK(taken_up.forced() == (there ? supply_low : no_source));
+        CHECK(taken_up.forced() == (there ? SourceIndex{supply_low} : no_source));
+        if (!there) CHECK_FALSE(taken_up.step(a.in, {}, a.events));
     }
+}
+
+TEST_CASE("what one part saw counts for no other part, and what one test measured is no answer of the next") {
+    Plan p = plan();
+    p.limits[hot].qualify = 10s;
+    Alone a{p};
+    a.begin_line();
+    a.step(3ms);
+    a.step(2s);
+    REQUIRE(a.why(1ms) == ProofEnd::passed);
+    a.step(1ms, {order(CommandKind::prove_limit, lid_open)});  // quick, and seen at permit
+    a.step(1ms);
+    a.step(1ms);
+    a.trip(lid_open);
+    a.step(1ms);
+    REQUIRE(a.why(1ms) == ProofEnd::passed);
+    a.clear(lid_open);
+    a.causes[lid_open].condition = Condition::band;  // still the test's doing
+    a.step(1ms);
+    REQUIRE(a.proof.forced() == lid_open);
+    a.step(1ms, {order(CommandKind::prove_limit, hot)});
+    CHECK(a.proof.forced() == no_source);
+    a.step(1ms);
+    a.trip(hot);
+    a.step(1ms);
+    CHECK(a.why(1ms) == ProofEnd::line_silent);
+    a.clear(hot);
+    a.step(1ms, {order(CommandKind::prove_end)});
+    CHECK(a.answer().times.line_off > 0s);
+    a.step(1ms, {order(CommandKind::prove_line)});
+    CHECK(a.answer().why == ProofEnd::not_begun);
+    CHECK(a.answer().times.line_off == 0s);
 }
