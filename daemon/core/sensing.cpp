@@ -99,7 +99,7 @@ Sensed parse_number(std::string_view bytes) noexcept {
     // "5.", which the conversion below would take.
     const std::string_view magnitude = bytes.front() == '-' ? bytes.substr(1) : bytes;
     if (magnitude.empty() || !is_digit(magnitude.front()) || !is_digit(magnitude.back())) return fault(Fault::garbled);
-    double value = 0.0;
+    double value{};
     const auto [end, error] = std::from_chars(bytes.begin(), bytes.end(), value);
     if (error != std::errc{} || end != bytes.end()) return fault(Fault::garbled);
     return finite_or_garbled(value);

@@ -450,9 +450,11 @@ TEST_CASE("a busy line is tried again, told each time, and not armed meanwhile")
 TEST_CASE("the line's descriptor is the guard's alone") {
     Bench bench;
     std::atomic<int> descriptor{-1};
+    std::atomic<bool> mine{false};
     std::thread thread{[&] {
         bench.guard.run(
             [&] {
+                mine = bench.guard.is_mine();
                 descriptor = ::open("/dev/null", O_RDONLY | O_CLOEXEC);
                 return Guard::Lines{
                     .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
@@ -461,6 +463,8 @@ TEST_CASE("the line's descriptor is the guard's alone") {
     }};
     const core::Instant cap = monotonic_now() + 30s;
     while (!bench.guard.armed() && monotonic_now() < cap) std::this_thread::sleep_for(1ms);
+    CHECK(mine);
+    CHECK_FALSE(bench.guard.is_mine());
     REQUIRE(descriptor.load() >= 0);
     // Here, in the table of all other threads, it doesn't exist.
     CHECK(::fcntl(descriptor.load(), F_GETFD) == -1);

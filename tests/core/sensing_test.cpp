@@ -189,7 +189,7 @@ TEST_CASE("w1_slave of a DS18S20: half degrees, and the rest by what its counter
          {Row{"aa 00 4b 46 ff ff 0c 10 87", "85000", 85.0}, Row{"32 00 4b 46 ff ff 0c 10 6b", "25000", 25.0},
           Row{"32 00 4b 46 ff ff 04 10 1d", "25500", 25.5}, Row{"01 00 4b 46 ff ff 04 10 24", "500", 0.5},
           Row{"ff ff 4b 46 ff ff 04 10 bc", "-500", -0.5}, Row{"ce ff 4b 46 ff ff 0c 10 75", "-25000", -25.0},
-          Row{"92 ff 4b 46 ff ff 0c 10 57", "-55000", -55.0}}) {
+          Row{"92 ff 4b 46 ff ff 0c 10 57", "-55000", -55.0}, Row{"32 00 4b 46 ff ff 01 01 21", "24750", 24.75}}) {
         CAPTURE(row.frame);
         const Sensed sensed = parse_w1_slave(slave_text(row.frame, row.millidegrees), W1Family::ds18s20);
         CHECK(sensed.fault == Fault::none);

@@ -804,3 +804,40 @@ TEST_CASE("once it rose, a heating is accounted for, however cold it gets in it"
     j.heatsink.value = 30.0;
     CHECK(j.step(Builtin::heat_without_rise, 300s) == Condition::clear);
 }
+
+TEST_CASE("the contacts' voltage counts from a half on, after the order, and a contradiction from its full time on") {
+    Supply x;
+    const auto seen = [&](Builtin which, Duration later, double value, Instant taken) {
+        x.s.now += later;
+        x.no_rf.taken = x.s.now;
+        x.open.value = value;
+        x.open.taken = taken;
+        x.s.contactor_line = {.known = true, .permit = x.supervision.contactor_closed()};
+        return x.supervision.judge(x.s)[static_cast<std::size_t>(which)];
+    };
+    const auto closed = [&](Duration later, double value) {
+        return seen(Builtin::contactor_stuck_closed, later, value, x.s.now + later);
+    };
+    CHECK(closed(20ms, 0.499) == Condition::band);
+    CHECK(closed(200ms - 1ns, 0.0) == Condition::band);
+    CHECK(closed(1ns, 0.0) == Condition::bad);
+    CHECK_FALSE(x.supervision.contactor_closed());
+    CHECK(closed(20ms, 0.5) == Condition::clear);  // seen open: now it may close
+    REQUIRE(x.supervision.contactor_closed());
+    const Instant told = x.s.now;
+    CHECK(seen(Builtin::contactor_stuck_open, 20ms, 1.0, told) == Condition::missed);
+    CHECK(seen(Builtin::contactor_stuck_open, 20ms, 1.0, told + 1ns) == Condition::band);
+    CHECK(seen(Builtin::contactor_stuck_open, 1s, 0.0, told + 2ns) == Condition::clear);
+    CHECK(seen(Builtin::contactor_stuck_open, 20ms, 1.0, x.s.now) == Condition::band);  // its time begins anew
+    CHECK(seen(Builtin::contactor_stuck_closed, 20ms, 1.0, x.s.now) == Condition::clear);
+    x.open.health = Health::unknown;
+    CHECK(seen(Builtin::contactor_stuck_open, 20ms, 1.0, x.s.now) == Condition::unknown);
+    CHECK(seen(Builtin::contactor_stuck_closed, 20ms, 1.0, x.s.now) == Condition::clear);
+    // A new order begins its own time.
+    x.open.health = Health::good;
+    CHECK(seen(Builtin::contactor_stuck_open, 20ms, 1.0, x.s.now) != Condition::clear);
+    x.s.line.known = false;
+    seen(Builtin::contactor_stuck_open, 20ms, 1.0, x.s.now);
+    REQUIRE_FALSE(x.supervision.contactor_closed());
+    CHECK(seen(Builtin::contactor_stuck_closed, 1s, 0.0, x.s.now + 1s) == Condition::band);
+}
