@@ -2,6 +2,8 @@
 
 #include <doctest/doctest.h>
 #include <fcntl.h>
+#include <pthread.h>
+#include <time.h>
 #include <unistd.h>
 
 #include <cerrno>
@@ -710,4 +712,37 @@ TEST_CASE("the last resort opens the contactor, too, and is the owner's alone") 
     CHECK(bench.guard.has_inhibited());
     CHECK_FALSE(bench.pad->permit);
     CHECK_FALSE(bench.contactor->permit);
+}
+
+TEST_CASE("a guard that waits takes no processor: before its first decision, and after its last") {
+    Bench bench;
+    std::thread thread{[&] {
+        bench.guard.run(
+            [&] {
+                return Guard::Lines{
+                    .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
+            },
+            [](const drivers::LineError&) {});
+    }};
+    clockid_t clock{};
+    REQUIRE(::pthread_getcpuclockid(thread.native_handle(), &clock) == 0);
+    const auto busy = [&] {
+        const auto used = [&] {
+            timespec now{};
+            ::clock_gettime(clock, &now);
+            return std::chrono::seconds{now.tv_sec} + std::chrono::nanoseconds{now.tv_nsec};
+        };
+        const auto before = used();
+        const core::Instant end = monotonic_now() + 1s;
+        while (monotonic_now() < end && used() - before < 100ms) std::this_thread::sleep_for(10ms);
+        return used() - before >= 100ms;
+    };
+    const core::Instant cap = monotonic_now() + 30s;
+    while (!bench.guard.armed() && monotonic_now() < cap) std::this_thread::sleep_for(1ms);
+    CHECK_FALSE(busy());
+    bench.guard.ask_to_inhibit();
+    while (!bench.guard.has_inhibited() && monotonic_now() < cap) std::this_thread::sleep_for(1ms);
+    CHECK_FALSE(busy());
+    bench.guard.leave();
+    thread.join();
 }

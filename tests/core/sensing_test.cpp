@@ -233,6 +233,9 @@ TEST_CASE("w1_slave: a bad frame is never a temperature") {
     check_fault(parse_w1_slave("25062\n"), Fault::garbled);
     check_fault(parse_w1_slave(std::string(5000, '9')), Fault::garbled);
     check_fault(parse_w1_slave(std::string(30, '\0')), Fault::garbled);
+    // 25.0625 degC, give or take a sixteenth.
+    for (const char* near : {"25000", "25125"}) CHECK(parse_w1_slave(slave_text(frame, near)).fault == Fault::none);
+    for (const char* far : {"24999", "25126"}) check_fault(parse_w1_slave(slave_text(frame, far)), Fault::garbled);
     // Bytes or digits that aren't there are not zeros.
     check_fault(parse_w1_slave(slave_text("00 00 4b 46 7f ff 0c 10 c8", "")), Fault::garbled);
     check_fault(parse_w1_slave(slave_text(" 00 4b 46 7f ff 0c 10 c8", "0")), Fault::garbled);
