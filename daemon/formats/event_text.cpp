@@ -189,6 +189,12 @@ std::string refusal(const core::Plan& plan, const core::Event& event) {
     return what + ": nothing is latched. Nothing changed.";
 }
 
+/// The quantity is known, and yet the limit isn't: one that rested, and has not been looked at since.
+bool comes_into_force(const core::LimitPlan& limit, const core::Reading& reading) {
+    return (limit.while_supplied || limit.provisional) && !limit.gate && reading.health == core::Health::good &&
+           reading.fault == core::Fault::none;
+}
+
 std::string warning_in_words(const core::Plan& plan, const core::Event& event) {
     const SourceInfo info = core::describe_source(plan, event.source);
     const core::LimitPlan* limit = limit_of(plan, info);
@@ -242,6 +248,8 @@ std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, con
         const core::Unit unit = core::describe(plan, limit->watch).unit;
         const std::string level = with_unit(limit->trip, unit);
         if (condition == Condition::unknown) {
+            if (reading != nullptr && comes_into_force(*limit, *reading))
+                return fmt::format("{} waits for its first reading since its limit came into force", name);
             const bool told = reading != nullptr && reading->fault != core::Fault::none;
             return told ? fmt::format("{} can't be told ({})", name, core::text(reading->fault))
                         : fmt::format("{} can't be told", name);

@@ -147,4 +147,13 @@ MENDS = [
         "target": "formats_test",
         "finds": ["tests/formats_test", "-tc=limits that are missed"],
     },
+    {
+        "finding": "limit-not-looked-at-yet-cant-be-told",
+        "says": "A supply limit that waits for its first reading after the contactor's closing says that it can't be told.",
+        "file": "daemon/formats/event_text.cpp",
+        "old": "(limit.while_supplied || limit.provisional) && !limit.gate",
+        "new": "limit.while_supplied && limit.provisional && !limit.gate",
+        "target": "formats_test",
+        "finds": ["tests/formats_test", "-tc=a limit that has come into force*"],
+    },
 ]

@@ -116,8 +116,8 @@ std::string Oracle::cause_amiss(core::SourceIndex source, const core::Cause& cau
     if (now_s - began_s() < starts_within_s || cause.latched) return "";
     const bool comes =
         one != guarded_.end() && one->limit->while_supplied && since_s - supply_changed_s_ < comes_into_force_s;
-    if (one != guarded_.end() && says("can't be told") && !comes && !lied_any(one->sensors, now_s))
-        return text + " (it can)";
+    if (says("since its limit came into force") && !comes) return text + " (it has been for long)";
+    if (one != guarded_.end() && says("can't be told") && !lied_any(one->sensors, now_s)) return text + " (it can)";
     return "";
 }
 
