@@ -56,6 +56,9 @@ private:
         std::vector<std::size_t> sensors;
         double most_s = 0.0, most_blind_s = 0.0;  ///< what `check` states; and while a sensor of it is silent
         double since_s = -1.0, longest_s = 0.0, longest_share = 0.0;
+        /// How long it may be unsafe until the second opinion stands against a permit; none: it has no such bound.
+        std::optional<double> objected_s{};
+        double raw_since_s = -1.0;
         double beyond_s = -1e9, shown_s = -1e9;  ///< last time that it was so, and that a reading said so
     };
     /// Of one sensor: when its word was last untrue.
@@ -104,7 +107,7 @@ private:
     bool noted_ = false, supplied_ = false;
     bool woken_ = false;    ///< the next step is the first after a sleep
     bool dropped_ = false;  ///< the contactor has opened, and no operator has reset anything since
-    std::uint64_t last_number_ = 0, cycles_ = 0, objections_ = 0;
+    std::uint64_t last_number_ = 0, cycles_ = 0, objections_ = 0, objections_due_ = 0;
     double started_s_ = 0.0, permit_s_ = 0.0, fair_s_ = 0.0, fair_permit_s_ = 0.0, fair_since_s_ = -1.0,
            longest_wait_s_ = 0.0, weld_since_s_ = -1.0, longest_weld_s_ = 0.0, blind_since_s_ = -1.0,
            untold_since_s_ = -1.0, drive_seen_s_ = -1e9, supply_changed_s_ = -1e9, slept_s_ = -1e9,
