@@ -112,6 +112,7 @@ void World::change(Row& row, const std::vector<Trouble>& all, double mean_gap_s)
     } else {
         for (const char* text : row.trouble->end) command(text);
         row.trouble = nullptr;
+        next_weather_s_ = now_s_;  // not up to a minute later: a jump of the air with no trouble near it
         row.next_s = now_s_ + (mean_gap_s + chance.after(2.0 * mean_gap_s)) / pace();
     }
     const Trouble* const sensors = amplifier_.trouble;
