@@ -9,7 +9,8 @@ Usage: tests/reverted/run.py FOLDER [--sample N] [--table FILE] [--budget SECOND
 
 The mends lie beside this file, one list MENDS a subject: finding (its name), says (what was wrong), file, old, new (or
 `changes`: several of them), and what finds it: target (what to build) and finds (the command, in the build folder, that
-must fail), or `world`: a trouble of tests/soak, which must see it within `hours` (4) of simulated time, seed `seed` (1).
+must fail), or `world`: a trouble of tests/soak, which must see it within `hours` (1) of simulated time, seed `seed` (1).
+A command that fails with every mend in its place proves nothing: each is run so once, before its mend is judged.
 """
 import importlib.util
 import pathlib
@@ -40,7 +41,7 @@ def completed(mend):
         return mend
     only = ["--only", mend["world"]] if mend["world"] else []
     return {**mend, "target": "soak",
-            "finds": ["tests/soak/soak", "--hours", mend.get("hours", 4), "--seed", mend.get("seed", 1), *only]}
+            "finds": ["tests/soak/soak", "--hours", mend.get("hours", 1), "--seed", mend.get("seed", 1), *only]}
 
 
 def run(command, folder):
@@ -70,8 +71,23 @@ class Copy:
             if not to.exists() or to.read_bytes() != from_.read_bytes():
                 shutil.copy(from_, to)
 
-    def build(self, target):
-        return run(["tools/build", "debug", target], self.folder)
+    def build(self, *targets):
+        return run(["tools/build", "debug", *targets], self.folder)
+
+    def find(self, command):
+        return run(command, self.folder / ".build/debug")
+
+    def fails_as_it_is(self, wanted):
+        """The commands of these mends that fail with every mend in its place."""
+        built = self.build(*sorted({mend["target"] for mend in wanted}))
+        if built.returncode != 0:
+            sys.exit(f"with every mend in its place the tests don't build:\n{built.stdout[-2000:]}")
+        return {command for command in {words(mend) for mend in wanted} if self.find(command).returncode != 0}
+
+
+def words(mend):
+    """Its command, as a key."""
+    return tuple(map(str, mend["finds"]))
 
 
 def judge(copy, mend):
@@ -89,7 +105,7 @@ def judge(copy, mend):
         built = copy.build(mend["target"])
         if built.returncode != 0:
             return "DOES NOT BUILD", "\n".join(line for line in built.stdout.splitlines() if "error" in line)[:400]
-        seen = run(mend["finds"], copy.folder / ".build/debug")
+        seen = copy.find(mend["finds"])
         if seen.returncode == 0:
             return "NOT FOUND", ""
         minutes = re.search(r"found after ([\d.]+) simulated minutes", seen.stdout) if "world" in mend else None
@@ -105,17 +121,22 @@ def by(mend):
     """What finds it, in few words."""
     if "world" in mend:
         return f"soak: {mend['world'] or 'all troubles'}"
-    return " ".join(pathlib.Path(w).name if i == 0 else w for i, w in enumerate(map(str, mend["finds"])))
+    return " ".join(pathlib.Path(w).name if i == 0 else w for i, w in enumerate(words(mend)))
 
 
-def options(words):
+def options(given):
     """The words of the command line by name, and the rest."""
-    named = {"--sample": None, "--table": None, "--budget": None}
-    while words and words[0] in named:
-        if len(words) < 2:
+    named, rest = {"--sample": None, "--table": None, "--budget": None}, []
+    given = list(given)
+    while given:
+        word = given.pop(0)
+        if word not in named:
+            rest.append(word)
+        elif given:
+            named[word] = given.pop(0)
+        else:
             sys.exit(__doc__)
-        named[words[0]], words = words[1], words[2:]
-    return named, words
+    return named, rest
 
 
 def chosen(names, sample):
@@ -127,11 +148,12 @@ def chosen(names, sample):
 
 
 def main():
-    words = sys.argv[1:]
-    if not words or words[0].startswith("-"):
+    named, rest = options(sys.argv[1:])
+    if not rest or rest[0].startswith("-"):
         sys.exit(__doc__)
-    named, names = options(words[1:])
-    wanted = chosen(names, named["--sample"])
+    wanted = chosen(rest[1:], named["--sample"])
+    if not wanted:
+        sys.exit("no such mend: " + " ".join(rest[1:]))
     table = open(named["--table"], "w", encoding="utf-8") if named["--table"] else None
 
     def tell(line):
@@ -139,13 +161,14 @@ def main():
         if table:
             print(line, file=table, flush=True)
 
-    copy, first, bad, tried = Copy(pathlib.Path(words[0]).resolve()), time.monotonic(), 0, 0
+    copy, first, bad, tried = Copy(pathlib.Path(rest[0]).resolve()), time.monotonic(), 0, 0
+    useless = copy.fails_as_it_is([mend for _, mend in wanted])
     tell(f"{'finding':<46} {'found by':<58} {'':<14} seconds")
     for _, mend in wanted:
         if named["--budget"] and time.monotonic() - first > float(named["--budget"]):
             break
         begun = time.monotonic()
-        word, more = judge(copy, mend)
+        word, more = ("NOT JUDGED", "fails unreverted") if words(mend) in useless else judge(copy, mend)
         tried += 1
         bad += word != "found"
         tell(f"{mend['finding']:<46} {by(mend)[:58]:<58} {word:<14} {time.monotonic() - begun:5.0f}  {more}")
