@@ -138,9 +138,13 @@ void Oracle::started(End end) {
     last_ = kept;
     durable_ = end == End::none ? core::Memory{} : durable_;
     second_opinion_ = formats::second_opinion_of(configuration_);
-    for (Guarded& one : guarded_) one.raw_since_s = -1.0;
     latched_ = kept.latched;
     latched_.resize(core::source_count(configuration_.plan));
+    for (Guarded& one : guarded_) {
+        one.raw_since_s = -1.0;
+        if (latched_[one.source])
+            one.shown_s = world_.now_s();  // a reading said so before the restart: nothing else latches
+    }
     active_ = latched_;
     last_number_ = 0;
     cycles_ = daemon_.cycles();
