@@ -16,7 +16,7 @@ paths: {state: FOLDER/state, run: FOLDER/run}
 buses:
   wire: {driver: w1, period: 1 s}
   adc: {driver: iio, device: ads1015, period: 10 ms, codes: -32768 .. 32767}
-  psu: {driver: hwmon, device: ltc4151, period: 170 ms, conversion: 84 ms}  # two of them are the chip's own round
+  psu: {driver: hwmon, device: ltc4151, period: 170 ms, conversion: 84 ms}  # two make the driver's own pace
   fans: {driver: hwmon, device: pwmfan, period: 500 ms}
 sensors:
   heatsink: {bus: wire, address: 28-0000000000a1, measures: temperature, role: heatsink, allowed_age: 6 s,
