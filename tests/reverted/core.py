@@ -14,7 +14,8 @@ MENDS = [
         "file": "daemon/core/step.cpp",
         "old": "    fold(exceeds, swapped_timer_.update(now, reflected_exceeds(plan_.rf, bracket)));\n",
         "new": "",
-        "world": "coupler's cables swapped",
+        "target": "core_test",
+        "finds": ["tests/core_test", "-tc=RF absent: the coupler's cables swapped*"],
     },
     {
         "finding": "no-permit-into-drive",
@@ -22,7 +23,8 @@ MENDS = [
         "file": "daemon/core/step.cpp",
         "old": "plan_.supervision.continuous_drive || drive_absent()",
         "new": "snapshot_.state == State::starting || drive_absent()",
-        "world": "",
+        "target": "core_test",
+        "finds": ["tests/core_test", "-tc=a permit needs drive absent*"],
     },
     {
         "finding": "in-force-before-its-look",
@@ -136,6 +138,7 @@ MENDS = [
         "file": "daemon/core/supervision.cpp",
         "old": "!alarm && !s.alarm_latched && opens",
         "new": "!alarm && opens",
-        "world": "relay welds",
+        "target": "core_test",
+        "finds": ["tests/core_test", "-tc=a stuck relay into drive*"],
     },
 ]

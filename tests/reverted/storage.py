@@ -16,7 +16,8 @@ MENDS = [
         "file": "daemon/formats/state_slots.cpp",
         "old": "unsaved = !stored.memory.first_start && !nothing &&",
         "new": "unsaved = !stored.memory.first_start && nothing &&",
-        "world": "storage stalls",
+        "target": "formats_test",
+        "finds": ["tests/formats_test", "-tc=the run folder's copy*"],
     },
     {
         "finding": "stop-that-could-not-save-is-clean",
@@ -33,7 +34,8 @@ MENDS = [
         "file": "daemon/formats/state_slots.cpp",
         "old": "if (!is_ours()) open(plan);",
         "new": "close();",
-        "world": "storage is full",
+        "target": "formats_test",
+        "finds": ["tests/formats_test", "-tc=a save takes no room*"],
     },
     {
         "finding": "torn-slot-believed-as-nothing",
