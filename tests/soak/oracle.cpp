@@ -148,6 +148,7 @@ void Oracle::started(End end) {
     active_ = latched_;
     last_number_ = 0;
     cycles_ = daemon_.cycles();
+    stepped_ = woken_ = false;
     permit_ = on_air_ = start_saved_ = saved_ = dropped_ = false;
     held_ = kept.held_locally || kept.held_remotely;
     started_s_ = world_.now_s();
@@ -162,7 +163,7 @@ void Oracle::commanded(const core::Command& command) {
 // What was before is kept by the guard's clock, which stood still.
 void Oracle::slept(double seconds) {
     slept_s_ = world_.now_s();
-    woken_ = true;
+    woken_ = stepped_;  // a daemon that has read nothing yet has nothing to forget
     for (Guarded& one : guarded_) {
         one.since_s = one.raw_since_s = -1.0;
         one.beyond_s += seconds;
@@ -179,6 +180,7 @@ void Oracle::slept(double seconds) {
 
 void Oracle::look(const std::vector<core::Scan>& scans) {
     ++steps_;
+    stepped_ = true;
     truths_[steps_ % truths_.size()] = world_.truth();
     if (world_.truth().drive_w > 0.1)
         drive_seen_s_ = world_.now_s();

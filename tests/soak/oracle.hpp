@@ -105,6 +105,7 @@ private:
     bool start_saved_ = false, saved_ = false, released_ = false, reset_ = false, caused_ = false, permitted_ = false;
     bool permit_ = false, on_air_ = false, held_ = false;
     bool noted_ = false, supplied_ = false;
+    bool stepped_ = false;  ///< since the last start
     bool woken_ = false;    ///< the next step is the first after a sleep
     bool dropped_ = false;  ///< the contactor has opened, and no operator has reset anything since
     std::uint64_t last_number_ = 0, cycles_ = 0, objections_ = 0, objections_due_ = 0;

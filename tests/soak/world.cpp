@@ -38,6 +38,7 @@ void World::command(const char* text) {
         supplied_ = !contactor.permit;  // to be set anew
         return;
     }
+    if (std::sscanf(text, "ambient %lf C", &air_c_) == 1) return;  // air() goes there
     const std::string wrong = bench_.command(text);
     if (!wrong.empty()) amiss_ = std::string{"the bench takes '"} + text + "': " + wrong;
 }
@@ -61,6 +62,7 @@ bool World::take_restart() {
 
 void World::advance() {
     weather();
+    air();
     exciter();
     change(amplifier_, amplifier_troubles(), 900.0);
     change(computer_, computer_troubles(), 2700.0);
@@ -84,9 +86,17 @@ void World::weather() {
     weather_ = std::clamp(weather_ + chance.between(-0.05, 0.05), -1.0, 1.0);
     if (amplifier_.trouble != nullptr && amplifier_.trouble->world) return;
     bench::Amplifier& amplifier = bench_.amplifier();
-    amplifier.ambient(15.0 + 10.0 * std::sin(now_s_ * 2.0 * M_PI / 86400.0) + 8.0 * weather_);
+    air_c_ = 15.0 + 10.0 * std::sin(now_s_ * 2.0 * M_PI / 86400.0) + 8.0 * weather_;
     if (amplifier_.trouble == nullptr)
         amplifier.antenna(std::polar(bench::magnitude_of_vswr(1.25 + 0.15 * weather_), 0.5), 60.0);
+}
+
+// No air jumps: a reading of a second ago, and a power compensated by it, would be far off and nothing wrong with them.
+void World::air() {
+    constexpr double per_step_c = 0.5 * step_s;
+    bench::Amplifier& amplifier = bench_.amplifier();
+    const double now_c = amplifier.truth().ambient_c;
+    amplifier.ambient(now_c + std::clamp(air_c_ - now_c, -per_step_c, per_step_c));
 }
 
 void World::exciter() {
@@ -112,7 +122,6 @@ void World::change(Row& row, const std::vector<Trouble>& all, double mean_gap_s)
     } else {
         for (const char* text : row.trouble->end) command(text);
         row.trouble = nullptr;
-        next_weather_s_ = now_s_;  // not up to a minute later: a jump of the air with no trouble near it
         row.next_s = now_s_ + (mean_gap_s + chance.after(2.0 * mean_gap_s)) / pace();
     }
     const Trouble* const sensors = amplifier_.trouble;

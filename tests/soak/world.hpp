@@ -67,6 +67,7 @@ public:
 
 private:
     void weather();
+    void air();
     void exciter();
     void change(Row& row, const std::vector<Trouble>& all, double mean_gap_s);
     void begin(const Trouble& trouble);
@@ -80,6 +81,7 @@ private:
     Row amplifier_, computer_;
     double now_s_ = 0.0, weather_ = 0.0, next_weather_s_ = 0.0, next_key_s_ = 0.0;
     std::int64_t now_ns_ = 0, asleep_ns_ = 0;
+    double air_c_ = 20.0;     ///< where the amplifier's air goes
     double supply_v_ = 28.0;  ///< before the contactor
     bool supplied_ = true;
     bool keyed_ = false, restart_ = false;
