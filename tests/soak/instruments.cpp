@@ -49,6 +49,20 @@ void take(core::Sample& sample, const core::Sensed& sensed) {
     sample.fault = sensed.fault;
 }
 
+/// What a chip's fault makes of a sample. False: the chip gives no answer at all.
+bool answers(bench::ChipFault fault, core::Sample& sample, const core::Sample& before) {
+    switch (fault) {
+        case bench::ChipFault::absent:
+        case bench::ChipFault::renumbered: sample.fault = Fault::absent; break;
+        case bench::ChipFault::empty: sample.fault = Fault::empty; break;
+        case bench::ChipFault::garbage: sample.fault = Fault::garbled; break;
+        case bench::ChipFault::stuck: sample.value = before.value; break;
+        case bench::ChipFault::jammed: return false;
+        default: break;
+    }
+    return true;
+}
+
 }  // namespace
 
 Instruments::Instruments(const formats::Configuration& configuration, bench::Bench& bench)
@@ -143,16 +157,7 @@ bool Instruments::converter(std::size_t channel, core::Sample& sample, const cor
                                                                  .offset = 0.0,
                                                                  .lowest = -32768.0,
                                                                  .highest = 32767.0}));
-    switch (faults_.adc) {
-        case bench::ChipFault::absent:
-        case bench::ChipFault::renumbered: sample.fault = Fault::absent; break;
-        case bench::ChipFault::empty: sample.fault = Fault::empty; break;
-        case bench::ChipFault::garbage: sample.fault = Fault::garbled; break;
-        case bench::ChipFault::stuck: sample.value = before.value; break;
-        case bench::ChipFault::jammed: return false;
-        default: break;
-    }
-    return true;
+    return answers(faults_.adc, sample, before);
 }
 
 bool Instruments::chip(const std::string& device, const std::string& address, core::Sample& sample,
@@ -162,16 +167,7 @@ bool Instruments::chip(const std::string& device, const std::string& address, co
     sample.value = !psu                 ? registers.fan_rpm
                    : address == "curr1" ? registers.current_ma / 1000.0
                                         : registers.supply_mv / 1000.0;
-    switch (psu ? faults_.psu : faults_.fan) {
-        case bench::ChipFault::absent:
-        case bench::ChipFault::renumbered: sample.fault = Fault::absent; break;
-        case bench::ChipFault::empty: sample.fault = Fault::empty; break;
-        case bench::ChipFault::garbage: sample.fault = Fault::garbled; break;
-        case bench::ChipFault::stuck: sample.value = before.value; break;
-        case bench::ChipFault::jammed: return false;
-        default: break;
-    }
-    return true;
+    return answers(psu ? faults_.psu : faults_.fan, sample, before);
 }
 
 }  // namespace dekeyd::soak
