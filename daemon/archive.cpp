@@ -9,11 +9,11 @@
 #include <mutex>
 #include <nlohmann/json.hpp>
 
+#include "base/handover.hpp"
+#include "base/log.hpp"
+#include "base/thread.hpp"
+#include "base/wall_clock.hpp"
 #include "daemon/follower.hpp"
-#include "daemon/handover.hpp"
-#include "daemon/log.hpp"
-#include "daemon/thread.hpp"
-#include "daemon/wall_clock.hpp"
 #include "formats/capture_store.hpp"
 #include "formats/checked_rows.hpp"
 #include "formats/durable_file.hpp"

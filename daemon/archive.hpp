@@ -7,23 +7,15 @@
 #include <memory>
 #include <string>
 
+#include "base/latest_history.hpp"
+#include "base/recorder_state.hpp"
 #include "core/interlock.hpp"
 #include "core/time.hpp"
-#include "daemon/latest_history.hpp"
 #include "daemon/recording_feed.hpp"
 #include "daemon/tape.hpp"
 #include "formats/configuration.hpp"
 
 namespace dekeyd {
-
-/// What the status tells of it.
-struct ArchiveState {
-    std::atomic<std::uint64_t> captures{0};       ///< written since start
-    std::atomic<std::uint64_t> waiting{0};        ///< captures and rows not yet on the disk
-    std::atomic<std::uint64_t> dropped{0};        ///< those that found no room in memory either; the oldest went
-    std::atomic<std::uint64_t> lost_steps{0};     ///< decisions that the follower never saw
-    std::atomic<std::uint64_t> failed_writes{0};  ///< tries that failed
-};
 
 class Archive {
 public:

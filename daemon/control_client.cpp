@@ -12,6 +12,18 @@
 
 namespace dekeyd {
 
+ControlClient::ControlClient(int socket, core::Instant now) noexcept : descriptor{socket}, asked_at{now} {
+    ucred who{};
+    socklen_t size = sizeof who;
+    // Where the kernel can't say, it is nobody that anything is known of: `remote` is the safe one.
+    if (::getsockopt(socket, SOL_SOCKET, SO_PEERCRED, &who, &size) == 0) {
+        user = who.uid;
+    } else {
+        user = static_cast<uid_t>(-1);
+        remote = true;
+    }
+}
+
 void ControlClient::receive(core::Instant now, const std::function<void(ControlClient&, std::string_view)>& take) {
     pollfd look{.fd = descriptor, .events = POLLIN, .revents = 0};
     if (drop || ::poll(&look, 1, 0) <= 0) return;

@@ -1,6 +1,8 @@
 // One client of the control socket: its lines, what it hasn't read yet, and how long it has been silent.
 #pragma once
 
+#include <sys/types.h>
+
 #include <functional>
 #include <string>
 #include <string_view>
@@ -13,7 +15,7 @@ struct ControlClient {
     static constexpr std::size_t most_unsent_bytes = 512UL * 1024;
     static constexpr double requests_per_second = 50.0;
 
-    ControlClient(int socket, core::Instant now) noexcept : descriptor{socket}, asked_at{now} {}
+    ControlClient(int socket, core::Instant now) noexcept;
 
     int descriptor;
     core::Instant asked_at;  ///< its last whole line, or when it came
@@ -24,6 +26,9 @@ struct ControlClient {
     core::Instant watch_next{};
     bool records = false;  ///< the recording goes to it
     bool proves = false;   ///< began a proof test, which ends when it goes
+    uid_t user = 0;        ///< by the kernel's word, as of its connect()
+    bool remote = false;   ///< what it asks for comes from afar
+    bool follows = false;  ///< it is the telemetry, and the feed goes to it
 
     [[nodiscard]] bool watches() const noexcept { return watch_every > core::Duration::zero(); }
     /// Looks whether it has gone, and gives each whole line that has come to `take`; an overlong one is given cut.

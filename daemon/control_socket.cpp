@@ -13,7 +13,7 @@
 #include <nlohmann/json.hpp>
 #include <utility>
 
-#include "daemon/wall_clock.hpp"
+#include "base/wall_clock.hpp"
 #include "formats/event_text.hpp"
 
 namespace dekeyd {
@@ -22,9 +22,9 @@ using namespace std::chrono_literals;
 
 namespace {
 
-constexpr core::Duration lonely_wait = 250ms;  // events are taken at least so often, for the log
-constexpr core::Duration idle_wait = 50ms;     // and so often where a client may want them
-constexpr core::Duration pending_wait = 5ms;   // a command's answer is on its way
+constexpr core::Duration idle_wait = 250ms;    // events ring; a recording, or a time that has passed, doesn't
+constexpr core::Duration working_wait = 50ms;  // a recording's next part
+constexpr core::Duration pending_wait = 5ms;   // a command's answer waits for the storage
 constexpr mode_t socket_mode = 0660;
 constexpr int waiting_clients = 64;
 constexpr core::Duration accept_pause = 100ms;  // without a descriptor for the next client
@@ -53,7 +53,18 @@ ControlSocket::ControlSocket(const formats::Configuration& configuration, Outlet
       context_{std::move(context)},
       recording_{recording},
       saved_{saved},
-      path_{configuration.run_directory + "/control"} {}
+      path_{configuration.run_directory + "/control"} {
+    if (wake_.descriptor() >= 0) outlet.reader = &wake_;
+}
+
+void ControlSocket::serve_telemetry(TelemetryPorts ports, std::string_view version) {
+    feed_.emplace(configuration_, ports, version);
+}
+
+formats::MqttStatus ControlSocket::telemetry() const noexcept {
+    const bool followed = followed_.load();
+    return {.telemetry = followed, .connected = followed && broker_.load()};
+}
 
 ControlSocket::~ControlSocket() {
     for (const Client& client : clients_) ::close(client.descriptor);
@@ -99,7 +110,9 @@ void ControlSocket::run() {
             const int events = client.unsent.empty() ? POLLIN : POLLIN | POLLOUT;
             watched.push_back({.fd = client.descriptor, .events = static_cast<short>(events), .revents = 0});
         }
+        watched.push_back({.fd = wake_.descriptor(), .events = POLLIN, .revents = 0});
         ::poll(watched.data(), watched.size(), poll_timeout(monotonic_now()));
+        wake_.hear();
         const core::Instant now = monotonic_now();
         outlet_.snapshot.take();
         take_events();
@@ -113,6 +126,7 @@ void ControlSocket::run() {
         if (first_client == 1 && (watched[0].revents & POLLIN) != 0) accept_clients(now);
         answer_saved(now);
         give_up_late(now);
+        serve_follower(now);
         serve_watchers(now);
         serve_recording();
         drop_clients();
@@ -122,9 +136,11 @@ void ControlSocket::run() {
 }
 
 int ControlSocket::poll_timeout(core::Instant now) const {
-    core::Duration wait = !pending_.empty() ? pending_wait : clients_.empty() ? lonely_wait : idle_wait;
+    core::Duration wait = !pending_.empty() ? pending_wait : idle_wait;
     for (const Client& client : clients_) {
+        if (client.records) wait = std::min<core::Duration>(wait, working_wait);
         if (client.watches()) wait = std::clamp<core::Duration>(client.watch_next - now, 0ns, wait);
+        if (client.follows) wait = std::clamp<core::Duration>(feed_->due() - now, 0ns, wait);
     }
     return static_cast<int>(std::chrono::ceil<std::chrono::milliseconds>(wait).count());
 }
@@ -140,6 +156,8 @@ void ControlSocket::accept_clients(core::Instant now) {
             return;
         }
         clients_.emplace_back(descriptor, now);
+        if (feed_ && feed_->is_remote(clients_.back().user)) clients_.back().remote = true;
+        limit_remote_connections(clients_.back());
         receive(clients_.back(), now);  // before any question of places: what it has sent already is done
         keep_places(now);
     }
@@ -147,6 +165,15 @@ void ControlSocket::accept_clients(core::Instant now) {
 
 void ControlSocket::receive(Client& client, core::Instant now) {
     client.receive(now, [&](Client& from, std::string_view line) { answer(from, line, now); });
+}
+
+// Whatever the telemetry does, it takes no more than its share of the places.
+void ControlSocket::limit_remote_connections(const Client& newest) {
+    if (!newest.remote) return;
+    std::size_t remote = 0;
+    for (auto client = clients_.rbegin(); client != clients_.rend(); ++client) {
+        if (client->remote && !client->drop && ++remote > TelemetryFeed::most_connections) client->drop = true;
+    }
 }
 
 // A client that only stays must not keep a command out.
@@ -202,7 +229,18 @@ void ControlSocket::answer(Client& client, std::string_view line, core::Instant 
         }
         client.watch_every = std::chrono::duration_cast<core::Duration>(std::chrono::duration<double>(1.0 / watch->hz));
         client.watch_next = now;
+    } else if (std::holds_alternative<formats::FollowRequest>(request)) {
+        begin_to_follow(client, now);
+    } else if (const auto* events = std::get_if<formats::EventsRequest>(&request)) {
+        if (!client.follows || feed_->journal() == nullptr)
+            return client.send(formats::error_answer("there are no events for you; expected 'follow' first"));
+        feed_->journal()->ask(events->after);
+    } else if (const auto* report = std::get_if<formats::ReportRequest>(&request)) {
+        if (!client.follows)
+            return client.send(formats::error_answer("this is only for the telemetry; expected 'follow' first"));
+        broker_.store(report->broker);
     } else if (const auto* record = std::get_if<formats::RecordRequest>(&request)) {
+        if (client.remote) return client.send(formats::error_answer("allowed only on this machine, never remotely"));
         const auto length = std::chrono::duration_cast<core::Duration>(std::chrono::duration<double>(record->seconds));
         if (recording_ == nullptr || !recording_->ask(length)) {
             return client.send(formats::error_answer("a recording is being made already; expected one at a time"));
@@ -221,17 +259,26 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
     }
     // What waited here for longer than its client, or than it would have waited for the answer, is not asked any more.
     // Every turn takes all that has come, so it can't be older than the one before. A hold is never void.
-    const bool is_void = request.kind != core::CommandKind::hold && (client.gone || now - looked_ >= command_life);
+    const bool is_void =
+        request.kind != core::CommandKind::hold && (client.gone || now - looked_ >= formats::command_life);
     if (is_void) {
         client.send(formats::error_answer("the command came too late and is not done; expected: ask again"));
         spdlog::warn("control socket: {} was asked for, but {}: it is not done", core::text(request.kind),
                      client.gone ? "its client has gone" : "it waited too long");
         return;
     }
+    if (client.remote) {
+        const std::string_view refusal = feed_ ? feed_->refusal(request.kind, now) : "allowed only on this machine";
+        if (!refusal.empty()) return client.send(formats::error_answer(refusal));
+    }
+    Ring<core::Command>* const commands = client.remote ? feed_->commands() : &commands_;
     const std::uint32_t id = next_id_++;
     const auto index = static_cast<std::uint16_t>(limit == limits.end() ? 0 : limit - limits.begin());
-    if (!commands_.push(
-            {.kind = request.kind, .origin = core::Origin::local, .id = id, .limit = index, .arrived = now})) {
+    if (commands == nullptr || !commands->push({.kind = request.kind,
+                                                .origin = client.remote ? core::Origin::remote : core::Origin::local,
+                                                .id = id,
+                                                .limit = index,
+                                                .arrived = now})) {
         client.send(formats::error_answer("the guard takes no more commands just now; expected: try again"));
         return;
     }
@@ -241,13 +288,15 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
     pending_[id] = {.descriptor = client.descriptor, .until = now + (forces ? proof_timeout : answer_timeout)};
     // Obeyed first, told after.
     const std::string reason = request.reason.empty() ? "no reason given" : "reason: " + request.reason;
-    spdlog::info("control socket: {} asked for ({})", core::text(request.kind), reason);
+    spdlog::info("control socket: {} asked for{} ({})", core::text(request.kind), client.remote ? " remotely" : "",
+                 reason);
 }
 
 void ControlSocket::drop_clients() {
     std::erase_if(clients_, [this](const Client& client) {
         if (!client.drop) return false;
         if (client.records) recording_->leave();
+        if (client.follows) followed_.store(false);
         proof_is_left_ = proof_is_left_ || client.proves;
         std::erase_if(pending_, [&](const auto& entry) { return entry.second.descriptor == client.descriptor; });
         ::close(client.descriptor);
@@ -265,7 +314,7 @@ ClientPlace ControlSocket::place_of(const Client& client) const {
             .waits = std::any_of(pending_.begin(), pending_.end(),
                                  [&](const auto& entry) { return entry.second.descriptor == client.descriptor; }),
             .watches = client.watches(),
-            .works = client.records || client.proves};
+            .works = client.records || client.proves || client.follows};
 }
 
 ControlSocket::Client* ControlSocket::client_of(int descriptor) {
@@ -292,6 +341,7 @@ void ControlSocket::take_events() {
                                                           : std::span<const core::Reading>{};
         const std::string sentence = formats::sentence(configuration_.plan, event, around);
         log_.write(event, sentence);
+        if (feed_ && followed_.load()) feed_->take(event);
         const bool watched =
             std::any_of(clients_.begin(), clients_.end(), [](const Client& client) { return client.watches(); });
         if (watched) {
@@ -301,7 +351,7 @@ void ControlSocket::take_events() {
                 if (client.watches()) client.send(line);
             }
         }
-        if (event.origin != core::Origin::local) continue;
+        if (event.origin == core::Origin::none) continue;
         const auto waiting = pending_.find(event.command_id);
         if (waiting == pending_.end()) continue;
         if (!is_saved(event)) {
@@ -352,6 +402,37 @@ void ControlSocket::serve_watchers(core::Instant now) {
         if (!client.unsent.empty()) continue;
         if (line.empty()) line = formats::watch_status(status());
         client.send(line);
+    }
+}
+
+// One at a time: a new process takes over from one that is hung.
+void ControlSocket::begin_to_follow(Client& client, core::Instant now) {
+    if (!feed_ || !feed_->may_follow(client.user)) {
+        return client.send(formats::error_answer(feed_
+                                                     ? "this is only for the telemetry's user"
+                                                     : "no broker is configured; expected mqtt: in the configuration"));
+    }
+    for (Client& other : clients_) {
+        if (!other.follows || &other == &client) continue;
+        other.follows = false;
+        other.drop = true;
+    }
+    spdlog::info("telemetry connected");
+    client.remote = client.follows = true;
+    client.asked_at = now;
+    broker_.store(false);
+    followed_.store(true);
+    client.send(feed_->hello());
+}
+
+// A follower that hasn't read the last one gets the next one later.
+void ControlSocket::serve_follower(core::Instant now) {
+    const auto found =
+        std::find_if(clients_.begin(), clients_.end(), [](const Client& client) { return client.follows; });
+    if (found == clients_.end() || found->drop || !found->unsent.empty()) return;
+    if (feed_->is_due(now)) found->send(feed_->line(outlet_.snapshot.value(), now));
+    if (JournalFeed* journal = feed_->journal()) {
+        if (const auto batch = journal->take()) found->send(TelemetryFeed::events_line(*batch));
     }
 }
 

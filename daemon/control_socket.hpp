@@ -1,5 +1,5 @@
-// The control socket: status, a stream of it, and the operator's commands, on this machine. It also writes the events
-// to the log. Its own thread; whatever its clients do, the guard doesn't notice.
+// The control socket: status, a stream of it, and the operator's commands, on this machine; and all that the telemetry
+// is told. It also writes the events to the log. Its own thread; whatever its clients do, the guard doesn't notice.
 #pragma once
 
 #include <atomic>
@@ -11,14 +11,15 @@
 #include <utility>
 #include <vector>
 
+#include "base/log.hpp"
+#include "base/recorder_state.hpp"
 #include "core/interlock.hpp"
 #include "daemon/client_places.hpp"
 #include "daemon/control_client.hpp"
 #include "daemon/event_log.hpp"
 #include "daemon/guard.hpp"
-#include "daemon/log.hpp"
-#include "daemon/recorder_state.hpp"
 #include "daemon/recording_feed.hpp"
+#include "daemon/telemetry_feed.hpp"
 #include "formats/configuration.hpp"
 #include "formats/control_messages.hpp"
 #include "formats/snapshot_json.hpp"
@@ -35,6 +36,7 @@ public:
     using Context = std::function<formats::StatusContext()>;
 
     /// All references outlive it. Makes nothing yet. `saved` tells what is durable; without it everything counts as so.
+    /// To be made before the guard's thread runs, for that one rings wake().
     ControlSocket(const formats::Configuration& configuration, Outlet& outlet, Ring<core::Command>& commands,
                   Wake& guard, Context context, RecordingFeed* recording = nullptr,
                   const RecorderState* saved = nullptr);
@@ -45,9 +47,17 @@ public:
     /// Makes `<run directory>/control`, in place of one that a dead process left. Empty, or what failed and how to
     /// mend it.
     std::string listen();
+    /// Before listen(), where there is a telemetry to be told.
+    void serve_telemetry(TelemetryPorts ports, std::string_view version);
+    /// To be rung when there is something new for a client.
+    [[nodiscard]] Wake& wake() noexcept { return wake_; }
+    [[nodiscard]] formats::MqttStatus telemetry() const noexcept;
     /// The thread's whole work, until leave(). Events are taken and logged even if listen() failed.
     void run();
-    void leave() noexcept { leave_.store(true); }
+    void leave() noexcept {
+        leave_.store(true);
+        wake_.ring();
+    }
 
 private:
     using Client = ControlClient;
@@ -68,6 +78,9 @@ private:
     void take_events();
     void serve_watchers(core::Instant now);
     void serve_recording();
+    void serve_follower(core::Instant now);
+    void begin_to_follow(Client& client, core::Instant now);
+    void limit_remote_connections(const Client& newest);
     [[nodiscard]] bool is_saved(const core::Event& event) const noexcept;
     void answer_saved(core::Instant now);
     void give_up_late(core::Instant now);
@@ -91,6 +104,9 @@ private:
     std::map<std::uint32_t, Pending> pending_;
     std::uint32_t next_id_ = 1;
     bool proof_is_left_ = false;  ///< its client has gone, and the guard must be told
+    Wake wake_;
+    std::optional<TelemetryFeed> feed_;
+    std::atomic<bool> followed_{false}, broker_{false};
     EventLog log_;
     RateLimit closed_clients_{std::chrono::minutes{1}};
     std::atomic<bool> leave_{false};

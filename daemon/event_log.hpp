@@ -5,8 +5,8 @@
 #include <string>
 #include <utility>
 
+#include "base/log.hpp"
 #include "core/interlock.hpp"
-#include "daemon/log.hpp"
 
 namespace dekeyd {
 

@@ -8,7 +8,8 @@
 #include <system_error>
 #include <utility>
 
-#include "daemon/wall_clock.hpp"
+#include "base/wall_clock.hpp"
+#include "formats/control_messages.hpp"
 #include "second_opinion/scans.hpp"
 
 namespace dekeyd {
@@ -195,7 +196,8 @@ void Guard::collect_commands(core::Instant now) noexcept {
         while (commands_.size() < commands_.capacity()) {
             const core::Command* command = ring->front();
             if (command == nullptr) break;
-            const bool is_void = command->kind != core::CommandKind::hold && now - command->arrived >= command_life;
+            const bool is_void =
+                command->kind != core::CommandKind::hold && now - command->arrived >= formats::command_life;
             if (!is_void) commands_.push_back(*command);
             ring->pop();
         }

@@ -10,10 +10,10 @@
 #include <string>
 #include <vector>
 
+#include "base/handover.hpp"
+#include "base/last_resort.hpp"
 #include "core/plan.hpp"
 #include "core/step.hpp"
-#include "daemon/handover.hpp"
-#include "daemon/last_resort.hpp"
 #include "daemon/line_keeper.hpp"
 #include "daemon/scan_buffer.hpp"
 #include "daemon/tape.hpp"
@@ -40,9 +40,6 @@ struct GuardPorts {
     std::vector<Outlet*> outlets;
     Tape* tape = nullptr;  ///< every decision's input, where somebody follows
 };
-
-/// A request that waited so long is void, but for a hold: by then its client is told that it was not done.
-inline constexpr core::Duration command_life = std::chrono::milliseconds{1500};
 
 class Guard final : public LineHolder {
 public:

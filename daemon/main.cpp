@@ -8,8 +8,8 @@
 #include <exception>
 #include <string>
 
+#include "base/log.hpp"
 #include "daemon/arguments.hpp"
-#include "daemon/log.hpp"
 #include "daemon/service.hpp"
 #include "drivers/standard_descriptors.hpp"
 #include "formats/configuration.hpp"

@@ -9,8 +9,8 @@
 #include <nlohmann/json.hpp>
 #include <utility>
 
-#include "daemon/thread.hpp"
-#include "daemon/wall_clock.hpp"
+#include "base/thread.hpp"
+#include "base/wall_clock.hpp"
 #include "formats/event_text.hpp"
 #include "formats/journal.hpp"
 #include "formats/proof_record.hpp"
@@ -24,7 +24,6 @@ using namespace std::chrono_literals;
 constexpr core::Duration save_look_every = 500ms;
 constexpr core::Duration retry_proof_after = 1s;
 constexpr core::Duration retry_journal_after = 5s;
-constexpr core::Duration mark_at_most_every = 1s;
 constexpr core::Duration save_complaint_every = 60s;
 constexpr std::size_t most_transmissions = 100;
 constexpr std::size_t most_pending = 2000;  ///< about a megabyte
@@ -75,7 +74,6 @@ private:
             take_in();
             save_proof();
             write_events(false);
-            mark_delivered(false);
         } catch (const std::exception& error) {
             trouble(error.what());
         }
@@ -86,7 +84,6 @@ private:
             take_in();
             save_proof();
             write_events(true);
-            mark_delivered(true);
             all_written_.store(pending_.empty(), std::memory_order_release);
         } catch (const std::exception& error) {
             trouble(error.what());
@@ -169,7 +166,7 @@ private:
                 spdlog::warn("the journal ended in {} bytes of a torn write, which were cut off",
                              journal_.repaired_bytes());
             }
-            state_.journal_delivered.store(journal_.delivered(), std::memory_order_release);
+            state_.journal_epoch.store(formats::epoch_number(journal_.epoch()), std::memory_order_release);
             publish_journal();
             state_.journal_open.store(true, std::memory_order_release);
         }
@@ -205,20 +202,7 @@ private:
         return json.dump(-1, ' ', false, nlohmann::json::error_handler_t::replace);
     }
 
-    void publish_journal() {
-        state_.pushed_out.store(journal_.pushed_out(), std::memory_order_relaxed);
-        state_.journal_durable.store(journal_.durable(), std::memory_order_release);
-    }
-
-    void mark_delivered(bool last) {
-        const std::uint64_t delivered = state_.journal_delivered.load(std::memory_order_acquire);
-        if (!journal_.is_open() || delivered <= journal_.delivered()) return;
-        const core::Instant now = monotonic_now();
-        if (!last && now < mark_at_) return;
-        mark_at_ = now + mark_at_most_every;
-        // A mark that can't be written costs duplicates only.
-        if (const std::string text = journal_.mark_delivered(delivered); !text.empty()) trouble(text);
-    }
+    void publish_journal() { state_.journal_durable.store(journal_.durable(), std::memory_order_release); }
 
     void trouble(std::string_view text) noexcept {
         state_.failed_writes.fetch_add(1, std::memory_order_relaxed);
@@ -255,7 +239,6 @@ private:
     std::int64_t proved_s_ = 0;              ///< a proof's date that isn't durable yet
     core::Instant try_proof_at_{};
     core::Instant try_journal_at_{};
-    core::Instant mark_at_{};
     core::Instant complain_at_{};
 };
 

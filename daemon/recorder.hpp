@@ -5,10 +5,10 @@
 #include <memory>
 #include <string>
 
+#include "base/handover.hpp"
+#include "base/recorder_state.hpp"
 #include "core/interlock.hpp"
 #include "core/step.hpp"
-#include "daemon/handover.hpp"
-#include "daemon/recorder_state.hpp"
 #include "formats/configuration.hpp"
 
 namespace dekeyd {

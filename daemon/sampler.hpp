@@ -7,9 +7,9 @@
 #include <string>
 #include <vector>
 
+#include "base/handover.hpp"
 #include "core/scan.hpp"
 #include "core/time.hpp"
-#include "daemon/handover.hpp"
 #include "daemon/scan_buffer.hpp"
 #include "drivers/sensor.hpp"
 

@@ -3,9 +3,9 @@
 
 #include <vector>
 
+#include "base/handover.hpp"
 #include "core/scan.hpp"
 #include "core/time.hpp"
-#include "daemon/handover.hpp"
 
 namespace dekeyd {
 

@@ -18,21 +18,21 @@
 #include <system_error>
 #include <vector>
 
+#include "base/folder_lock.hpp"
+#include "base/last_resort.hpp"
+#include "base/log.hpp"
+#include "base/process_setup.hpp"
+#include "base/service_manager.hpp"
+#include "base/thread.hpp"
+#include "base/wall_clock.hpp"
 #include "core/step.hpp"
 #include "daemon/archive.hpp"
 #include "daemon/control_socket.hpp"
-#include "daemon/folder_lock.hpp"
 #include "daemon/guard.hpp"
-#include "daemon/last_resort.hpp"
-#include "daemon/log.hpp"
-#include "daemon/process_setup.hpp"
+#include "daemon/journal_feed.hpp"
 #include "daemon/recorder.hpp"
 #include "daemon/sampler.hpp"
-#include "daemon/service_manager.hpp"
 #include "daemon/state_keeper.hpp"
-#include "daemon/telemetry.hpp"
-#include "daemon/thread.hpp"
-#include "daemon/wall_clock.hpp"
 #include "daemon/wiring.hpp"
 #include "drivers/line.hpp"
 #include "formats/durable_file.hpp"
@@ -52,8 +52,7 @@ constexpr std::size_t command_places = 32;
 constexpr core::Duration watch_every = 250ms;
 constexpr core::Duration inhibit_within = 100ms;
 // systemd may be told to wait longer, yet whoever presses Ctrl-C shall not.
-constexpr core::Duration archive_within = 1500ms, recorder_within = 2500ms, keeper_within = 3500ms,
-                         telemetry_within = 4000ms, end_within = 4800ms;
+constexpr core::Duration archive_within = 1500ms, recorder_within = 2500ms, keeper_within = 3500ms, end_within = 4800ms;
 
 // ---- signals ---------------------------------------------------------------------------------------------------
 
@@ -156,7 +155,7 @@ private:
     FolderLock state_lock_, run_lock_;
     ServiceManager manager_;
     Wake main_wake_, guard_wake_;
-    Outlet for_control_, for_recorder_, for_keeper_, for_telemetry_, for_main_;
+    Outlet for_control_, for_recorder_, for_keeper_, for_main_;
     Ring<core::Command> local_commands_{command_places}, remote_commands_{command_places}, own_commands_{1};
     std::deque<Sampler> samplers_;
     std::unique_ptr<Guard> guard_;
@@ -168,8 +167,8 @@ private:
     RecorderState recorder_state_;
     std::unique_ptr<StateKeeper> keeper_;
     std::unique_ptr<Recorder> recorder_;
-    std::unique_ptr<Telemetry> telemetry_;  ///< where a broker is configured
     ControlSocket control_;
+    JournalFeed journal_feed_;
     Thread guard_thread_, control_thread_;
     std::deque<Thread> sampler_threads_;
     std::atomic<bool> realtime_{false}, memory_locked_{false};
@@ -187,10 +186,10 @@ Service::Service(const formats::Configuration& configuration)
       for_control_{configuration.plan},
       for_recorder_{configuration.plan},
       for_keeper_{configuration.plan, 1},  // it reads no events
-      for_telemetry_{configuration.plan},
       for_main_{configuration.plan},
       control_{configuration, for_control_,    local_commands_, guard_wake_, [this] { return status_context(); },
                &recording_,   &recorder_state_},
+      journal_feed_{configuration.state_directory + "/journal", recorder_state_, control_.wake()},
       oldest_scans_{oldest_scans(configuration.plan)} {
     GuardPorts ports;
     for (BusPlan& bus : make_buses(configuration)) {
@@ -201,11 +200,13 @@ Service::Service(const formats::Configuration& configuration)
     ports.outlets = {&for_keeper_, &for_recorder_, &for_control_, &for_main_};
     ports.tape = &tape_;
     if (configuration.mqtt) {
-        telemetry_ =
-            std::make_unique<Telemetry>(configuration, for_telemetry_.events, for_telemetry_.snapshot, remote_commands_,
-                                        guard_wake_, recorder_state_, &archive_state_, &latest_);
-        for_telemetry_.reader = &telemetry_->wake();
-        ports.outlets.push_back(&for_telemetry_);
+        control_.serve_telemetry({.commands = &remote_commands_,
+                                  .recorder = &recorder_state_,
+                                  .archive = &archive_state_,
+                                  .latest = &latest_,
+                                  .journal = &journal_feed_,
+                                  .user = telemetry_user()},
+                                 dekeyd_version);
     }
     guard_ = std::make_unique<Guard>(configuration.guard_period, guard_wake_, std::move(ports));
 }
@@ -216,7 +217,7 @@ formats::StatusContext Service::status_context() const {
             .line = guard_->line_text(),
             .realtime = realtime_.load(),
             .memory_locked = memory_locked_.load(),
-            .broker_connected = telemetry_ ? std::optional{telemetry_->connected()} : std::nullopt,
+            .mqtt = configuration_.mqtt ? std::optional{control_.telemetry()} : std::nullopt,
             .proof = formats::proof_status(recorder_state_.proved_at_s.load(), configuration_.proof_every,
                                            wall_stamp(monotonic_now())),
             .kept = formats::KeptStatus{.captures = archive_state_.captures.load(),
@@ -330,7 +331,7 @@ void Service::decide() {
                            .begin = [this] { state_lock_.tell_who(); }});
     for_keeper_.reader = &keeper_->wake();
     recorder_ = std::make_unique<Recorder>(configuration_, for_recorder_.events, for_recorder_.snapshot,
-                                           recorder_state_, telemetry_ ? &telemetry_->wake() : nullptr);
+                                           recorder_state_, &control_.wake());
     for_recorder_.reader = &recorder_->wake();
     second_opinion::Monitor second_opinion = formats::second_opinion_of(configuration_);
     spdlog::info("a second opinion has bounds for {} of {} limits", second_opinion.bounds(),
@@ -341,7 +342,7 @@ void Service::decide() {
     archive_ = std::make_unique<Archive>(
         configuration_, dekeyd_version, stored.memory, stored.running, tape_, archive_state_,
         [this](const std::string& row) { recorder_->tell_transmission(row); }, &recording_,
-        telemetry_ ? &latest_ : nullptr);
+        configuration_.mqtt ? &latest_ : nullptr);
     archive_->start();
 }
 
@@ -359,7 +360,7 @@ void Service::start_readers() {
     }
     if (const std::string text = control_.listen(); !text.empty()) spdlog::error("no control socket: {}", text);
     control_thread_.start("control", Thread::ordinary, [this] { control_.run(); });
-    if (telemetry_) telemetry_->start();
+    if (configuration_.mqtt) journal_feed_.start();
     const std::string why_not = lock_memory();
     memory_locked_.store(why_not.empty());
     if (!why_not.empty()) spdlog::warn("{}", why_not);
@@ -446,9 +447,7 @@ int Service::stop() {
             "the storage didn't take the state in time: this stop is no clean one, and the next start is "
             "latched");
     }
-    if (telemetry_ && !telemetry_->stop(began + telemetry_within)) {
-        spdlog::warn("the broker didn't take the goodbye in time");
-    }
+    journal_feed_.stop(monotonic_now());
     control_thread_.join(200ms);
     for (Thread& thread : sampler_threads_) {
         if (monotonic_now() - began > end_within || !thread.join(50ms)) break;  // a jammed bus: left behind

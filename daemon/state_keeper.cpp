@@ -6,9 +6,9 @@
 #include <mutex>
 #include <utility>
 
-#include "daemon/log.hpp"
-#include "daemon/thread.hpp"
-#include "daemon/wall_clock.hpp"
+#include "base/log.hpp"
+#include "base/thread.hpp"
+#include "base/wall_clock.hpp"
 #include "formats/state_slots.hpp"
 
 namespace dekeyd {

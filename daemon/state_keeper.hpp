@@ -7,9 +7,9 @@
 #include <memory>
 #include <string>
 
+#include "base/handover.hpp"
+#include "base/recorder_state.hpp"
 #include "core/step.hpp"
-#include "daemon/handover.hpp"
-#include "daemon/recorder_state.hpp"
 #include "formats/configuration.hpp"
 #include "formats/state_file.hpp"
 

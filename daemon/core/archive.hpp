@@ -15,6 +15,7 @@
 #include <string_view>
 #include <system_error>
 #include <type_traits>
+#include <vector>
 
 #include "core/time.hpp"
 
@@ -62,6 +63,11 @@ private:
     }
     template <class T, std::size_t n>
     void put(const std::array<T, n>& values) {
+        for (const T& value : values) put(value);
+    }
+    template <class T>
+    void put(const std::vector<T>& values) {
+        put(values.size());
         for (const T& value : values) put(value);
     }
     template <class T>
@@ -130,6 +136,16 @@ private:
     template <class T, std::size_t n>
     void take(std::array<T, n>& values) noexcept {
         for (T& value : values) take(value);
+    }
+    /// It has the size that a plan gives it; another one isn't one of ours.
+    template <class T>
+    void take(std::vector<T>& values) noexcept {
+        if (number<std::size_t>() != values.size()) good_ = false;
+        for (std::size_t i = 0; good_ && i < values.size(); ++i) {
+            T value{};
+            take(value);
+            values[i] = value;
+        }
     }
     template <class T>
     requires requires(StateReader& a, T& value) { T::fields(a, value); }

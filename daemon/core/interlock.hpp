@@ -85,6 +85,12 @@ struct Memory {
     Duration unclean_level{};   ///< the same for unclean starts
     std::vector<bool> latched;  ///< one per source
     bool operator==(const Memory&) const = default;
+
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.first_start, self.unreadable, self.locked_out, self.held_locally, self.held_remotely, self.trip_level,
+          self.unclean_level, self.latched);
+    }
 };
 
 enum class EventKind : std::uint8_t {
@@ -190,6 +196,11 @@ struct ProofTimes {
     Duration line_off{};    ///< ... at inhibit; of a limit: from the injection on
     Duration contact_on{};  ///< ... to the enable voltage after the contact
     Duration contact_off{};
+
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.line_on, self.line_off, self.contact_on, self.contact_off);
+    }
 };
 
 struct Event {
@@ -209,6 +220,12 @@ struct Event {
     bool forced = false;  ///< tripped, latched or cleared by the proof test's doing
     ProofEnd why = ProofEnd::none;
     ProofTimes times{};
+
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.number, self.at, self.kind, self.source, self.about, self.state, self.first_cause, self.condition,
+          self.reading, self.level, self.origin, self.command, self.command_id, self.forced, self.why, self.times);
+    }
 };
 
 /// Its kind's, but what a proof test forces is no alarm, and a part of one that failed is worth a look.

@@ -37,6 +37,11 @@ struct ProofView {
     bool injects = false;      ///< a reading is being made worse just now
     double injected = 0.0;     ///< that reading
     bool line_proved = false;  ///< in this test
+
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.phase, self.limit, self.injects, self.injected, self.line_proved);
+    }
 };
 
 /// The worse of a look and what is injected beside it. No look stays no look.

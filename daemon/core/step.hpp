@@ -75,6 +75,14 @@ struct Snapshot {
     Instant settled_since{};
     std::uint64_t overruns = 0;
     std::uint64_t events_dropped = 0;
+
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.sequence, self.now, self.permit, self.line_refuses, self.state, self.rf_present, self.monitor_only,
+          self.contactor_closed, self.proof, self.release, self.transmitting_since, self.commissioning_until,
+          self.quantities, self.causes, self.warnings, self.standing, self.channels, self.memory, self.drive_awaited,
+          self.settled_since, self.overruns, self.events_dropped);
+    }
 };
 
 /// Id and words of a source: a limit's id, a channel's id, or a built-in's.

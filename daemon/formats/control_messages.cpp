@@ -55,6 +55,25 @@ Request watch_request(const Json& object) {
     return WatchRequest{rate};
 }
 
+Request follow_request(const Json& object) {
+    if (auto fault = only(object, "follow", "ask")) return *fault;
+    return FollowRequest{};
+}
+
+Request events_request(const Json& object) {
+    if (auto fault = only(object, "events", "after")) return *fault;
+    const auto after = object.find("after");
+    if (after == object.end() || !after->is_number_unsigned()) return bad("'after' is missing, or not a whole number");
+    return EventsRequest{after->get<std::uint64_t>()};
+}
+
+Request report_request(const Json& object) {
+    if (auto fault = only(object, "report", "broker")) return *fault;
+    const auto broker = object.find("broker");
+    if (broker == object.end() || !broker->is_boolean()) return bad("'broker' is missing, or neither true nor false");
+    return ReportRequest{broker->get<bool>()};
+}
+
 Request record_request(const Json& object) {
     constexpr double longest_s = 86'400.0;
     if (auto fault = only(object, "record", "seconds")) return *fault;
@@ -117,6 +136,9 @@ Request parse_request(std::string_view text) {
     }
     if (what == "watch") return watch_request(object);
     if (what == "record") return record_request(object);
+    if (what == "follow") return follow_request(object);
+    if (what == "events") return events_request(object);
+    if (what == "report") return report_request(object);
     // The rest are the commands that an operator may give; what only the daemon tells core can't be asked for.
     if (const auto kind = core::command_kind_words.find(what); kind && core::is_order(*kind))
         return core::is_proof(*kind) ? prove_request(object, *kind) : command_request(object, *kind);

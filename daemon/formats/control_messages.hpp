@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstddef>
+#include <cstdint>
 #include <nlohmann/json_fwd.hpp>
 #include <string>
 #include <string_view>
@@ -13,6 +14,9 @@ namespace dekeyd::formats {
 
 /// The longest request line, without its newline.
 inline constexpr std::size_t longest_request = 4096;
+
+/// A command that waited so long is void, but for a hold: by then its client is told that it was not done.
+inline constexpr core::Duration command_life = std::chrono::milliseconds{1500};
 
 struct StatusRequest {};
 struct WatchRequest {
@@ -27,11 +31,22 @@ struct CommandRequest {
     std::string reason;  ///< for the log: printable, at most 200 bytes
     std::string limit;   ///< of prove-limit: its id
 };
+/// The telemetry's: all that it publishes, from now on.
+struct FollowRequest {};
+/// The telemetry's: events of the journal behind this number.
+struct EventsRequest {
+    std::uint64_t after = 0;
+};
+/// The telemetry's word of itself.
+struct ReportRequest {
+    bool broker = false;  ///< its broker takes what it says
+};
 /// Why a line is no request: what it is, and what was expected.
 struct BadRequest {
     std::string error;
 };
-using Request = std::variant<StatusRequest, WatchRequest, RecordRequest, CommandRequest, BadRequest>;
+using Request = std::variant<StatusRequest, WatchRequest, RecordRequest, CommandRequest, FollowRequest, EventsRequest,
+                             ReportRequest, BadRequest>;
 
 /// Total: any bytes give a request or a BadRequest. Unknown keys are refused, so that a misspelt one isn't overlooked.
 Request parse_request(std::string_view line);

@@ -27,10 +27,6 @@ std::string segment_path(const std::string& folder, std::uint64_t first) {
     return fmt::format("{}/{}{:020}", folder, prefix, first);
 }
 
-std::string mark_path(const std::string& folder) {
-    return folder + "/delivered";
-}
-
 std::optional<std::uint64_t> to_number(std::string_view digits) noexcept {
     std::uint64_t value = 0;
     const auto [end, error] = std::from_chars(digits.data(), digits.data() + digits.size(), value);
@@ -107,6 +103,13 @@ Found look_through(std::string_view bytes, std::uint64_t first) {
 
 }  // namespace
 
+std::uint64_t epoch_number(std::string_view epoch) noexcept {
+    constexpr int hexadecimal = 16;
+    std::uint64_t value = 0;
+    const auto [end, error] = std::from_chars(epoch.data(), epoch.data() + epoch.size(), value, hexadecimal);
+    return error == std::errc{} && end == epoch.data() + epoch.size() ? value : 0;
+}
+
 std::vector<std::uint64_t> journal_segments(const std::string& folder) {
     std::vector<std::uint64_t> firsts;
     std::error_code error;
@@ -156,9 +159,6 @@ std::string Journal::open() {
     }
     if (epoch_.empty()) epoch_ = new_epoch();
     if (epoch_.empty()) return file_trouble("can't get random bytes for", folder_, errno);
-    read_mark();
-    // A mark beyond the end means that delivered entries were lost with their storage: their numbers stay used.
-    next_ = std::max(next_, delivered_ + 1);
     durable_ = next_ - 1;
     if (fd_ < 0) {
         if (std::string trouble = begin_segment(); !trouble.empty()) return trouble;
@@ -242,7 +242,7 @@ std::string Journal::sync() {
     return file_trouble("can't fsync the journal in", folder_, error);
 }
 
-// The newest segment is never removed; each entry in a removed one that wasn't delivered is counted.
+// The newest segment is never removed.
 std::string Journal::make_room() {
     const std::vector<std::uint64_t> segments = journal_segments(folder_);
     std::vector<std::size_t> sizes;
@@ -258,30 +258,9 @@ std::string Journal::make_room() {
     for (std::size_t i = 0; i + 1 < segments.size() && total > budget_.total_bytes; ++i) {
         const std::string path = segment_path(folder_, segments[i]);
         if (::unlink(path.c_str()) != 0) return file_trouble("can't remove the oldest", path, errno);
-        const std::uint64_t first_kept = segments[i + 1];
-        const std::uint64_t first_lost = std::max(segments[i], delivered_ + 1);
-        if (first_kept > first_lost) pushed_out_ += first_kept - first_lost;
         total -= std::min(total, sizes[i]);
     }
     return {};
-}
-
-void Journal::read_mark() {
-    delivered_ = 0;
-    const FileBytes file = read_whole(mark_path(folder_), 4096);
-    if (!file.ok() || !file.bytes.ends_with('\n')) return;
-    // A missing or damaged mark costs duplicates only, and those carry their number.
-    const auto content = unsealed_line(std::string_view{file.bytes}.substr(0, file.bytes.size() - 1));
-    if (!content || !content->starts_with(epoch_ + ' ')) return;
-    delivered_ = to_number(content->substr(epoch_.size() + 1)).value_or(0);
-}
-
-std::string Journal::mark_delivered(std::uint64_t number) {
-    if (!open_) return folder_ + " is not open";
-    if (number <= delivered_ || number > durable_) return {};
-    std::string trouble = write_durably(mark_path(folder_), sealed_line(fmt::format("{} {}", epoch_, number)));
-    if (trouble.empty()) delivered_ = number;
-    return trouble;
 }
 
 JournalReader::JournalReader(std::string folder) : folder_{std::move(folder)} {}

@@ -3,9 +3,9 @@
 // A folder has segments `events-<first number>`, each starting with a header line and holding one entry a line:
 //   <crc32> dekeyd-journal 1 <epoch> <first number>
 //   <crc32> <number> <text>
-// and a mark `delivered` of how far a consumer has confirmed. The epoch is made of random bytes when the journal is
-// created: (epoch, number) names an entry for ever, so whoever reads twice can tell. Numbers rise by one; one is used
-// again only if its entry was never durable.
+// The epoch is made of random bytes when the journal is created: (epoch, number) names an entry for ever, so a reader
+// can tell what it has read already, and keeps its place by them. Numbers rise by one; one is used again only if its
+// entry was never durable.
 #pragma once
 
 #include <sys/types.h>
@@ -42,15 +42,9 @@ public:
     /// Makes all that was appended durable. A failure takes back what was appended since the last success.
     std::string sync();
 
-    /// Notes durably that everything up to `number` was delivered.
-    std::string mark_delivered(std::uint64_t number);
-
     [[nodiscard]] const std::string& epoch() const noexcept { return epoch_; }
     [[nodiscard]] std::uint64_t next_number() const noexcept { return next_; }
-    [[nodiscard]] std::uint64_t durable() const noexcept { return durable_; }      ///< last durable number; 0: none
-    [[nodiscard]] std::uint64_t delivered() const noexcept { return delivered_; }  ///< as last marked
-    /// Entries that the budget pushed out before they were delivered, since open().
-    [[nodiscard]] std::uint64_t pushed_out() const noexcept { return pushed_out_; }
+    [[nodiscard]] std::uint64_t durable() const noexcept { return durable_; }  ///< last durable number; 0: none
     /// Bytes that open() cut off as torn.
     [[nodiscard]] std::uint64_t repaired_bytes() const noexcept { return repaired_bytes_; }
 
@@ -58,7 +52,6 @@ private:
     std::string begin_segment();
     std::string go_on_with(const std::string& path, std::size_t whole, std::size_t size);
     std::string make_room();
-    void read_mark();
     void close() noexcept;
 
     std::string folder_;
@@ -68,8 +61,6 @@ private:
     std::string epoch_;
     std::uint64_t next_ = 1;
     std::uint64_t durable_ = 0;
-    std::uint64_t delivered_ = 0;
-    std::uint64_t pushed_out_ = 0;
     std::uint64_t repaired_bytes_ = 0;
     off_t size_ = 0;          ///< of the segment being written, up to the last whole line
     off_t durable_size_ = 0;  ///< the same, as of the last sync
@@ -107,6 +98,9 @@ private:
     bool in_header_ = true;  ///< the open segment's first line is still to come: never an entry, whatever it says
     std::string buffer_;
 };
+
+/// An epoch's hexadecimal digits as a number; 0 for what is none.
+std::uint64_t epoch_number(std::string_view epoch) noexcept;
 
 /// First numbers of the segments in a folder, ascending; empty when there is none or it can't be read.
 std::vector<std::uint64_t> journal_segments(const std::string& folder);

@@ -151,11 +151,14 @@ struct GuardStatus {
     }
 };
 
+/// By the word of the program that publishes.
 struct MqttStatus {
-    bool connected = false;
+    bool telemetry = false;  ///< that program is connected to the guard
+    bool connected = false;  ///< and to its broker
 
     template <class Visitor, class Self>
     static void fields(Visitor& visit, Self& self) {
+        visit("telemetry", self.telemetry);
         visit("connected", self.connected);
     }
 };

@@ -144,7 +144,7 @@ Status status_of(const Configuration& configuration, const core::Snapshot& snaps
                     .realtime = context.realtime,
                     .memory_locked = context.memory_locked,
                     .events_dropped = snapshot.events_dropped};
-    if (context.broker_connected) status.mqtt = MqttStatus{*context.broker_connected};
+    status.mqtt = context.mqtt;
     status.kept = context.kept;
     status.proof = proof_of(plan, snapshot, context);
     status.memory = {.first_start = memory.first_start,

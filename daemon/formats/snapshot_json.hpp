@@ -19,7 +19,7 @@ struct StatusContext {
     std::string_view line;  ///< what the line's driver says of itself
     bool realtime = false;  ///< the guard has real-time priority
     bool memory_locked = false;
-    std::optional<bool> broker_connected;             ///< empty: no broker is configured
+    std::optional<MqttStatus> mqtt;                   ///< empty: no broker is configured
     std::optional<ProofStatus> proof = std::nullopt;  ///< the last proof test that was passed
     /// What is kept of the past: written, waiting for the storage, given up for newer ones, and tries that failed.
     std::optional<KeptStatus> kept = std::nullopt;

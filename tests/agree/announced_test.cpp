@@ -1,8 +1,8 @@
 // A quantity is announced where it can become known, and only there: every choice of sensors, played.
 #include <set>
 
-#include "daemon/homie.hpp"
 #include "station.hpp"
+#include "telemetry/homie.hpp"
 
 namespace {
 

@@ -6,10 +6,10 @@
 #include <string>
 
 #include "core/interlock.hpp"
-#include "daemon/homie.hpp"
 #include "dekeyctl/status.hpp"
 #include "formats/event_text.hpp"
 #include "station.hpp"
+#include "telemetry/homie.hpp"
 
 namespace {
 

@@ -3,12 +3,12 @@
 #include <nlohmann/json.hpp>
 
 #include "core/limit.hpp"
-#include "daemon/homie.hpp"
 #include "dekeyctl/explain.hpp"
 #include "dekeyctl/status.hpp"
 #include "formats/exposure_json.hpp"
 #include "formats/snapshot_json.hpp"
 #include "station.hpp"
+#include "telemetry/homie.hpp"
 
 namespace {
 
@@ -88,7 +88,7 @@ TEST_CASE("each limit at each moment: guard, status, terminal and MQTT agree whe
         const core::Snapshot& snapshot = station.snapshot();
         CHECK(snapshot.permit != when.contactor_open);
         const nlohmann::json status =
-            formats::status_json(guarded(), snapshot, {.version = "0", .line = "line", .broker_connected = {}});
+            formats::status_json(guarded(), snapshot, {.version = "0", .line = "line", .mqtt = {}});
         const ctl::Message told = ctl::read_message(nlohmann::json{{"status", status}}.dump());
         REQUIRE(told.status);
         const nlohmann::json summary = nlohmann::json::parse(device.summary(snapshot, {}));

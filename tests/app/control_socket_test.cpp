@@ -11,7 +11,7 @@
 #include <nlohmann/json.hpp>
 #include <thread>
 
-#include "daemon/wall_clock.hpp"
+#include "base/wall_clock.hpp"
 #include "eventually.hpp"
 #include "formats/event_text.hpp"
 #include "sample_plan.hpp"
@@ -80,7 +80,7 @@ struct Bench {
             configuration, *outlet, commands, guard,
             [] {
                 return formats::StatusContext{
-                    .version = "1", .line = "fake", .realtime = false, .memory_locked = false, .broker_connected = {}};
+                    .version = "1", .line = "fake", .realtime = false, .memory_locked = false, .mqtt = {}};
             },
             nullptr, &saved);
     }

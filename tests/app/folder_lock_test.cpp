@@ -1,4 +1,4 @@
-#include "daemon/folder_lock.hpp"
+#include "base/folder_lock.hpp"
 
 #include <doctest/doctest.h>
 #include <sys/stat.h>

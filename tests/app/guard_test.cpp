@@ -11,7 +11,8 @@
 
 #include "app/allocations.hpp"
 #include "app/fake_line.hpp"
-#include "daemon/wall_clock.hpp"
+#include "base/wall_clock.hpp"
+#include "formats/control_messages.hpp"
 #include "sample_plan.hpp"
 
 using namespace dekeyd;
@@ -476,7 +477,8 @@ TEST_CASE("the line's descriptor is the guard's alone") {
 }
 
 TEST_CASE("a command that waited too long for a decision is void; a hold never is") {
-    for (const core::Duration age : {core::Duration{0}, command_life - 1ns, command_life, core::Duration{15s}}) {
+    for (const core::Duration age :
+         {core::Duration{0}, formats::command_life - 1ns, formats::command_life, core::Duration{15s}}) {
         CAPTURE(age.count());
         Bench bench;
         bench.begin();
@@ -492,7 +494,7 @@ TEST_CASE("a command that waited too long for a decision is void; a hold never i
         bench.step();
         int answers = 0;
         for (const core::Event& event : bench.events()) answers += event.command_id == 1 ? 1 : 0;
-        CHECK(answers == (age < command_life ? 2 : 1));
+        CHECK(answers == (age < formats::command_life ? 2 : 1));
         CHECK(bench.snapshot().state == core::State::held);
     }
 }

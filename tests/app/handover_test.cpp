@@ -1,4 +1,4 @@
-#include "daemon/handover.hpp"
+#include "base/handover.hpp"
 
 #include <doctest/doctest.h>
 
@@ -7,7 +7,7 @@
 #include <thread>
 #include <vector>
 
-#include "daemon/wall_clock.hpp"
+#include "base/wall_clock.hpp"
 
 using namespace dekeyd;
 using namespace std::chrono_literals;

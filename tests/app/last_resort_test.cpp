@@ -1,4 +1,4 @@
-#include "daemon/last_resort.hpp"
+#include "base/last_resort.hpp"
 
 #include <doctest/doctest.h>
 #include <signal.h>
@@ -10,7 +10,7 @@
 #include <stdexcept>
 #include <thread>
 
-#include "daemon/thread.hpp"
+#include "base/thread.hpp"
 
 using namespace dekeyd;
 using namespace std::chrono_literals;

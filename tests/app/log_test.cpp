@@ -1,4 +1,4 @@
-#include "daemon/log.hpp"
+#include "base/log.hpp"
 
 #include <doctest/doctest.h>
 

@@ -7,7 +7,7 @@
 #include <nlohmann/json.hpp>
 #include <optional>
 
-#include "daemon/wall_clock.hpp"
+#include "base/wall_clock.hpp"
 #include "eventually.hpp"
 #include "formats/journal.hpp"
 #include "sample_plan.hpp"
@@ -133,19 +133,6 @@ TEST_CASE("a trip's sentence takes the forward power of its own step only") {
     CHECK(bench.entry(1)["text"] ==
           "Tripped: VSWR 2.41 at or above 2.00; forward 104 W. Latched until an operator resets it.");
     CHECK(bench.entry(2)["text"] == "Tripped: VSWR 2.41 at or above 2.00. Latched until an operator resets it.");
-}
-
-TEST_CASE("what was delivered is marked, and found again") {
-    Bench bench;
-    bench.start();
-    for (int i = 0; i < 5; ++i) bench.happen(core::EventKind::warning, test::heatsink_limit);
-    REQUIRE(test::eventually([&] { return bench.state.journal_durable == 5; }));
-    bench.state.journal_delivered = 3;
-    CHECK(bench.stop());
-    bench.state.journal_delivered = 0;
-    bench.start();
-    REQUIRE(test::eventually([&] { return bench.state.journal_delivered == 3; }));
-    CHECK(bench.stop());
 }
 
 TEST_CASE("with no storage events wait, are counted when there is no room, and go in once it is back") {

@@ -4,7 +4,7 @@
 
 #include <thread>
 
-#include "daemon/wall_clock.hpp"
+#include "base/wall_clock.hpp"
 
 using namespace dekeyd;
 using namespace std::chrono_literals;

@@ -1,4 +1,4 @@
-#include "daemon/service_manager.hpp"
+#include "base/service_manager.hpp"
 
 #include <doctest/doctest.h>
 

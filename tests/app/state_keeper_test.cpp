@@ -7,7 +7,7 @@
 #include <fstream>
 #include <optional>
 
-#include "daemon/wall_clock.hpp"
+#include "base/wall_clock.hpp"
 #include "eventually.hpp"
 #include "formats/state_slots.hpp"
 #include "sample_plan.hpp"

@@ -1,4 +1,4 @@
-#include "daemon/thread.hpp"
+#include "base/thread.hpp"
 
 #include <doctest/doctest.h>
 #include <pthread.h>
@@ -8,8 +8,8 @@
 #include <atomic>
 #include <string>
 
-#include "daemon/handover.hpp"
-#include "daemon/wall_clock.hpp"
+#include "base/handover.hpp"
+#include "base/wall_clock.hpp"
 
 using namespace dekeyd;
 using namespace std::chrono_literals;

@@ -1,4 +1,4 @@
-#include "daemon/wall_clock.hpp"
+#include "base/wall_clock.hpp"
 
 #include <doctest/doctest.h>
 

@@ -5,7 +5,7 @@
 #include <filesystem>
 #include <fstream>
 
-#include "daemon/wall_clock.hpp"
+#include "base/wall_clock.hpp"
 #include "sample_plan.hpp"
 #include "temporary_folder.hpp"
 

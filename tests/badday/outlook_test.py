@@ -10,11 +10,11 @@ SECRET = "correct-horse-7f3a"
 
 
 class Outlook(Day):
-    def sockets(self, rig):
-        """Inodes of the daemon's own sockets."""
+    def sockets(self, process):
+        """Inodes of the sockets of a process."""
         found = set()
-        for task in os.listdir(f"/proc/{rig.daemon.pid}/task"):  # the guard has a table of its own
-            folder = pathlib.Path(f"/proc/{rig.daemon.pid}/task/{task}/fd")
+        for task in os.listdir(f"/proc/{process.pid}/task"):  # the guard has a table of its own
+            folder = pathlib.Path(f"/proc/{process.pid}/task/{task}/fd")
             for name in os.listdir(folder):
                 try:
                     if match := re.fullmatch(r"socket:\[(\d+)\]", os.readlink(folder / name)):
@@ -33,30 +33,36 @@ class Outlook(Day):
             rig.wait_permit()
             broker.settimeout(30)
             connection, _ = broker.accept()
-            own = self.sockets(rig)
-            net = pathlib.Path(f"/proc/{rig.daemon.pid}/net")
-            listening, others = [], []
-            for kind in ("tcp", "tcp6"):
-                for line in (net / kind).read_text().splitlines()[1:]:
-                    words = line.split()
-                    if words[9] in own:
-                        (listening if words[3] == "0A" else others).append((kind, words[1], words[2]))
-            for kind in ("udp", "udp6", "raw", "raw6", "packet", "netlink"):
-                path = net / kind
-                for line in path.read_text().splitlines()[1:] if path.exists() else []:
-                    if own & set(line.split()):
-                        listening.append((kind, line.split()[1]))
-            unix = []
-            for line in (net / "unix").read_text().splitlines()[1:]:
-                words = line.split()
-                if words[6] in own and int(words[3], 16) & 0x10000:  # __SO_ACCEPTCON
-                    unix.append(words[7] if len(words) > 7 else "")
+            guard, telemetry = self.outlook(rig.daemon), self.outlook(rig.telemetry)
             connection.close()
-        self.assertEqual(listening, [])
-        self.assertEqual(unix, [str(rig.run / "control")])
-        self.assertEqual(len(others), 1, "one connection, to the broker")
+        self.assertEqual(guard, ([], [], [str(rig.run / "control")]), "the guard has its own socket, and no network at all")
+        listening, others, unix = telemetry
+        self.assertEqual((listening, unix), ([], []), "the telemetry listens nowhere")
+        self.assertEqual(len(others), 1, "and has one connection, to the broker")
         self.assertEqual((rig.run / "control").stat().st_mode & 0o007, 0, "others may not connect")
-        figure(f"listens on {unix} alone; one connection goes out")
+        figure(f"the guard listens on {guard[2]} and has no network socket; the telemetry has one connection, and listens nowhere")
+
+    def outlook(self, process):
+        """Where it listens on the network, its other network sockets, and its listening sockets on this machine."""
+        own = self.sockets(process)
+        net = pathlib.Path(f"/proc/{process.pid}/net")
+        listening, others = [], []
+        for kind in ("tcp", "tcp6"):
+            for line in (net / kind).read_text().splitlines()[1:]:
+                words = line.split()
+                if words[9] in own:
+                    (listening if words[3] == "0A" else others).append((kind, words[1], words[2]))
+        for kind in ("udp", "udp6", "raw", "raw6", "packet", "netlink"):
+            path = net / kind
+            for line in path.read_text().splitlines()[1:] if path.exists() else []:
+                if own & set(line.split()):
+                    listening.append((kind, line.split()[1]))
+        unix = []
+        for line in (net / "unix").read_text().splitlines()[1:]:
+            words = line.split()
+            if words[6] in own and int(words[3], 16) & 0x10000:  # __SO_ACCEPTCON
+                unix.append(words[7] if len(words) > 7 else "")
+        return listening, others, unix
 
     def test_the_password_is_nowhere(self):
         """Not in the log, the answers, the state, the command line, the environment; and there is no core to read."""
@@ -78,15 +84,16 @@ class Outlook(Day):
             connection.sendall(b"\x20\x02\x00\x05")  # not authorised
             connection.close()
             rig.wait_permit()
-            process = pathlib.Path(f"/proc/{rig.daemon.pid}")
-            places = {"the command line": (process / "cmdline").read_bytes(),
-                      "the environment": (process / "environ").read_bytes(),
-                      "the status": str(rig.ask(ask="status")).encode()}
-            core = re.search(r"Max core file size\s+(\S+)\s+(\S+)", (process / "limits").read_text())
-            self.assertEqual(core.groups(), ("0", "0"))
+            places = {"the status": str(rig.ask(ask="status")).encode()}
+            for name, program in (("the guard", rig.daemon), ("the telemetry", rig.telemetry)):
+                process = pathlib.Path(f"/proc/{program.pid}")
+                places[f"{name}'s command line"] = (process / "cmdline").read_bytes()
+                places[f"{name}'s environment"] = (process / "environ").read_bytes()
+                core = re.search(r"Max core file size\s+(\S+)\s+(\S+)", (process / "limits").read_text())
+                self.assertEqual(core.groups(), ("0", "0"))
             rig.stop()
         places["the log"] = rig.log().encode()
-        for folder in (rig.state, rig.run):
+        for folder in (rig.state, rig.run, rig.top / "state-telemetry"):
             for path in folder.rglob("*"):
                 if path.is_file():
                     places[str(path.name)] = path.read_bytes()

@@ -51,6 +51,7 @@ export class Station {
 
   startDaemon(): void {
     this.run("dekeyd", "dekeyd", "--config", join(this.folder, "hilltop.yaml"));
+    if (!this.running.has("telemetry")) this.run("telemetry", "dekeyd-telemetry", "--config", join(this.folder, "hilltop.yaml"));
   }
 
   async stopDaemon(signal: NodeJS.Signals): Promise<void> {

@@ -172,6 +172,7 @@ class Rig:
         self.line = self.top / "amplifier/inhibit-line"
         self.platter = self.top / "platter" if platter else None
         self.changed = threading.Condition()
+        self.telemetry = None
         self.events, self.status, self.daemon, self.stream = [], None, None, None
         self.seen = collections.deque(maxlen=4000)  # (when, values) of every status
         self.still = set()  # sensors that the dithering leaves alone
@@ -256,6 +257,10 @@ class Rig:
         with open(self.top / "log", "ab") as file:
             self.daemon = subprocess.Popen([DEKEYD, "--config", str(self.configuration)], stdin=subprocess.DEVNULL,
                                            stdout=file, stderr=file if log is None else log, env=environment)
+        if self.telemetry is None and "\nmqtt:" in self.configuration.read_text():
+            with open(self.top / "log", "ab") as file:  # never with faults: what it does is nothing to the guard
+                self.telemetry = subprocess.Popen([DEKEYD + "-telemetry", "--config", str(self.configuration)],
+                                                  stdin=subprocess.DEVNULL, stdout=file, stderr=file)
         if wait:
             self.connect()
         return self
@@ -344,9 +349,10 @@ class Rig:
             if self in Dither.rigs:
                 Dither.rigs.remove(self)
         self.shim.clear()
-        if self.daemon is not None:
-            self.daemon.kill()
-            self.daemon.wait()
+        for process in (self.telemetry, self.daemon):
+            if process is not None:
+                process.kill()
+                process.wait()
         if self.stream:
             self.stream.close()
         if self.manager:

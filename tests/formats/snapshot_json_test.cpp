@@ -27,7 +27,7 @@ formats::Configuration configuration() {
 }
 
 formats::StatusContext context() {
-    return {.version = "1.2.3", .line = "GPIO17", .realtime = true, .memory_locked = false, .broker_connected = {}};
+    return {.version = "1.2.3", .line = "GPIO17", .realtime = true, .memory_locked = false, .mqtt = {}};
 }
 
 /// What a reader of the text finds: an infinity or a NaN would have become null there, so look before.
@@ -92,9 +92,10 @@ TEST_CASE("status has what the control socket promises") {
 TEST_CASE("the broker's state is an object where one is configured") {
     const formats::Configuration config = configuration();
     formats::StatusContext with_broker = context();
-    with_broker.broker_connected = false;
+    with_broker.mqtt = formats::MqttStatus{.telemetry = true, .connected = false};
     const Json json = status_json(config, core::Protection::blank(config.plan), with_broker);
     CHECK(json["mqtt"]["connected"] == false);
+    CHECK(json["mqtt"]["telemetry"] == true);
 }
 
 TEST_CASE("an active cause shows its age and what is left of the hold-off") {

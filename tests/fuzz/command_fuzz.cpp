@@ -2,8 +2,8 @@
 // payload. Only the exact topic with the exact word does something, and never more than is allowed.
 #include <memory>
 
-#include "daemon/homie.hpp"
 #include "fuzz.hpp"
+#include "telemetry/homie.hpp"
 
 using namespace dekeyd;
 

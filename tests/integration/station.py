@@ -15,6 +15,7 @@ import time
 import unittest
 
 DEKEYD = os.environ["DEKEYD"]
+TELEMETRY = DEKEYD + "-telemetry"
 INHIBIT = os.environ["DEKEYD_INHIBIT"]
 MOSQUITTO = os.environ.get("MOSQUITTO")
 CAP_S = 20.0  # of every wait
@@ -152,7 +153,7 @@ class Station:
         self.line, self.control = self.top / "line", self.run / "control"
         self.log = self.top / "log"
         self.state.mkdir()
-        self.daemon = None
+        self.daemon = self.telemetry = None
         self.make_files()
         self.configure(configuration, extra)
 
@@ -222,13 +223,29 @@ class Station:
     # ---- the daemon ----
 
     def start(self, wait=True, environment=None):
+        """The guard, and where a broker is configured the telemetry, if it doesn't run yet."""
         assert self.daemon is None
-        with open(self.log, "ab") as log:
-            self.daemon = subprocess.Popen([DEKEYD, "--config", str(self.configuration)], stdin=subprocess.DEVNULL,
-                                           stdout=log, stderr=log, env={**os.environ, **(environment or {})})
+        self.daemon = self.program(DEKEYD, environment)
+        if self.telemetry is None and "\nmqtt:" in self.configuration.read_text():
+            self.start_telemetry(environment)
         if wait:
             wait_for(self.answers, "the control socket answers")
         return self
+
+    def program(self, path, environment=None):
+        with open(self.log, "ab") as log:
+            return subprocess.Popen([path, "--config", str(self.configuration)], stdin=subprocess.DEVNULL, stdout=log, stderr=log,
+                                    env={**os.environ, **(environment or {})})
+
+    def start_telemetry(self, environment=None):
+        self.telemetry = self.program(TELEMETRY, environment)
+
+    def stop_telemetry(self, number=signal.SIGTERM):
+        """Its exit code."""
+        self.telemetry.send_signal(number)
+        code = self.telemetry.wait(CAP_S)
+        self.telemetry = None
+        return code
 
     def answers(self):
         if self.daemon.poll() is not None:
@@ -257,9 +274,10 @@ class Station:
         return code
 
     def close(self):
-        if self.daemon is not None:
-            self.daemon.kill()
-            self.daemon.wait()
+        for process in (self.telemetry, self.daemon):
+            if process is not None:
+                process.kill()
+                process.wait()
         shutil.rmtree(self.top)
 
     def log_text(self):

@@ -1,4 +1,4 @@
-// daemon/handover.hpp in every order of its atomic steps: the header's own text, with model::Atomic in std::atomic's
+// base/handover.hpp in every order of its atomic steps: the header's own text, with model::Atomic in std::atomic's
 // place and the model's futex in the kernel's.
 //
 // What is checked: a ring's items arrive whole, in order, each once, or are counted as refused; the newest value is
@@ -45,7 +45,7 @@ inline long modelled_call(long /*futex*/, const void* address, int operation, st
 #define atomic modelled
 #define syscall modelled_call
 #define static_assert(...)  // of the futex's word, which the model's is not
-#include HANDOVER           // daemon/handover.hpp, or a copy with one deliberate fault
+#include HANDOVER           // base/handover.hpp, or a copy with one deliberate fault
 #undef static_assert
 #undef syscall
 #undef atomic

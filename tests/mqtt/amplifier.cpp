@@ -1,5 +1,8 @@
 #include "mqtt/amplifier.hpp"
 
+#include <filesystem>
+#include <stdexcept>
+
 namespace dekeyd::test {
 
 using namespace std::chrono_literals;
@@ -25,22 +28,93 @@ Amplifier::Amplifier(int port, const std::string& id) {
     }
     for (core::Cause& cause : snapshot.causes) cause.condition = core::Condition::clear;
     for_recorder.emplace(snapshot);
-    for_telemetry.emplace(snapshot);
+    configuration.run_directory = folder.path();
+    std::filesystem::create_directory(folder / "telemetry");
+}
+
+Amplifier::~Amplifier() {
+    stop();
 }
 
 void Amplifier::start() {
-    recorder.reset();
-    telemetry.reset();
-    telemetry.emplace(configuration, to_telemetry, *for_telemetry, commands, guard, state, nullptr, &latest);
-    recorder.emplace(configuration, to_recorder, *for_recorder, state, &telemetry->wake());
-    recorder->start();
-    telemetry->start();
+    stop();
+    start_guard();
+    start_telemetry();
     step(event(core::EventKind::started));
 }
 
 void Amplifier::stop() {
+    stop_telemetry();
+    stop_guard();
+}
+
+void Amplifier::start_guard() {
+    outlet.emplace(configuration.plan);
+    control.emplace(
+        configuration, *outlet, local_commands, guard, [] { return formats::StatusContext{}; }, nullptr, &state);
+    journal_feed.emplace(configuration.state_directory + "/journal", state, control->wake());
+    control->serve_telemetry({.commands = &commands, .recorder = &state, .latest = &latest, .journal = &*journal_feed},
+                             "test");
+    recorder.emplace(configuration, to_recorder, *for_recorder, state, &control->wake());
+    recorder->start();
+    journal_feed->start();
+    snapshot.now = monotonic_now();
+    {
+        const std::lock_guard lock{mutex_};
+        published_ = snapshot;
+        publish();
+    }
+    if (const std::string trouble = control->listen(); !trouble.empty()) throw std::runtime_error{trouble};
+    control_thread_ = std::thread{[this] { control->run(); }};
+    decides_ = true;
+    deciding_ = std::thread{[this] { go_on_deciding(); }};
+}
+
+void Amplifier::stop_guard() {
+    decides_ = false;
+    if (deciding_.joinable()) deciding_.join();
+    if (control) control->leave();
+    if (control_thread_.joinable()) control_thread_.join();
     if (recorder) recorder->stop(monotonic_now() + 10s);
+    if (journal_feed) journal_feed->stop(monotonic_now() + 10s);
+    recorder.reset();
+    control.reset();
+}
+
+void Amplifier::start_telemetry() {
+    view.emplace(configuration.plan);
+    place.emplace(folder / "telemetry");
+    link.emplace(configuration, "test", *view);
+    telemetry.emplace(configuration, *view, *place, folder / "telemetry");
+    place->start();
+    link->start();
+    telemetry->start();
+}
+
+void Amplifier::stop_telemetry() {
     if (telemetry) telemetry->stop(monotonic_now() + 10s);
+    if (link) link->stop(monotonic_now() + 10s);
+    if (place) place->stop(monotonic_now() + 10s);
+    telemetry.reset();
+    link.reset();
+}
+
+// The time goes on, as a guard that decides shows it. Not at once after a step, whose own event is to find it.
+void Amplifier::go_on_deciding() {
+    while (decides_) {
+        std::this_thread::sleep_for(20ms);
+        const std::lock_guard lock{mutex_};
+        if (frozen_ || monotonic_now() - published_.now < 100ms) continue;
+        published_.now = monotonic_now();
+        publish();
+    }
+}
+
+void Amplifier::publish() {
+    for (auto* newest : {&*for_recorder, &outlet->snapshot}) {
+        newest->draft() = published_;
+        newest->publish();
+    }
 }
 
 core::Event Amplifier::event(core::EventKind kind, core::SourceIndex source) {
@@ -56,17 +130,18 @@ core::Event Amplifier::event(core::EventKind kind, core::SourceIndex source) {
 void Amplifier::step(std::optional<core::Event> made) {
     ++snapshot.sequence;
     snapshot.now = monotonic_now();
-    if (made) {
-        made->at = snapshot.now;
-        to_recorder.push(*made);
-        to_telemetry.push(*made);
+    {
+        const std::lock_guard lock{mutex_};
+        published_ = snapshot;
+        if (made) {
+            made->at = snapshot.now;
+            to_recorder.push(*made);
+            outlet->events.push(*made);
+        }
+        publish();
     }
-    for (auto* newest : {&*for_recorder, &*for_telemetry}) {
-        newest->draft() = snapshot;
-        newest->publish();
-    }
-    recorder->wake().ring();
-    telemetry->wake().ring();
+    if (recorder) recorder->wake().ring();
+    if (control) control->wake().ring();
 }
 
 void Amplifier::transmit() {

@@ -230,6 +230,7 @@ class Examples(unittest.TestCase):
         with socket.create_connection(("127.0.0.1", World.site.port), 10) as plain:
             with self.assertRaises(ssl.SSLCertVerificationError):
                 context.wrap_socket(plain, server_hostname="127.0.0.1")
+        self.assertEqual(self.station.stop_telemetry(), 0)
         self.assertEqual(self.station.stop(), 0)
         self.configure("127.0.0.1")
         self.station.start()
@@ -237,6 +238,7 @@ class Examples(unittest.TestCase):
         self.assertFalse(self.station.status()["mqtt"]["connected"])
         self.assertNotIn(WORDS[AMPLIFIER], self.station.log_text())
         self.station.wait_permit()  # guarded all the same
+        self.assertEqual(self.station.stop_telemetry(), 0)
         self.assertEqual(self.station.stop(), 0)
         self.configure()
         self.station.start()

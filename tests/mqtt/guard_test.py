@@ -115,15 +115,11 @@ class Guard(StationTest):
         station = self.begin(1883, NEVER_S)
         wait_for(self.in_resolver, "the resolver is asked")
         began = time.monotonic()
-        station.daemon.send_signal(signal.SIGTERM)
-        station.wait_inhibit()
-        inhibited = time.monotonic() - began
-        inhibited_while_alive = station.daemon.poll() is None
-        self.assertEqual(station.wait_end(), 0)
+        self.assertEqual(station.stop_telemetry(), 0)
         ended = time.monotonic() - began
-        print(f"a stop while the resolver hangs: inhibited after {1000 * inhibited:.0f} ms, ended after {ended:.2f} s")
-        self.assertTrue(inhibited_while_alive)
+        print(f"a stop of the telemetry while the resolver hangs: ended after {ended:.2f} s")
         self.assertLess(ended, 6.0)  # 5 s, and what a busy machine is late by
+        self.assertTrue(station.permits())
 
     def test_a_slow_answer_is_taken(self):
         broker = Broker(self.station().top).start()

@@ -1,4 +1,4 @@
-"""Twenty amplifiers on one machine: twenty real daemons, as `dekeyd@NAME` starts them, at one broker."""
+"""Twenty amplifiers on one machine: twenty guards and their telemetry, as `dekeyd@NAME` starts them, at one broker."""
 import os
 import pathlib
 import subprocess
@@ -48,16 +48,19 @@ class Instances(StationTest):
         for station in stations:
             wait_for(station.permits, "permitted", 60)
 
-        before = {s: (cpu_s(s.daemon.pid), s.status()["sequence"]) for s in stations}
+        before = {s: (cpu_s(s.daemon.pid), s.status()["sequence"], cpu_s(s.telemetry.pid)) for s in stations}
         began = time.monotonic()
         wait_for(lambda: time.monotonic() - began > MEASURED_S, "a while", MEASURED_S + 30)
         took = time.monotonic() - began
         share = [100 * (cpu_s(s.daemon.pid) - before[s][0]) / took for s in stations]
         steps = [(s.status()["sequence"] - before[s][1]) / took for s in stations]
         kib = [memory_kib(s.daemon.pid) for s in stations]
-        print(f"{COUNT} daemons at one broker: {sum(share) / COUNT:.2f} % of a processor each ({max(share):.2f} at most), "
+        beside = [100 * (cpu_s(s.telemetry.pid) - before[s][2]) / took for s in stations]
+        beside_kib = [memory_kib(s.telemetry.pid) for s in stations]
+        print(f"{COUNT} guards: {sum(share) / COUNT:.2f} % of a processor each ({max(share):.2f} at most), "
               f"{sum(kib) / COUNT:.0f} KiB of memory each ({max(kib)} at most), {min(steps):.0f} to {max(steps):.0f} "
-              f"decisions a second", flush=True)
+              f"decisions a second; their telemetry at one broker: {sum(beside) / COUNT:.2f} %, {sum(beside_kib) / COUNT:.0f} KiB each",
+              flush=True)
         self.assertLess(max(kib), 40 * 1024)
         self.assertEqual([s.status()["guard"]["overruns"] for s in stations], [0] * COUNT)
 

@@ -1,4 +1,4 @@
-#include "daemon/telemetry.hpp"
+#include "telemetry/telemetry.hpp"
 
 #include <doctest/doctest.h>
 #include <sys/resource.h>
@@ -102,7 +102,7 @@ TEST_CASE("a whole life keeps every rule of the convention") {
     amplifier.step(amplifier.event(core::EventKind::cleared, test::vswr_limit));
     REQUIRE(eventually([&] { return listener.last(base + "/$alert/limit-vswr") == ""; }));
     REQUIRE(eventually([&] { return listener.count(base + "/service/summary") >= 3; }));
-    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 5; }));
+    REQUIRE(eventually([&] { return amplifier.place->number() == 5; }));
     amplifier.stop();
     REQUIRE(eventually([&] { return listener.last(base + "/$state") == "disconnected"; }));
 
@@ -185,7 +185,7 @@ TEST_CASE("after a session that broke off everything is said again") {
     CHECK(listener.last(base + "/$alert/limit-vswr") == "");
     CHECK(listener.count(base + "/$description") == 2);
     CHECK(listener.count(base + "/permit/state") >= 2);
-    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 3; }));
+    REQUIRE(eventually([&] { return amplifier.place->number() == 3; }));
     amplifier.stop();
     CHECK(joined(test::faults_of_session(listener.all(), "hilltop")) == "");
 }
@@ -194,7 +194,7 @@ TEST_CASE("events of an outage come after it, in order, none lost, and nothing e
     Broker broker;
     Amplifier amplifier{broker.port()};
     amplifier.start();
-    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 1; }));
+    REQUIRE(eventually([&] { return amplifier.place->number() == 1; }));
     broker.stop();
     REQUIRE(eventually([&] { return !amplifier.telemetry->connected(); }));
     for (int i = 0; i < 300; ++i) {
@@ -203,10 +203,10 @@ TEST_CASE("events of an outage come after it, in order, none lost, and nothing e
         std::this_thread::sleep_for(1ms);
     }
     REQUIRE(eventually([&] { return amplifier.state.journal_durable == 301; }));
-    CHECK(amplifier.state.journal_delivered == 1);
+    CHECK(amplifier.place->number() == 1);
     broker.start();
     Listener listener{broker.port()};
-    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 301; }, 90s));
+    REQUIRE(eventually([&] { return amplifier.place->number() == 301; }, 90s));
     const auto heard = numbers(listener.of(amplifier.event_topic()));
     // Those that came before the listener had subscribed are gone with the broker; then each number, in order.
     REQUIRE(!heard.empty());
@@ -226,13 +226,13 @@ TEST_CASE("an event whose acknowledgement was lost comes again under its own num
     Listener listener{broker.port()};
     Amplifier amplifier{proxy.port()};
     amplifier.start();
-    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 1; }));
+    REQUIRE(eventually([&] { return amplifier.place->number() == 1; }));
     for (int round = 0; round < 3; ++round) {
         for (int i = 0; i < 20; ++i) amplifier.step(amplifier.event(core::EventKind::rf_on));
         proxy.cut();
         REQUIRE(eventually([&] { return amplifier.telemetry->connected(); }));
     }
-    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 61; }, 60s));
+    REQUIRE(eventually([&] { return amplifier.place->number() == 61; }, 60s));
     const auto heard = numbers(listener.of(amplifier.event_topic()));
     const std::set<std::uint64_t> once{heard.begin(), heard.end()};
     CHECK(once.size() == 61);
@@ -251,14 +251,14 @@ TEST_CASE("an event that was never acknowledged isn't taken for delivered") {
     Listener listener{broker.port()};
     Amplifier amplifier{proxy.port()};
     amplifier.start();
-    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 1; }));
+    REQUIRE(eventually([&] { return amplifier.place->number() == 1; }));
     proxy.deafen(true);
     amplifier.step(amplifier.event(core::EventKind::rf_on));
     REQUIRE(eventually([&] { return listener.count(amplifier.event_topic()) == 2; }));
     proxy.cut();
-    CHECK(amplifier.state.journal_delivered == 1);
+    CHECK(amplifier.place->number() == 1);
     proxy.deafen(false);
-    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 2; }, 60s));
+    REQUIRE(eventually([&] { return amplifier.place->number() == 2; }, 60s));
     CHECK(numbers(listener.of(amplifier.event_topic())) == std::vector<std::uint64_t>{1, 2, 2});
     amplifier.stop();
 }
@@ -307,7 +307,7 @@ TEST_CASE("commands: what may be asked for, and what is refused") {
     REQUIRE(eventually([&] { return controller.last(permit + "hold") == "hold"; }));
     REQUIRE(eventually([&] { return controller.last(permit + "held") == "remote"; }));
     CHECK(amplifier.commands.front() == nullptr);
-    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 2; }));
+    REQUIRE(eventually([&] { return amplifier.place->number() == 2; }));
     const auto answer = nlohmann::json::parse(*controller.last(amplifier.event_topic()));
     CHECK(answer["command_id"] == first.id);
     CHECK(answer["kind"] == "held");
@@ -432,7 +432,7 @@ TEST_CASE("a frozen broker is noticed, and another session follows when it thaws
     REQUIRE(eventually([&] { return amplifier.telemetry->connected(); }, 60s));
     Listener listener{broker.port()};
     REQUIRE(eventually([&] { return listener.last(amplifier.base() + "/permit/state") == "latched"; }));
-    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 2; }, 60s));
+    REQUIRE(eventually([&] { return amplifier.place->number() == 2; }, 60s));
     amplifier.stop();
 }
 

@@ -198,7 +198,7 @@ TEST_CASE("access rules that let a device write its own tree and read its comman
     amplifier.configuration.mqtt->password_file = folder / "password";
     amplifier.start();
     REQUIRE(eventually([&] { return amplifier.telemetry->connected(); }));
-    REQUIRE(eventually([&] { return amplifier.state.journal_delivered == 1; }));
+    REQUIRE(eventually([&] { return amplifier.place->number() == 1; }));
     Listener listener{broker.port(), "#", "operator", "operator", "look-only"};
     REQUIRE(eventually([&] { return listener.last(amplifier.base() + "/$state") == "ready"; }));
     listener.publish(amplifier.base() + "/permit/hold/set", "hold");

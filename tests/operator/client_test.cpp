@@ -1,4 +1,4 @@
-#include "dekeyctl/client.hpp"
+#include "base/connection.hpp"
 
 #include <doctest/doctest.h>
 #include <sys/stat.h>

@@ -64,7 +64,7 @@ inline nlohmann::json status() {
                {"faults_idle", 0},
                {"last_fault", "bad CRC"}}}},
             {"guard", {{"overruns", 0}, {"realtime", false}, {"memory_locked", true}, {"events_dropped", 0}}},
-            {"mqtt", {{"connected", true}}},
+            {"mqtt", {{"telemetry", true}, {"connected", true}}},
             {"kept", {{"captures", 3}, {"waiting", 0}, {"dropped", 0}, {"failed_writes", 0}, {"lost_steps", 0}}},
             {"memory",
              {{"first_start", false},

@@ -63,7 +63,8 @@ def install(root, package):
 
 
 def is_enabled(root):
-    return (root / "etc/systemd/system/multi-user.target.wants/dekeyd.service").is_symlink()
+    wants = root / "etc/systemd/system/multi-user.target.wants"
+    return (wants / "dekeyd.service").is_symlink() and (wants / "dekeyd-telemetry.service").is_symlink()
 
 
 def example(root):
@@ -80,7 +81,10 @@ def first_install(root, package, version):
            and owner(root, "/etc/dekeyd") == "755 root root", "the folders and their owners")
     code, output = root.run("id", "dekeyd")
     expect(code == 0 and "(gpio)" in output, f"the user is in the group gpio: {output.strip()}")
-    for program in ("dekeyd", "dekeyctl", "dekeyd-inhibit"):
+    code, output = root.run("id", "dekeyd-telemetry")
+    expect(code == 0 and "gpio" not in output and "(dekeyd)" not in output,
+           f"the telemetry's user is in none of the guard's groups: {output.strip()}")
+    for program in ("dekeyd", "dekeyctl", "dekeyd-inhibit", "dekeyd-telemetry"):
         code, output = root.run(program, "--version")
         expect(code == 0 and output.strip() == f"{program} {version.rsplit('~deb')[0]}", f"runs here: {output.strip()}")
     code, output = root.run("dekeyctl", "check", "/usr/share/doc/dekeyd/examples/dekeyd.yaml")
@@ -93,7 +97,8 @@ def first_install(root, package, version):
         shutil.copy(kept, root / "package")
         code, output = root.run("dekeyctl", "check", f"/package/{kept.name}")
         expect(code == 0, f"a configuration of an earlier time still passes: {kept.name} {output if code else ''}")
-    code, output = root.run("systemd-analyze", "verify", "--man=no", "dekeyd.service", "dekeyd@hilltop.service")
+    code, output = root.run("systemd-analyze", "verify", "--man=no", "dekeyd.service", "dekeyd@hilltop.service",
+                            "dekeyd-telemetry.service", "dekeyd-telemetry@hilltop.service")
     expect(code == 0 and "dekeyd" not in output, f"systemd accepts the units where they are installed {output.strip()}")
     wrong = [str(path) for path in (root / "usr/bin", root / "usr/sbin") for path in path.glob("dekey*")
              if path.stat().st_uid != 0 or stat.S_IMODE(path.stat().st_mode) != 0o755]
@@ -110,11 +115,11 @@ def life(root, package, version, older, newer):
     code, output = install(root, newer)
     expect(code == 0 and "not started" not in output, f"upgrades, without a word about a configuration that passes {output if code else ''}")
     expect(configuration.read_text().endswith(MARK) and state.read_text() == "latched\n", "keeps configuration and state")
-    root.run("systemctl", "disable", "dekeyd")
+    root.run("systemctl", "disable", "dekeyd", "dekeyd-telemetry")
     code, output = install(root, older)
     expect(code == 0, f"downgrades {output if code else ''}")
     expect(not is_enabled(root), "a service that an operator has disabled stays so")
-    root.run("systemctl", "enable", "dekeyd")
+    root.run("systemctl", "enable", "dekeyd", "dekeyd-telemetry")
 
     code, output = root.run("dpkg", "-r", "dekeyd")
     expect(code == 0 and not (root / "usr/sbin/dekeyd").exists(), f"removes {output if code else ''}")
@@ -139,6 +144,7 @@ def without_sysusers(root, package):
     code, output = root.run("id", "dekeyd")
     expect(code == 0 and "(gpio)" in output and owner(root, "/var/lib/dekeyd") == "750 dekeyd dekeyd",
            f"without systemd-sysusers: adduser makes the user {output.strip()}")
+    expect(root.run("id", "dekeyd-telemetry")[0] == 0, "without systemd-sysusers: and the telemetry's")
     code, output = root.run("getent", "passwd", "dekeyd")
     expect("nologin" in output, f"without systemd-sysusers: who can't log in {output.strip()}")
 
@@ -162,6 +168,9 @@ def when_it_runs(root, package, older, newer):
         asked.write_text("")
         code, output = act()
         words = [line for line in asked.read_text().splitlines() if re.search(r" (start|stop|restart) ", line)]
+        telemetry = [line.replace("-telemetry", "") for line in words if "start dekeyd-telemetry" in line]
+        words = [line for line in words if "dekeyd-telemetry" not in line]
+        expect(telemetry == [line for line in words if " start " in line], f"each with its telemetry, and none without {telemetry}")
         return code, output, words
 
     code, output, words = asks([], lambda: install(root, older))

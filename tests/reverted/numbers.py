@@ -42,7 +42,7 @@ MENDS = [
     {
         "finding": "resting-limit-published-as-inside",
         "says": "MQTT calls a limit 'inside' that doesn't watch.",
-        "file": "daemon/homie_properties.cpp",
+        "file": "daemon/telemetry/homie_properties.cpp",
         "old": "    if (core::rests(snapshot.standing[limit])) return LimitState::resting;\n",
         "new": "",
         "target": "agree_test",

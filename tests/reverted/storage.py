@@ -58,7 +58,7 @@ MENDS = [
     {
         "finding": "two-daemons-one-folder",
         "says": "A folder that another daemon has is taken all the same.",
-        "file": "daemon/folder_lock.cpp",
+        "file": "daemon/base/folder_lock.cpp",
         "old": "if (::flock(file, LOCK_EX | LOCK_NB) == 0) {",
         "new": "if (::flock(file, LOCK_SH | LOCK_NB) == 0) {",
         "world": "",
@@ -102,7 +102,7 @@ MENDS = [
     {
         "finding": "log-that-nobody-reads",
         "says": "Those who log wait for standard error.",
-        "file": "daemon/log.cpp",
+        "file": "daemon/base/log.cpp",
         "old": "log_lines().put(std::string{text.data(), text.size()});",
         "new": "write_whole({text.data(), text.size()});",
         "target": "dekeyd",
@@ -146,7 +146,7 @@ MENDS = [
     {
         "finding": "reset-that-waited-at-a-frozen-broker",
         "says": "A reset that a frozen broker had kept for seconds was executed when it thawed.",
-        "file": "daemon/telemetry.cpp",
+        "file": "daemon/telemetry/telemetry.cpp",
         "old": "        if (asked != nullptr && *asked != core::CommandKind::hold && may_have_waited(now))\n",
         "new": "        if (asked != nullptr && *asked != core::CommandKind::hold && !in_flight_.empty() && false)\n",
         "target": "mqtt_test",
@@ -173,7 +173,7 @@ MENDS = [
     {
         "finding": "permit-stays-true-at-the-broker",
         "says": "The last will says that the device is lost, and the permit stays true.",
-        "file": "daemon/telemetry.cpp",
+        "file": "daemon/telemetry/telemetry.cpp",
         "old": "device_.permit_topic(), \"false\");",
         "new": "device_.state_topic(), \"lost\");",
         "target": "mqtt_test",

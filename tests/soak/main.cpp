@@ -14,7 +14,7 @@
 #include <string>
 #include <vector>
 
-#include "daemon/folder_lock.hpp"
+#include "base/folder_lock.hpp"
 #include "formats/event_text.hpp"
 #include "formats/journal.hpp"
 #include "soak/oracle.hpp"

@@ -17,9 +17,9 @@
 #include <system_error>
 #include <thread>
 
+#include "base/connection.hpp"
 #include "core/reading.hpp"
 #include "dekeyctl/adopt.hpp"
-#include "dekeyctl/client.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/status.hpp"
 #include "dekeyctl/terminal.hpp"

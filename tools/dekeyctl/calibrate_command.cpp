@@ -12,9 +12,9 @@
 #include <iostream>
 #include <thread>
 
+#include "base/connection.hpp"
 #include "core/correction.hpp"
 #include "core/rf.hpp"
-#include "dekeyctl/client.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/json_output.hpp"
 #include "dekeyctl/status.hpp"

@@ -3,7 +3,7 @@
 #include <exception>
 #include <string>
 
-#include "dekeyctl/client.hpp"
+#include "base/connection.hpp"
 #include "dekeyctl/command_line.hpp"
 #include "dekeyctl/terminal.hpp"
 
@@ -11,7 +11,7 @@ int main(int argc, char** argv) {
     using namespace dekeyd::ctl;
     try {
         return CommandLine{}.run(argc, argv);
-    } catch (const Unreachable& error) {
+    } catch (const dekeyd::Unreachable& error) {
         say(stderr, std::string{"dekeyctl: "} + error.what());
         return exit_unreachable;
     } catch (const std::exception& error) {

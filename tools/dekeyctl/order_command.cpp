@@ -3,7 +3,7 @@
 #include <cstdio>
 #include <nlohmann/json.hpp>
 
-#include "dekeyctl/client.hpp"
+#include "base/connection.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/status.hpp"
 #include "dekeyctl/terminal.hpp"

@@ -16,8 +16,8 @@
 #include <string>
 #include <thread>
 
+#include "base/connection.hpp"
 #include "core/interlock.hpp"
-#include "dekeyctl/client.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/json_output.hpp"
 #include "dekeyctl/proof_report.hpp"

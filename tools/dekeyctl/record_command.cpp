@@ -5,7 +5,7 @@
 #include <fstream>
 #include <nlohmann/json.hpp>
 
-#include "dekeyctl/client.hpp"
+#include "base/connection.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/history_commands.hpp"
 #include "dekeyctl/json_output.hpp"

@@ -2,7 +2,7 @@
 
 #include <cstdio>
 
-#include "dekeyctl/client.hpp"
+#include "base/connection.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/status.hpp"
 #include "dekeyctl/terminal.hpp"

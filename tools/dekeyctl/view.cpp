@@ -412,8 +412,10 @@ std::string health_words(const Status& status) {
                                     status.guard.overruns == 1 ? "" : "s", status.guard.realtime ? "yes" : "NO",
                                     status.guard.memory_locked ? "locked" : "NOT locked");
     if (status.guard.events_dropped > 0) words += fmt::format(", {} events dropped", status.guard.events_dropped);
-    words += status.mqtt ? (status.mqtt->connected ? "; MQTT connected" : "; MQTT NOT connected")
-                         : "; no MQTT broker configured";
+    words += !status.mqtt              ? "; no MQTT broker configured"
+             : !status.mqtt->telemetry ? "; telemetry NOT running (dekeyd-telemetry)"
+             : status.mqtt->connected  ? "; MQTT connected"
+                                       : "; MQTT NOT connected";
     if (!status.line.empty()) words += "; line: " + status.line;
     return words;
 }

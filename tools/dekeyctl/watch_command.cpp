@@ -12,7 +12,7 @@
 #include <utility>
 #include <vector>
 
-#include "dekeyctl/client.hpp"
+#include "base/connection.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/status.hpp"
 #include "dekeyctl/terminal.hpp"

@@ -41,7 +41,7 @@ class Teller:
 
 
 def begin(folder, programs, processes, page):
-    """Broker, bench and daemon; the bench, the daemon, the broker's port and the page's address."""
+    """Broker, bench, guard and telemetry; the bench, the daemon, the broker's port and the page's address."""
     port, address = start_broker(processes, page)
     for name in ("sys", "state", "run"):
         os.mkdir(f"{folder}/{name}")
@@ -53,6 +53,7 @@ def begin(folder, programs, processes, page):
     configuration = f"{folder}/hilltop.yaml"
     pathlib.Path(configuration).write_text(template.safe_substitute(folder=folder, port=port), encoding="utf-8")
     processes.start("dekeyd", f"{programs}/dekeyd", "--config", configuration)
+    processes.start("telemetry", f"{programs}/dekeyd-telemetry", "--config", configuration)
     return bench, Daemon(f"{folder}/run/control", processes), port, address
 
 
@@ -110,7 +111,7 @@ def play(arguments, folder, processes):
 
 def main():
     parser = argparse.ArgumentParser(prog="tools/demo")
-    parser.add_argument("--programs", required=True, help="the folder of dekeyd, dekeyctl and dekeyd-bench")
+    parser.add_argument("--programs", required=True, help="the folder of dekeyd, dekeyd-telemetry, dekeyctl and dekeyd-bench")
     parser.add_argument("--page", help="the built page, to be served by the broker")
     parser.add_argument("--once", action="store_true", help="the story once, a line for each event")
     arguments = parser.parse_args()

@@ -1,5 +1,5 @@
-// Prints one manual page, or the completion: `manual dekeyd.8`, `manual dekeyctl.1`, `manual dekeyd.yaml.5 FILE`,
-// `manual completion`.
+// Prints one manual page, or the completion: `manual dekeyd.8`, `manual dekeyd-telemetry.8`, `manual dekeyctl.1`,
+// `manual dekeyd.yaml.5 FILE`, `manual completion`.
 #include <cstdio>
 #include <fstream>
 #include <sstream>
@@ -9,6 +9,7 @@
 #include "daemon/arguments.hpp"
 #include "dekeyctl/command_line.hpp"
 #include "manual/pages.hpp"
+#include "telemetry/arguments.hpp"
 
 namespace {
 
@@ -21,7 +22,15 @@ constexpr manual::Page daemon_page{.name = "dekeyd",
                                        "/etc/dekeyd/dekeyd.yaml\tThe configuration.\n"
                                        "/run/dekeyd/control\tThe control socket, for the group dekeyd.\n"
                                        "/var/lib/dekeyd\tLatches, holds, events, logs and captures of trips.",
-                                   .see = ".BR dekeyctl (1),\n.BR dekeyd.yaml (5)"};
+                                   .see = ".BR dekeyctl (1),\n.BR dekeyd-telemetry (8),\n.BR dekeyd.yaml (5)"};
+constexpr manual::Page telemetry_page{.name = "dekeyd-telemetry",
+                                      .section = '8',
+                                      .what = "publishes by MQTT what the interlock dekeyd guards",
+                                      .files =
+                                          "/etc/dekeyd/dekeyd.yaml\tThe configuration, the guard's own.\n"
+                                          "/run/dekeyd/control\tThe guard's control socket.\n"
+                                          "/var/lib/dekeyd-telemetry\tHow far events were delivered.",
+                                      .see = ".BR dekeyd (8),\n.BR dekeyd.yaml (5)"};
 constexpr manual::Page command_page{
     .name = "dekeyctl",
     .section = '1',
@@ -41,6 +50,12 @@ std::string made(std::string_view what, const char* file) {
         define_arguments(app, arguments);
         return manual::program_page(daemon_page, app, dekeyd_version);
     }
+    if (what == "dekeyd-telemetry.8") {
+        CLI::App app;
+        telemetry::Arguments arguments;
+        telemetry::define_arguments(app, arguments);
+        return manual::program_page(telemetry_page, app, dekeyd_version);
+    }
     const ctl::CommandLine command_line;
     if (what == "dekeyctl.1") return manual::program_page(command_page, command_line.app(), dekeyd_version);
     if (what == "completion") return manual::completion(command_line.app());
@@ -56,7 +71,8 @@ std::string made(std::string_view what, const char* file) {
 int main(int argc, char** argv) {
     const std::string text = argc > 1 ? made(argv[1], argc > 2 ? argv[2] : nullptr) : "";
     if (text.empty()) {
-        std::fputs("manual: expected dekeyd.8, dekeyctl.1, dekeyd.yaml.5 FILE or completion\n", stderr);
+        std::fputs("manual: expected dekeyd.8, dekeyd-telemetry.8, dekeyctl.1, dekeyd.yaml.5 FILE or completion\n",
+                   stderr);
         return 2;
     }
     return std::fwrite(text.data(), 1, text.size(), stdout) == text.size() && std::fflush(stdout) == 0 ? 0 : 1;

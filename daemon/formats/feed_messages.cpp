@@ -1,0 +1,60 @@
+#include "formats/feed_messages.hpp"
+
+#include <fmt/format.h>
+
+#include <nlohmann/json.hpp>
+
+#include "core/archive.hpp"
+#include "formats/sealed.hpp"
+#include "formats/snapshot_json.hpp"
+
+namespace dekeyd::formats {
+namespace {
+
+std::string as_it_is(std::string_view text) {
+    return std::string{text};
+}
+
+template <class T>
+std::string all_words(const T& value) {
+    std::string words;
+    core::StateWriter write{words};
+    write(value);
+    return words;
+}
+
+template <class T>
+bool take_all_words(std::string_view words, T& value) {
+    core::StateReader read{words};
+    read(value);
+    return read.complete();
+}
+
+}  // namespace
+
+std::string feed_line(const FeedLine& line) {
+    return to_line(to_json(line)) + '\n';
+}
+
+FeedLine parse_feed_line(std::string_view line) {
+    return from_json<FeedLine>(nlohmann::json::parse(line, nullptr, false), &as_it_is);
+}
+
+std::string configuration_sum(std::string_view text) {
+    return fmt::format("{}-{}", hex32(crc32(text)), text.size());
+}
+
+std::string words_of(const core::Snapshot& snapshot) {
+    return all_words(snapshot);
+}
+std::string words_of(const core::Event& event) {
+    return all_words(event);
+}
+bool take_words(std::string_view words, core::Snapshot& snapshot) {
+    return take_all_words(words, snapshot);
+}
+bool take_words(std::string_view words, core::Event& event) {
+    return take_all_words(words, event);
+}
+
+}  // namespace dekeyd::formats

@@ -1,0 +1,200 @@
+#include "telemetry/homie.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+#include "formats/back_off_text.hpp"
+#include "formats/event_text.hpp"
+#include "formats/exposure_json.hpp"
+#include "formats/overview.hpp"
+#include "formats/quantities.hpp"
+#include "formats/reason.hpp"
+#include "formats/snapshot_json.hpp"
+
+namespace dekeyd::homie {
+namespace {
+
+constexpr auto replace_broken = nlohmann::json::error_handler_t::replace;
+/// What the configuration fixes.
+nlohmann::ordered_json configured_json(const formats::Configuration& configuration) {
+    nlohmann::ordered_json json = formats::to_json(formats::plan_of(configuration.plan));
+    json["exposure"] = formats::exposure_json(configuration);
+    return json;
+}
+
+}  // namespace
+
+Device::Device(const formats::Configuration& configuration)
+    : configuration_{configuration},
+      base_{"homie/5/" + configuration.id},
+      event_topic_{"dekeyd/" + configuration.id + "/event"},
+      configured_{configured_json(configuration).dump(-1, ' ', false, replace_broken)},
+      properties_{properties_of(configuration, base_)} {}
+
+const Property* Device::find(std::string_view topic) const noexcept {
+    for (const Property& property : properties_) {
+        if (property.topic == topic) return &property;
+    }
+    return nullptr;
+}
+
+std::string Device::description(std::int64_t version) const {
+    nlohmann::ordered_json json;
+    json["homie"] = "5.0";
+    json["version"] = version;
+    json["name"] = configuration_.name.empty() ? configuration_.id : configuration_.name;
+    json["nodes"] = nlohmann::ordered_json::object();
+    for (const Node& node : nodes()) {
+        nlohmann::ordered_json properties = nlohmann::ordered_json::object();
+        for (const Property& property : properties_) {
+            if (property.node != node.id) continue;
+            nlohmann::ordered_json one{{"name", property.name}, {"datatype", text(property.datatype)}};
+            if (!property.format.empty()) one["format"] = property.format;
+            if (!property.unit.empty()) one["unit"] = property.unit;
+            if (property.settable()) one["settable"] = true;
+            if (!property.retained()) one["retained"] = false;
+            properties[property.id] = std::move(one);
+        }
+        if (!properties.empty()) json["nodes"][node.id] = {{"name", node.name}, {"properties", std::move(properties)}};
+    }
+    return json.dump(-1, ' ', false, replace_broken);
+}
+
+Value Device::value(const Property& property, const core::Snapshot& snapshot, const Surroundings& around) const {
+    return property.value({configuration_.plan, snapshot, around, configured_}, property.index);
+}
+
+std::string Device::summary(const core::Snapshot& snapshot, const Surroundings& around) const {
+    const core::Plan& plan = configuration_.plan;
+    formats::LiveSummary summary = formats::summary_of(plan, snapshot);
+    summary.wall = formats::to_iso(around.stamp.since_1970);
+    summary.synchronised = around.stamp.synchronised;
+    summary.reason = around.reason;
+    summary.held = held_by(snapshot.memory);
+    summary.proof.text = around.proof;
+    for (std::size_t i = 0; i < snapshot.causes.size(); ++i) {
+        if (!snapshot.causes[i].active) continue;
+        const auto source = static_cast<core::SourceIndex>(i);
+        summary.causes.push_back(formats::cause_of(plan, snapshot, source));
+        summary.causes.back().id = alert_id(plan, source);
+    }
+    summary.events_waiting = around.events_waiting;
+    return formats::to_json(summary).dump(-1, ' ', false, replace_broken);
+}
+
+std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) const {
+    const core::Plan& plan = configuration_.plan;
+    std::map<std::string, Alert> standing;
+    for (std::size_t i = 0; i < snapshot.causes.size(); ++i) {
+        const core::Cause& cause = snapshot.causes[i];
+        if (!cause.active) continue;
+        const auto source = static_cast<core::SourceIndex>(i);
+        const auto quantity = formats::quantity_of(plan, source);
+        const std::string words =
+            formats::cause_in_words(plan, source, cause, quantity ? &snapshot.quantities[*quantity] : nullptr);
+        standing[alert_id(plan, source)] = {words + (cause.latched ? ". Latched until an operator resets it." : "."),
+                                            cause.latched};
+    }
+    for (std::size_t limit = 0; limit < snapshot.warnings.size(); ++limit) {
+        if (snapshot.warnings[limit] == 0 || snapshot.causes[limit].active) continue;
+        core::Event event;
+        event.kind = core::EventKind::warning;
+        event.source = static_cast<core::SourceIndex>(limit);
+        event.reading = snapshot.quantities[plan.limits[limit].watch];
+        standing["warning-" + plan.limits[limit].id] = {formats::sentence(plan, event), false};
+    }
+    for (std::size_t channel = 0; channel < snapshot.channels.size(); ++channel) {
+        if (!snapshot.channels[channel].frozen) continue;
+        const std::string name = formats::capital(core::describe(plan, static_cast<core::QuantityIndex>(channel)).name);
+        standing["frozen-" + plan.channels[channel].id] = {
+            name + " has read exactly the same for too long: is it still connected?", false};
+    }
+    for (const formats::Accepted& accepted : configuration_.accepted) {
+        // A word may be a dotted key; ids here are of hyphens.
+        std::string id = "accepted-" + accepted.word;
+        std::replace_if(
+            id.begin(), id.end(), [](char c) { return c == '.' || c == '_'; }, '-');
+        standing[id] = {"Accepted by the configuration: " + accepted.what + ".", false};
+    }
+    if (snapshot.commissioning_until) {
+        standing["commissioning"] = {"Commissioning: provisional limits, and power that nobody has calibrated.", false};
+    }
+    if (snapshot.proof.phase != core::ProofPhase::none) {
+        standing["proof-test"] = {"A proof test runs: the line may go to permit for moments, and readings are forced.",
+                                  false};
+    }
+    if (snapshot.memory.locked_out) {
+        standing["locked-out"] = {"Locked out: an operator must find out why, and reset it.", true};
+    }
+    if (snapshot.memory.first_start) {
+        standing["first-start"] = {"First start: an operator must reset it once.", true};
+    }
+    if (snapshot.memory.unreadable) {
+        standing["state-unreadable"] = {"What was latched before the start can't be read, so it counts as latched.",
+                                        true};
+    }
+    return standing;
+}
+
+std::string alert_id(const core::Plan& plan, core::SourceIndex source) {
+    const core::SourceInfo info = core::describe_source(plan, source);
+    std::string id{info.id};  // a built-in cause's is nobody else's
+    if (info.kind != core::SourceInfo::Kind::builtin)
+        id = fmt::format("{}-{}", core::source_prefix_words.of(info.kind), info.id);
+    for (char& c : id) {
+        const bool fits = (c >= 'a' && c <= 'z') || (c >= '0' && c <= '9') || c == '-';
+        if (!fits) c = '-';
+    }
+    return id;
+}
+
+double dead_band(core::Unit unit, double value) noexcept {
+    const double size = std::fabs(value);
+    switch (unit) {
+        case core::Unit::celsius: return 0.2;
+        case core::Unit::watt: return std::max(0.01, 0.01 * size);
+        case core::Unit::dbm:
+        case core::Unit::decibel: return 0.1;
+        case core::Unit::volt:
+        case core::Unit::ampere: return std::max(0.02, 0.002 * size);
+        case core::Unit::rpm: return std::max(10.0, 0.01 * size);
+        case core::Unit::percent: return 0.5;
+        case core::Unit::kelvin_per_watt:
+        case core::Unit::none: return std::max(0.01, 0.01 * size);
+        case core::Unit::second: return std::max(1.0, 0.02 * size);
+    }
+    return 0.0;
+}
+
+std::string_view log_level(core::Severity severity) noexcept {
+    switch (severity) {
+        case core::Severity::notice:
+        case core::Severity::good: return "info";
+        case core::Severity::warning: return "warn";
+        case core::Severity::alarm: break;
+    }
+    return "error";
+}
+
+std::variant<core::CommandKind, Refusal> judge_command(const Device& device, const formats::MqttConfig& mqtt,
+                                                       const Incoming& message, bool late) {
+    constexpr std::size_t longest = 16;
+    if (message.retained) return Refusal::retained;
+    if (message.duplicate) return Refusal::duplicate;
+    if (late) return Refusal::late;
+    for (const RemoteCommand& command : remote_commands()) {
+        const std::string_view word = core::text(command.kind);
+        if (message.topic != fmt::format("{}/permit/{}/set", device.base(), word)) continue;
+        if (message.size > longest) return Refusal::oversized;
+        if (message.size != message.payload.size() || message.payload != word) return Refusal::malformed;
+        if (!command.allowed(mqtt)) return Refusal::not_allowed;
+        return command.kind;
+    }
+    return Refusal::unknown;
+}
+
+}  // namespace dekeyd::homie

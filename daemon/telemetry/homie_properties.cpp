@@ -1,0 +1,360 @@
+#include "telemetry/homie_properties.hpp"
+
+#include <fmt/format.h>
+#include <fmt/ranges.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+#include "formats/back_off_text.hpp"
+#include "formats/event_text.hpp"
+#include "formats/figures.hpp"
+#include "formats/overview.hpp"
+#include "formats/quantities.hpp"
+#include "formats/reason.hpp"
+#include "formats/snapshot_json.hpp"
+
+namespace dekeyd::homie {
+namespace {
+
+using formats::Configuration;
+
+enum class LimitState : std::uint8_t { inside, warning, waiting, tripped, latched, resting, unknown };
+constexpr std::array<std::string_view, 7> limit_states{"inside",  "warning", "waiting", "tripped",
+                                                       "latched", "resting", "unknown"};
+/// By who holds it: bit 0 locally, bit 1 remotely.
+constexpr std::array<std::string_view, 4> holders{"none", "local", "remote", "both"};
+constexpr std::array<std::string_view, 2> storage_words{"good", "failing"};
+constexpr std::array<std::string_view, 2> clock_words{"synchronised", "not synchronised"};
+constexpr auto replace_broken_text = nlohmann::json::error_handler_t::replace;
+
+constexpr std::array node_rows{
+    Node{"permit", "Permit to transmit"},
+    Node{"measurements", "Measured values"},
+    Node{"quality", "How far each value may be believed"},
+    Node{"limits", "Limits"},
+    Node{"levels", "Where each limit trips"},
+    Node{"recorder", "The last trips and transmissions"},
+    Node{"service", "The daemon itself"},
+};
+
+constexpr std::array command_rows{
+    RemoteCommand{core::CommandKind::hold, "Hold", [](const formats::MqttConfig&) { return true; }},
+    RemoteCommand{core::CommandKind::release, "Release a hold",
+                  [](const formats::MqttConfig& mqtt) { return mqtt.remote_release; }},
+    RemoteCommand{core::CommandKind::reset, "Reset what is latched",
+                  [](const formats::MqttConfig& mqtt) { return mqtt.remote_reset; }},
+};
+
+/// An enumeration's format: its words, with commas.
+template <class Words>
+std::string choice(const Words& words) {
+    return fmt::format("{}", fmt::join(words, ","));
+}
+
+/// Good, or why not: the other healths, unknown last, then every fault but none.
+std::string quality_format() {
+    std::string format;
+    const auto add = [&](std::string_view word) { format.append(format.empty() ? "" : ",").append(word); };
+    for (const std::string_view word : core::health_words.all()) {
+        if (word != core::text(core::Health::unknown)) add(word);
+    }
+    add(core::text(core::Health::unknown));
+    for (const std::string_view word : core::fault_words.all()) {
+        if (word != core::text(core::Fault::none)) add(word);
+    }
+    return format;
+}
+
+bool is_contact(const core::Plan& plan, std::size_t quantity) noexcept {
+    return quantity < plan.channels.size() && plan.channels[quantity].kind == core::ChannelKind::contact;
+}
+
+// ---- values --------------------------------------------------------------------------------------------------------
+
+Value words(std::string_view text) {
+    return {.text = std::string{text}, .number = {}};
+}
+
+Value boolean(bool value) {
+    return words(value ? "true" : "false");
+}
+
+/// The convention's integers are signed; beyond that the count stands still.
+Value whole(std::uint64_t count) {
+    return words(std::to_string(std::min<std::uint64_t>(count, std::uint64_t{1} << 62U)));
+}
+
+/// An empty string can't be published (it deletes), so the convention writes it as one zero byte.
+Value sentence(const std::string& text) {
+    return words(text.empty() ? std::string(1, '\0') : text);
+}
+
+Value measured(const Facts& facts, std::uint16_t index) {
+    const core::Reading& reading = facts.snapshot.quantities[index];
+    if (!formats::has_number(reading)) return {};
+    if (is_contact(facts.plan, index)) return boolean(reading.value >= 0.5);
+    return {.text = formats::to_words(reading.value, core::describe(facts.plan, index).unit), .number = reading.value};
+}
+
+LimitState limit_state(const core::Snapshot& snapshot, std::size_t limit) noexcept {
+    const core::Cause& cause = snapshot.causes[limit];
+    if (cause.latched) return LimitState::latched;
+    if (cause.active) return cause.condition == core::Condition::clear ? LimitState::waiting : LimitState::tripped;
+    if (core::rests(snapshot.standing[limit])) return LimitState::resting;
+    if (limit < snapshot.warnings.size() && snapshot.warnings[limit] != 0) return LimitState::warning;
+    return cause.condition == core::Condition::unknown ? LimitState::unknown : LimitState::inside;
+}
+
+/// A level that holds only while commissioning is none at other times.
+Value level(const Facts& facts, std::uint16_t index) {
+    if (facts.snapshot.standing[index] == core::Standing::not_commissioning) return {};
+    return words(fmt::format("{:.6g}", facts.plan.limits[index].trip));
+}
+
+/// Without a trip since the start there is none.
+Value capture(const Facts& facts, std::uint16_t index) {
+    const std::string& outline = facts.around.kept.captures[index];
+    return outline.empty() ? Value{} : words(outline);
+}
+
+Value nothing(const Facts& /*facts*/, std::uint16_t /*index*/) {
+    return {};
+}
+
+// ---- rows ----------------------------------------------------------------------------------------------------------
+
+std::string no_format() {
+    return {};
+}
+
+std::string a_count() {
+    return "0:";
+}
+
+bool always(const Configuration& /*configuration*/) {
+    return true;
+}
+
+bool has_advice(const Configuration& configuration) {
+    return formats::can_be_known(configuration.plan, configuration.plan.index(core::Derived::back_off));
+}
+
+struct Row {
+    std::string_view node;
+    std::string_view id;
+    std::string_view name;
+    Datatype datatype = Datatype::string;
+    std::string (*format)() = no_format;
+    Pace pace = Pace::paced;
+    Value (*value)(const Facts& facts, std::uint16_t index) = nothing;
+    bool (*exists)(const Configuration& configuration) = always;
+};
+
+using I = std::uint16_t;
+using F = const Facts&;
+
+constexpr std::array rows{
+    Row{"permit", "permit", "May transmit", Datatype::boolean, [] { return std::string{"inhibit,permit"}; },
+        Pace::prompt, [](F f, I) { return boolean(formats::may_transmit(f.snapshot)); }},
+    Row{"permit", "state", "State", Datatype::enumeration, [] { return choice(core::state_words.all()); }, Pace::prompt,
+        [](F f, I) { return words(core::text(f.snapshot.state)); }},
+    Row{"permit", "reason", "Reason", Datatype::string, no_format, Pace::prompt,
+        [](F f, I) { return sentence(f.around.reason); }},
+    Row{"permit", "advice", "Advice", Datatype::string, no_format, Pace::paced,
+        [](F f, I) { return sentence(formats::back_off_text(f.plan, f.snapshot)); }, has_advice},
+    Row{"permit", "held", "Held by", Datatype::enumeration, [] { return choice(holders); }, Pace::prompt,
+        [](F f, I) { return words(held_by(f.snapshot.memory)); }},
+    Row{"recorder", "transmissions", "The last transmissions", Datatype::json, no_format, Pace::paced,
+        [](F f, I) { return words(f.around.kept.transmissions); }},
+    Row{"service", "overruns", "Deadlines that the guard missed", Datatype::integer, a_count, Pace::paced,
+        [](F f, I) { return whole(f.snapshot.overruns); }},
+    Row{"service", "events-dropped", "Events without room", Datatype::integer, a_count, Pace::paced,
+        [](F f, I) { return whole(f.snapshot.events_dropped); }},
+    Row{"service", "events-waiting", "Events not delivered yet", Datatype::integer, a_count, Pace::paced,
+        [](F f, I) { return whole(f.around.events_waiting); }},
+    Row{"service", "events-lost", "Events lost before delivery", Datatype::integer, a_count, Pace::paced,
+        [](F f, I) { return whole(f.around.events_lost); }},
+    Row{"service", "storage", "Storage", Datatype::enumeration, [] { return choice(storage_words); }, Pace::paced,
+        [](F f, I) { return words(storage_words[f.around.storage_fails ? 1 : 0]); }},
+    Row{"service", "captures", "Captures of trips since the start", Datatype::integer, a_count, Pace::paced,
+        [](F f, I) { return whole(f.around.captures); }},
+    Row{"service", "records-waiting", "Captures and log rows not written yet", Datatype::integer, a_count, Pace::paced,
+        [](F f, I) { return whole(f.around.records_waiting); }},
+    Row{"service", "records-dropped", "Captures and log rows given up", Datatype::integer, a_count, Pace::paced,
+        [](F f, I) { return whole(f.around.records_dropped); }},
+    Row{"service", "steps-lost", "Decisions that no capture can show", Datatype::integer, a_count, Pace::paced,
+        [](F f, I) { return whole(f.around.steps_lost); }},
+    Row{"service", "failed-writes", "Tries to write that failed", Datatype::integer, a_count, Pace::paced,
+        [](F f, I) { return whole(f.around.failed_writes); }},
+    Row{"service", "clock", "Clock", Datatype::enumeration, [] { return choice(clock_words); }, Pace::paced,
+        [](F f, I) { return words(clock_words[f.around.stamp.synchronised ? 0 : 1]); }},
+    Row{"service", "proof", "Proof test", Datatype::string, no_format, Pace::paced,
+        [](F f, I) { return sentence(f.around.proof); }},
+    Row{"service", "plan", "Levels of the limits, as configured", Datatype::json, no_format, Pace::paced,
+        [](F f, I) { return words(f.configured); }},
+    Row{"service", "sensors", "What each sensor was worth since the start", Datatype::json, no_format, Pace::slow,
+        [](F f, I) {
+            return words(formats::to_json(formats::channel_counts(f.plan, f.snapshot))
+                             .dump(-1, ' ', false, replace_broken_text));
+        }},
+    Row{"service", "recent", "The last events", Datatype::json, no_format, Pace::paced,
+        [](F f, I) { return words(f.around.recent.empty() ? "[]" : f.around.recent); }},
+    Row{"service", "summary", "Everything in one object, each second", Datatype::json, no_format, Pace::each_second},
+};
+
+/// A lower end that no reading of the unit can go below.
+std::string float_format(const core::Plan& plan, core::QuantityIndex index) {
+    if (index == plan.index(core::Derived::vswr) || index == plan.index(core::Derived::antenna_vswr)) return "1:";
+    if (index < plan.channels.size() && plan.channels[index].kind == core::ChannelKind::power) return "0:";
+    return {};
+}
+
+void fill_quantity(const core::Plan& plan, I index, Property& property) {
+    const core::QuantityInfo info = core::describe(plan, index);
+    property.id = info.id;
+    property.name = formats::capital(info.name);
+}
+
+void fill_measurement(const core::Plan& plan, I index, Property& property) {
+    fill_quantity(plan, index, property);
+    if (is_contact(plan, index)) {
+        property.datatype = Datatype::boolean;
+        property.format = plan.channels[index].normally_open ? "closed,open" : "open,closed";  // false, true
+        return;
+    }
+    property.datatype = Datatype::number;
+    property.unit = core::symbol(core::describe(plan, index).unit);
+    property.format = float_format(plan, index);
+}
+
+void fill_quality(const core::Plan& plan, I index, Property& property) {
+    fill_quantity(plan, index, property);
+    property.datatype = Datatype::enumeration;
+    property.format = quality_format();
+}
+
+void fill_limit(const core::Plan& plan, I index, Property& property) {
+    const core::LimitPlan& limit = plan.limits[index];
+    property.id = limit.id;
+    property.name = formats::capital(limit.name.empty() ? limit.id : limit.name);
+    property.datatype = Datatype::enumeration;
+    property.format = choice(limit_states);
+}
+
+void fill_level(const core::Plan& plan, I index, Property& property) {
+    fill_limit(plan, index, property);
+    property.datatype = Datatype::number;
+    property.format.clear();
+    property.unit = core::symbol(core::describe(plan, plan.limits[index].watch).unit);
+}
+
+void fill_capture(const core::Plan& /*plan*/, I index, Property& property) {
+    property.id = fmt::format("capture-{}", index + 1);
+    property.name = fmt::format("Seconds around a trip, place {} of {}", index + 1, LatestHistory::places);
+    property.datatype = Datatype::json;
+}
+
+/// One row for all quantities, limits or captures.
+struct Family {
+    std::string_view node;
+    std::size_t (*count)(const core::Plan& plan) = nullptr;
+    bool (*has)(const core::Plan& plan, core::QuantityIndex index) = nullptr;
+    void (*fill)(const core::Plan& plan, I index, Property& property) = nullptr;
+    Pace pace = Pace::paced;
+    Value (*value)(const Facts& facts, I index) = nothing;
+};
+
+constexpr auto quantity_count = [](const core::Plan& plan) { return plan.quantity_count(); };
+constexpr auto limit_count = [](const core::Plan& plan) { return plan.limits.size(); };
+constexpr auto every_one = [](const core::Plan&, core::QuantityIndex) { return true; };
+
+constexpr std::array families{
+    Family{"measurements", quantity_count, formats::can_be_known, fill_measurement, Pace::measured, measured},
+    Family{"quality", quantity_count, formats::can_be_known, fill_quality, Pace::paced,
+           [](F f, I i) { return words(formats::quality(f.snapshot.quantities[i])); }},
+    Family{"limits", limit_count, every_one, fill_limit, Pace::prompt,
+           [](F f, I i) { return words(limit_states[static_cast<std::size_t>(limit_state(f.snapshot, i))]); }},
+    Family{"levels", limit_count, every_one, fill_level, Pace::paced, level},
+    Family{"recorder", [](const core::Plan&) { return LatestHistory::places; }, every_one, fill_capture, Pace::paced,
+           capture},
+};
+
+Property of_row(const Row& row) {
+    Property property;
+    property.id = row.id;
+    property.name = row.name;
+    property.datatype = row.datatype;
+    property.format = row.format();
+    property.unit = row.datatype == Datatype::integer ? "#" : "";
+    property.pace = row.pace;
+    property.value = row.value;
+    return property;
+}
+
+Property of_command(const RemoteCommand& command) {
+    Property property;
+    property.id = core::text(command.kind);
+    property.name = command.name;
+    property.datatype = Datatype::enumeration;
+    property.format = core::text(command.kind);
+    property.pace = Pace::never;
+    property.value = nothing;
+    return property;
+}
+
+}  // namespace
+
+std::string_view text(Datatype datatype) noexcept {
+    constexpr std::array<std::string_view, 6> texts{"integer", "float", "boolean", "string", "enum", "json"};
+    return texts[static_cast<std::size_t>(datatype)];
+}
+
+std::span<const Node> nodes() noexcept {
+    return node_rows;
+}
+
+std::span<const RemoteCommand> remote_commands() noexcept {
+    return command_rows;
+}
+
+std::vector<Property> properties_of(const Configuration& configuration, const std::string& base) {
+    const core::Plan& plan = configuration.plan;
+    // Without MQTT in the configuration nothing is published; what a description would hold is the least.
+    const formats::MqttConfig mqtt = configuration.mqtt.value_or(formats::MqttConfig{});
+    std::vector<Property> all;
+    for (const Node& node : node_rows) {
+        const auto add = [&](Property property) {
+            property.node = node.id;
+            property.topic = fmt::format("{}/{}/{}", base, node.id, property.id);
+            all.push_back(std::move(property));
+        };
+        for (const Row& row : rows) {
+            if (row.node == node.id && row.exists(configuration)) add(of_row(row));
+        }
+        for (const RemoteCommand& command : command_rows) {
+            if (node.id == "permit" && command.allowed(mqtt)) add(of_command(command));
+        }
+        for (const Family& family : families) {
+            for (std::size_t i = 0; family.node == node.id && i < family.count(plan); ++i) {
+                const auto index = static_cast<I>(i);
+                if (!family.has(plan, index)) continue;
+                Property property;
+                property.index = index;
+                property.pace = family.pace;
+                property.value = family.value;
+                family.fill(plan, index, property);
+                add(std::move(property));
+            }
+        }
+    }
+    return all;
+}
+
+std::string_view held_by(const core::Memory& memory) noexcept {
+    return holders[(memory.held_locally ? 1U : 0U) + (memory.held_remotely ? 2U : 0U)];
+}
+
+}  // namespace dekeyd::homie

@@ -1,0 +1,103 @@
+// The properties that are published by MQTT: one row each, or one row for each family (quantities, limits, captures).
+// A row says what the property is, how soon a change of it is sent, and how its value is worked out.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <span>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "base/latest_history.hpp"
+#include "core/step.hpp"
+#include "formats/configuration.hpp"
+#include "formats/wall_time.hpp"
+
+namespace dekeyd::homie {
+
+enum class Datatype : std::uint8_t { integer, number, boolean, string, enumeration, json };
+
+/// The convention's word: "integer", "float", "boolean", "string", "enum", "json".
+std::string_view text(Datatype datatype) noexcept;
+
+/// How soon a change of a property is sent.
+enum class Pace : std::uint8_t {
+    prompt,       ///< at once, with room in flight kept for it
+    paced,        ///< within `fastest`
+    measured,     ///< within `fastest` when beyond the dead band; again after `slowest` without a change
+    slow,         ///< a change waits for `slowest`
+    each_second,  ///< sent each second, changed or not
+    never         ///< a command: it has no value
+};
+
+/// What is known beside the snapshot.
+struct Surroundings {
+    formats::WallStamp stamp;
+    std::uint64_t events_waiting = 0;  ///< in the journal, not delivered yet
+    std::uint64_t events_lost = 0;     ///< pushed out undelivered, or never written
+    bool storage_fails = false;
+    std::uint64_t captures = 0;         ///< written since the start
+    std::uint64_t records_waiting = 0;  ///< captures and rows of the logs, not on the disk yet
+    std::uint64_t records_dropped = 0;  ///< those given up because newer ones needed the memory
+    std::uint64_t steps_lost = 0;       ///< decisions that no capture can show
+    std::uint64_t failed_writes = 0;    ///< tries of any kind
+    std::string recent;                 ///< the last delivered events as a JSON array; empty: none yet
+    std::string reason;                 ///< one sentence, for the snapshot's state
+    LatestHistory::Kept kept;
+    std::string proof;  ///< of the last proof test, or of the one that runs
+};
+
+/// A payload as it is published. `number`: for the dead band. No text: there is no value.
+struct Value {
+    std::optional<std::string> text;
+    std::optional<double> number;
+};
+
+/// What a value is worked out from. All references must outlive the call alone.
+struct Facts {
+    const core::Plan& plan;
+    const core::Snapshot& snapshot;
+    const Surroundings& around;
+    const std::string& configured;  ///< what the configuration fixes, as JSON
+};
+
+struct Property {
+    std::string node;
+    std::string id;
+    std::string name;
+    Datatype datatype = Datatype::string;
+    std::string format;
+    std::string unit;
+    Pace pace = Pace::paced;
+    std::uint16_t index = 0;  ///< of a family: the quantity, the limit, the place of a capture
+    Value (*value)(const Facts& facts, std::uint16_t index) = nullptr;
+    std::string topic;  ///< whole: homie/5/<device>/<node>/<id>
+
+    [[nodiscard]] bool settable() const noexcept { return pace == Pace::never; }
+    [[nodiscard]] bool retained() const noexcept { return pace != Pace::never; }
+};
+
+struct Node {
+    std::string_view id;
+    std::string_view name;
+};
+
+/// In the order in which they are published: the permit first.
+std::span<const Node> nodes() noexcept;
+
+/// All properties of a device with this configuration, in the order in which they are published. `base`: homie/5/<id>.
+std::vector<Property> properties_of(const formats::Configuration& configuration, const std::string& base);
+
+/// A command that may come by MQTT: its property has its name as its id and as its only payload.
+struct RemoteCommand {
+    core::CommandKind kind = core::CommandKind::hold;
+    std::string_view name;
+    bool (*allowed)(const formats::MqttConfig& mqtt) = nullptr;
+};
+std::span<const RemoteCommand> remote_commands() noexcept;
+
+/// none, local, remote, both.
+std::string_view held_by(const core::Memory& memory) noexcept;
+
+}  // namespace dekeyd::homie

@@ -1,0 +1,114 @@
+#include "daemon/telemetry_feed.hpp"
+
+#include <fmt/format.h>
+#include <pwd.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <utility>
+
+#include "base/wall_clock.hpp"
+#include "formats/feed_messages.hpp"
+
+namespace dekeyd {
+namespace {
+
+constexpr const char* telemetry_user_name = "dekeyd-telemetry";
+
+}  // namespace
+
+std::optional<uid_t> telemetry_user() {
+    std::array<char, 4096> room{};
+    passwd entry{};
+    passwd* found = nullptr;
+    const int error = ::getpwnam_r(telemetry_user_name, &entry, room.data(), room.size(), &found);
+    return error == 0 && found != nullptr ? std::optional{entry.pw_uid} : std::nullopt;
+}
+
+TelemetryFeed::TelemetryFeed(const formats::Configuration& configuration, TelemetryPorts ports,
+                             std::string_view version)
+    : configuration_{configuration},
+      ports_{ports},
+      version_{version},
+      sum_{formats::configuration_sum(configuration.text)},
+      own_user_{::geteuid()} {}
+
+bool TelemetryFeed::Allowance::take_one(core::Instant now) noexcept {
+    left = std::min(command_burst, left + core::seconds(now - at));
+    at = now;
+    if (left < 1.0) return false;
+    left -= 1.0;
+    return true;
+}
+
+std::string_view TelemetryFeed::refusal(core::CommandKind kind, core::Instant now) noexcept {
+    const bool hold = kind == core::CommandKind::hold;
+    const bool release = kind == core::CommandKind::release, reset = kind == core::CommandKind::reset;
+    if (!hold && !release && !reset) return "allowed only on this machine, never remotely";
+    const auto& mqtt = configuration_.mqtt;
+    if (release && !(mqtt && mqtt->remote_release))
+        return "the configuration doesn't allow a remote release; expected 'remote_release: yes' in mqtt:, or a "
+               "release on this machine";
+    if (reset && !(mqtt && mqtt->remote_reset))
+        return "the configuration doesn't allow a remote reset; expected 'remote_reset: yes' in mqtt:, or a reset on "
+               "this machine";
+    if (!(hold ? holds_ : others_).take_one(now))
+        return "too many remote commands in a short time; expected at most one a second";
+    return {};
+}
+
+std::string TelemetryFeed::hello() {
+    events_.clear();
+    next_ = {};
+    history_version_ = 0;
+    return formats::feed_line({.hello = formats::FeedHello{.version = version_, .configuration = sum_}});
+}
+
+void TelemetryFeed::take(const core::Event& event) {
+    if (events_.size() >= most_events) events_.pop_front();
+    events_.push_back(event);
+}
+
+bool TelemetryFeed::is_due(core::Instant now) const noexcept {
+    return now >= next_ || !events_.empty() ||
+           (ports_.recorder != nullptr && ports_.recorder->journal_durable.load() != told_durable_);
+}
+
+std::string TelemetryFeed::line(const core::Snapshot& snapshot, core::Instant now) {
+    next_ = now + every;
+    formats::Feed feed;
+    feed.snapshot = formats::words_of(snapshot);
+    for (const core::Event& event : events_) feed.events.push_back(formats::words_of(event));
+    events_.clear();
+    if (const RecorderState* recorder = ports_.recorder) {
+        if (recorder->journal_open.load(std::memory_order_acquire))
+            feed.storage.epoch = fmt::format("{:016x}", recorder->journal_epoch.load(std::memory_order_acquire));
+        feed.storage.durable = told_durable_ = recorder->journal_durable.load(std::memory_order_acquire);
+        feed.storage.unwritten = recorder->unwritten.load(std::memory_order_relaxed);
+        feed.storage.failed_writes = recorder->failed_writes.load(std::memory_order_relaxed);
+        feed.storage.fails = recorder->failing.load(std::memory_order_relaxed) || recorder->state_is_late(now);
+        feed.storage.proof =
+            formats::proof_status(recorder->proved_at_s.load(), configuration_.proof_every, wall_stamp(now)).words;
+    }
+    if (const ArchiveState* archive = ports_.archive) {
+        feed.storage.captures = archive->captures.load(std::memory_order_relaxed);
+        feed.storage.waiting = archive->waiting.load(std::memory_order_relaxed);
+        feed.storage.dropped = archive->dropped.load(std::memory_order_relaxed);
+        feed.storage.lost_steps = archive->lost_steps.load(std::memory_order_relaxed);
+        feed.storage.failed_writes += archive->failed_writes.load(std::memory_order_relaxed);
+    }
+    if (ports_.latest != nullptr && ports_.latest->take(kept_, history_version_)) {
+        feed.history = formats::FeedHistory{.captures = {kept_.captures.begin(), kept_.captures.end()},
+                                            .transmissions = kept_.transmissions};
+        kept_ = {};
+    }
+    return formats::feed_line({.feed = std::move(feed)});
+}
+
+std::string TelemetryFeed::events_line(const JournalFeed::Batch& batch) {
+    formats::FeedEvents events{.after = batch.after, .durable = batch.durable};
+    for (const formats::JournalEntry& entry : batch.entries) events.entries.push_back({entry.number, entry.text});
+    return formats::feed_line({.events = std::move(events)});
+}
+
+}  // namespace dekeyd
