@@ -285,7 +285,9 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
     guard_.ring();
     const bool forces = request.kind == core::CommandKind::prove_line || request.kind == core::CommandKind::prove_limit;
     client.proves = client.proves || request.kind == core::CommandKind::prove;
-    pending_[id] = {.descriptor = client.descriptor, .until = now + (forces ? proof_timeout : answer_timeout)};
+    pending_[id] = {.descriptor = client.descriptor,
+                    .origin = client.remote ? core::Origin::remote : core::Origin::local,
+                    .until = now + (forces ? proof_timeout : answer_timeout)};
     // Obeyed first, told after.
     const std::string reason = request.reason.empty() ? "no reason given" : "reason: " + request.reason;
     spdlog::info("control socket: {} asked for{} ({})", core::text(request.kind), client.remote ? " remotely" : "",
@@ -353,7 +355,7 @@ void ControlSocket::take_events() {
         }
         if (event.origin == core::Origin::none) continue;
         const auto waiting = pending_.find(event.command_id);
-        if (waiting == pending_.end()) continue;
+        if (waiting == pending_.end() || waiting->second.origin != event.origin) continue;
         if (!is_saved(event)) {
             waiting->second.until = monotonic_now() + answer_timeout;
             waiting->second.done = event;

@@ -63,6 +63,7 @@ private:
     using Client = ControlClient;
     struct Pending {
         int descriptor = -1;
+        core::Origin origin = core::Origin::local;
         core::Instant until{};
         std::optional<core::Event> done{};  ///< the guard's answer, which waits to be durable
         std::string sentence{};

@@ -214,11 +214,18 @@ void Guard::publish_snapshot(bool permit) noexcept {
     std::uint64_t lost_scans = 0;
     for (const ScanRing* ring : ports_.scans) lost_scans += ring->refused();
     const core::Snapshot& newest = protection_->snapshot();
+    const bool refuses = line_->refuses_inhibit();
+    const bool shown = (permit && line_->permits()) || refuses;  // unknown is shown as the unsafe one
+    const bool changed = shown != shown_permit_ || newest.state != shown_state_ || !protection_->events().empty();
+    shown_permit_ = shown;
+    shown_state_ = newest.state;
     for (Outlet* outlet : ports_.outlets) {
+        if (!changed && newest.now < outlet->next_snapshot) continue;
+        outlet->next_snapshot = newest.now + outlet->pace;
         core::Snapshot& draft = outlet->snapshot.draft();
         draft = newest;  // equal sizes: no allocation
-        draft.line_refuses = line_->refuses_inhibit();
-        draft.permit = (permit && line_->permits()) || draft.line_refuses;  // unknown is shown as the unsafe one
+        draft.line_refuses = refuses;
+        draft.permit = shown;
         draft.overruns += lost_scans;
         draft.events_dropped += outlet->events.refused();
         outlet->snapshot.publish();

@@ -22,14 +22,17 @@
 
 namespace dekeyd {
 
-/// What one reader outside gets of the guard: all events, and the newest snapshot.
+/// What one reader outside gets of the guard: all events, each with its snapshot, and else the newest snapshot, as
+/// often as it has use for one: to copy it costs more than many a decision.
 struct Outlet {
     Ring<core::Event> events;
     Newest<core::Snapshot> snapshot;
-    Wake* reader = nullptr;  ///< rung after each decision that has events, where there is one
+    Wake* reader = nullptr;         ///< rung after each decision that has events, where there is one
+    core::Duration pace{};          ///< between snapshots in which nothing has happened; zero: each
+    core::Instant next_snapshot{};  ///< the guard's
 
-    explicit Outlet(const core::Plan& plan, std::size_t places = event_places)
-        : events{places}, snapshot{core::Protection::blank(plan)} {}
+    explicit Outlet(const core::Plan& plan, std::size_t places = event_places, core::Duration between = {})
+        : events{places}, snapshot{core::Protection::blank(plan)}, pace{between} {}
     static constexpr std::size_t event_places = 1024;
 };
 
@@ -119,6 +122,8 @@ private:
     std::vector<core::Command> commands_;
     bool more_ = false;  ///< scans were left for the next cycle
     core::Instant next_period_{};
+    bool shown_permit_ = false;
+    core::State shown_state_ = core::State::starting;
     std::optional<core::Duration> asleep_;  ///< as of the last decision
     std::atomic<bool> armed_{false};
     std::atomic<bool> stop_{false};

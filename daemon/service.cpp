@@ -183,10 +183,10 @@ private:
 
 Service::Service(const formats::Configuration& configuration)
     : configuration_{configuration},
-      for_control_{configuration.plan},
-      for_recorder_{configuration.plan},
-      for_keeper_{configuration.plan, 1},  // it reads no events
-      for_main_{configuration.plan},
+      for_control_{configuration.plan, Outlet::event_places, 20ms},  // a watcher's fastest rate
+      for_recorder_{configuration.plan, Outlet::event_places, 1s},   // it looks at those of events
+      for_keeper_{configuration.plan, 1, watch_every},               // it reads no events, but what changes with them
+      for_main_{configuration.plan, Outlet::event_places, watch_every},
       control_{configuration, for_control_,    local_commands_, guard_wake_, [this] { return status_context(); },
                &recording_,   &recorder_state_},
       journal_feed_{configuration.state_directory + "/journal", recorder_state_, control_.wake()},

@@ -89,6 +89,7 @@ private:
 struct GuardView {
     static constexpr std::size_t most_events = 1024;
     static constexpr std::size_t most_commands = 16;
+    [[nodiscard]] bool reachable() const noexcept { return reachable_.load(std::memory_order_acquire); }
     /// A guard that shows nothing new for so long doesn't answer: it decides several times in it, and tells ten times
     /// a second. What it said last is no news of the amplifier any more.
     static constexpr core::Duration silent_after = std::chrono::milliseconds{600};
@@ -140,7 +141,7 @@ struct GuardView {
     }
     void set_reachable(bool reachable) {
         const std::lock_guard lock{mutex_};
-        reachable_ = reachable;
+        reachable_.store(reachable, std::memory_order_release);
         commands_.clear();
     }
 
@@ -149,7 +150,7 @@ private:
     formats::FeedStorage storage_;
     LatestHistory::Kept history_;
     std::vector<core::CommandKind> commands_;
-    bool reachable_ = false;
+    std::atomic<bool> reachable_{false};
 };
 
 }  // namespace dekeyd

@@ -141,7 +141,8 @@ private:
         guard_.snapshots.take();
         storage_ = guard_.storage();
         const core::Snapshot& newest = guard_.snapshots.value();
-        if (const bool away = now - newest.now > GuardView::silent_after; away != away_) {
+        const bool away = !guard_.reachable() || now - newest.now > GuardView::silent_after;
+        if (away != away_) {
             away_ = away;
             urgent_ = true;
             next_full_ = next_summary_ = {};

@@ -1,6 +1,5 @@
-// A journal's segment and its mark as they may be found after anything: it opens, what is added is there, and what was
-// read once is read again. The bytes are the segment, a line "----", and the mark. The logs' rows are read from them
-// too.
+// A journal's segment as it may be found after anything: it opens, what is added is there, and what was read once is
+// read again. The logs' rows are read from the same bytes too.
 #include <fcntl.h>
 #include <sys/stat.h>
 #include <unistd.h>
@@ -69,32 +68,23 @@ std::size_t count(const std::string& folder, std::uint64_t durable, std::uint64_
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
     static const Folder folder;
     const std::string_view text = fuzz::text_of(data, size);
-    const std::size_t line = text.find("----\n");
-    write(folder.path + "/events-00000000000000000001", text.substr(0, line));
-    if (line == std::string_view::npos) {
-        ::unlink((folder.path + "/delivered").c_str());
-    } else {
-        write(folder.path + "/delivered", text.substr(line + 5));
-    }
+    write(folder.path + "/events-00000000000000000001", text);
     {
         formats::Journal journal{folder.path, {.segment_bytes = 4096, .total_bytes = 16384}};
         const std::string trouble = journal.open();
         fuzz::need(trouble.empty(), "it opens");
         fuzz::need(!journal.epoch().empty(), "it has an epoch");
         fuzz::need(journal.durable() + 1 == journal.next_number(), "all that is found is durable");
-        fuzz::need(journal.delivered() < journal.next_number(), "nothing is delivered that was never written");
         const std::uint64_t added = journal.next_number();
         fuzz::need(journal.append("added").empty() && journal.append("{}").empty(), "entries can be added");
         fuzz::need(journal.sync().empty(), "and be made durable");
         fuzz::need(journal.next_number() == added + 2, "numbers rise by one");
         const std::size_t entries = count(folder.path, journal.durable(), added + 1);
-        fuzz::need(journal.mark_delivered(added).empty(), "a mark can be set");
 
         formats::Journal again{folder.path, {.segment_bytes = 4096, .total_bytes = 16384}};
         fuzz::need(again.open().empty(), "it opens again");
         fuzz::need(again.repaired_bytes() == 0, "nothing is torn the second time");
         fuzz::need(again.epoch() == journal.epoch() && again.next_number() == added + 2, "it is the same journal");
-        fuzz::need(again.delivered() >= added, "the mark is kept");
         fuzz::need(count(folder.path, again.durable(), added + 1) == entries, "it reads the same");
     }
     clear(folder.path);

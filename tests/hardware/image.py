@@ -202,7 +202,7 @@ exec switch_root /root /sbin/init
             "etc/systemd/journald.conf.d/volatile.conf": "[Journal]\nStorage=volatile\n",
             "etc/dekeyd/dekeyd.yaml": pathlib.Path(configuration).read_text(),
             "board/shell": self.SHELL,
-            "etc/systemd/system/board.target": "[Unit]\nRequires=basic.target\nWants=board.service dekeyd.service\nAfter=basic.target\n",
+            "etc/systemd/system/board.target": "[Unit]\nRequires=basic.target\nWants=board.service dekeyd.service dekeyd-telemetry.service\nAfter=basic.target\n",
             "etc/systemd/system/board.service":
                 "[Unit]\nDescription=The tests' commands, by the console\n[Service]\nExecStart=/bin/busybox sh /board/shell\n"
                 "StandardInput=tty-force\nStandardOutput=tty\nTTYPath=/dev/ttyAMA0\nEnvironment=HOME=/root\n",

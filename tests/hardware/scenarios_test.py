@@ -22,7 +22,7 @@ import image as images
 from station import BUS, INHIBIT, LINE, PERMIT, WIRE, Broker, Failed, Station, expect
 
 CONFIGURATION = "/etc/dekeyd/dekeyd.yaml"
-DROP_INS = "/etc/systemd/system/dekeyd.service.d"
+DROP_INS = "/etc/systemd/system/dekeyd-telemetry.service.d"
 
 
 # ---- the scenarios: each begins permitted, ends permitted, and returns a remark ----
@@ -56,10 +56,13 @@ def start(station):
 
 def unit(station):
     """What the unit gives and takes, on a systemd that runs."""
-    text = station.succeeds("systemd-analyze security --no-pager dekeyd.service")
-    figure = re.search(r"exposure level for dekeyd\.service: ([0-9.]+)", text)
-    expect(figure and float(figure[1]) <= 1.5, f"exposure: {text[-400:]}")
-    remaining = [" ".join(line[1:].split()) for line in text.splitlines() if line.startswith("✗")]
+    figures, remaining = {}, []
+    for name, most in (("dekeyd", 1.1), ("dekeyd-telemetry", 1.8)):
+        text = station.succeeds(f"systemd-analyze security --no-pager {name}.service")
+        figure = re.search(rf"exposure level for {name}\.service: ([0-9.]+)", text)
+        expect(figure and float(figure[1]) <= most, f"exposure of {name}: {text[-400:]}")
+        figures[name] = figure[1]
+        remaining += [f"{name}: " + " ".join(line[1:].split()) for line in text.splitlines() if line.startswith("✗")]
     shown = station.succeeds("systemctl show -p User,NRestarts,WatchdogUSec,Type,FragmentPath dekeyd; "
                              "pid=$(pidof dekeyd); grep -h -E '^(Uid|CapEff|NoNewPrivs|Seccomp):' /proc/$pid/status; "
                              "ls -l /dev/gpiochip0; systemctl list-dependencies --plain dekeyd >/dev/null")
@@ -69,8 +72,14 @@ def unit(station):
     expect("Uid:\t0\t" not in shown, f"it isn't root: {shown}")
     guard = station.status()["guard"]
     expect(guard["realtime"] and guard["memory_locked"], f"real-time priority and locked memory without root: {guard}")
-    print("\n".join(f"         {line}" for line in [figure[0], *remaining, *shown.splitlines()]), flush=True)
-    return f"exposure {figure[1]}; not root, no capability, real-time priority and locked memory all the same"
+    # The telemetry's user reaches the socket, and is a stranger there whatever it says.
+    as_telemetry = "systemd-run --quiet --pipe --wait --uid=dekeyd-telemetry --property=SupplementaryGroups=dekeyd"
+    expect("state" in station.succeeds(f"{as_telemetry} dekeyctl status"), "the telemetry's user may read")
+    said, _ = station.run(f"{as_telemetry} dekeyctl reset 2>&1")
+    expect("remote" in said, f"and is told that what it asks for is remote: {said}")
+    print("\n".join(f"         {line}" for line in [*remaining, *shown.splitlines()]), flush=True)
+    return (f"exposure {figures['dekeyd']}, of the telemetry {figures['dekeyd-telemetry']}; not root, no capability, real-time priority "
+            "and locked memory all the same; what the telemetry's user asks for is remote")
 
 
 def finds(station):
@@ -197,10 +206,10 @@ def no_credential(station):
     """The drop-in for the broker's password without its file stops neither the start nor the stop hook."""
     since = station.mark()
     station.succeeds(f"mkdir -p {DROP_INS}; cp /usr/share/doc/dekeyd/drop-ins/broker-password.conf {DROP_INS}/; "
-                     f"sed -i 's/^mqtt: {{/mqtt: {{user: hilltop, /' {CONFIGURATION}; systemctl daemon-reload; systemctl restart dekeyd")
+                     f"sed -i 's/^mqtt: {{/mqtt: {{user: hilltop, /' {CONFIGURATION}; systemctl daemon-reload; systemctl restart dekeyd dekeyd-telemetry")
     station.wait(INHIBIT, since, "restarted")
     station.wait(PERMIT, since + 1, "started without the credential's file")
-    said = station.succeeds("journalctl -u dekeyd -o cat --no-pager | grep -i password | tail -n 1")
+    said = station.succeeds("journalctl -u dekeyd-telemetry -o cat --no-pager | grep -i password | tail -n 1")
     remark = killed(station)
     station.succeeds(f"rm -r {DROP_INS}; sed -i 's/user: hilltop, //' {CONFIGURATION}; systemctl daemon-reload")  # for the next start
     return f"{remark}; the log: {said}"

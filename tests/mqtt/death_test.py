@@ -134,7 +134,6 @@ class Death(StationTest):
         self.assertEqual(reader.last(PERMIT), "false")
         self.newcomer_reads(broker, "false")
         self.assertTrue(station.permits(), "the amplifier transmits all the while")
-ds(broker, "false")
 
 
 if __name__ == "__main__":

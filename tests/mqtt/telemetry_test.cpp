@@ -166,6 +166,91 @@ TEST_CASE("a session that breaks off takes the permit away at the broker until t
     CHECK(joined(test::faults_of_session(listener.all(), "hilltop")) == "");
 }
 
+TEST_CASE("a guard that is gone, or stands still, is lost within a second, and its permit with it") {
+    Broker broker;
+    Listener listener{broker.port()};
+    Amplifier amplifier{broker.port()};
+    const std::string base = amplifier.base();
+    amplifier.start();
+    REQUIRE(eventually([&] { return listener.last(base + "/$state") == "ready"; }));
+    amplifier.transmit();
+    REQUIRE(eventually([&] { return listener.last(base + "/measurements/vswr") == "1.31"; }));
+    REQUIRE(eventually([&] { return listener.last(base + "/permit/permit") == "true"; }));
+    const auto began = std::chrono::steady_clock::now();
+    SUBCASE("gone") {
+        amplifier.stop_guard();
+    }
+    SUBCASE("its thread stands still") {
+        amplifier.freeze_guard(true);
+    }
+    REQUIRE(eventually([&] { return listener.last(base + "/$state") == "lost"; }));
+    for (const test::Heard& heard : listener.all()) {
+        if (heard.topic != base + "/permit/permit" || heard.payload != "false" || heard.at < began) continue;
+        MESSAGE("false after " << std::chrono::duration<double, std::milli>(heard.at - began).count() << " ms");
+        CHECK(heard.at - began < 2s);  // 1 s on a machine that does nothing else
+    }
+    // Whatever is retained of it says that nothing is known.
+    REQUIRE(eventually(
+        [&] { return listener.last(base + "/$alert/guard").value_or("").starts_with("The guard doesn't"); }));
+    REQUIRE(eventually([&] { return listener.last(base + "/measurements/vswr") == ""; }));
+    REQUIRE(eventually([&] {
+        const auto summary = nlohmann::json::parse(listener.last(base + "/service/summary").value_or("{}"));
+        return summary["permit"] == false && summary["values"]["vswr"].is_null();
+    }));
+    CHECK(listener.last(base + "/permit/permit") == "false");
+    CHECK(listener.last(base + "/permit/state") == "starting");
+
+    if (!amplifier.control) amplifier.start_guard();
+    amplifier.freeze_guard(false);
+    REQUIRE(eventually([&] { return listener.last(base + "/$state") == "ready"; }));
+    REQUIRE(eventually([&] { return listener.last(base + "/permit/permit") == "true"; }));
+    REQUIRE(eventually([&] { return listener.last(base + "/measurements/vswr") == "1.31"; }));
+    REQUIRE(eventually([&] { return listener.last(base + "/$alert/guard") == ""; }));
+    amplifier.stop();
+    CHECK(joined(test::faults_of_session(listener.all(), "hilltop")) == "");
+}
+
+TEST_CASE("an alert that stood when the guard went is not over") {
+    Broker broker;
+    Listener listener{broker.port()};
+    Amplifier amplifier{broker.port()};
+    const std::string alert = amplifier.base() + "/$alert/limit-vswr";
+    amplifier.start();
+    amplifier.transmit();
+    amplifier.trip();
+    REQUIRE(eventually([&] { return listener.last(alert).value_or("").starts_with("Tripped"); }));
+    amplifier.stop_guard();
+    REQUIRE(eventually([&] { return listener.last(amplifier.base() + "/$state") == "lost"; }));
+    REQUIRE(eventually([&] { return listener.last(amplifier.base() + "/$alert/guard").has_value(); }));
+    CHECK(listener.last(alert).value_or("").starts_with("Tripped"));
+    amplifier.stop();
+}
+
+TEST_CASE("events come once each and in order, whichever program is started anew") {
+    Broker broker;
+    Listener listener{broker.port()};
+    Amplifier amplifier{broker.port()};
+    amplifier.start();
+    std::uint64_t durable = 1;
+    for (int round = 0; round < 4; ++round) {
+        REQUIRE(eventually([&] { return amplifier.state.journal_durable == durable; }));
+        if (round % 2 == 0) {
+            amplifier.stop_telemetry();
+        } else {
+            amplifier.stop_guard();
+            amplifier.start_guard();
+        }
+        for (int i = 0; i < 100; ++i) amplifier.step(amplifier.event(core::EventKind::rf_on));
+        durable += 100;
+        if (round % 2 == 0) amplifier.start_telemetry();
+        REQUIRE(eventually([&] { return amplifier.place->number() == durable; }, 60s));
+    }
+    const auto heard = numbers(listener.of(amplifier.event_topic()));
+    for (std::size_t i = 1; i < heard.size(); ++i) CHECK(heard[i] >= heard[i - 1]);  // at least once, and never back
+    CHECK(std::set<std::uint64_t>(heard.begin(), heard.end()).size() == durable);
+    amplifier.stop();
+}
+
 TEST_CASE("after a session that broke off everything is said again") {
     Broker broker;
     Proxy proxy{broker.port()};

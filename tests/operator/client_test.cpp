@@ -7,7 +7,7 @@
 
 #include "fake_daemon.hpp"
 
-using namespace dekeyd::ctl;
+using namespace dekeyd;
 using namespace std::chrono_literals;
 
 TEST_CASE("one request, one answer") {

@@ -15,6 +15,7 @@
 #include <vector>
 
 #include "base/folder_lock.hpp"
+#include "formats/control_messages.hpp"
 #include "formats/event_text.hpp"
 #include "formats/journal.hpp"
 #include "soak/oracle.hpp"
@@ -149,11 +150,12 @@ private:
         const bool late = world_.chance.one_in(10.0);
         const auto order = [&](core::CommandKind kind, core::Origin origin) {
             const bool waited = late && kind != core::CommandKind::hold;
-            commands_.push_back({.kind = kind,
-                                 .origin = origin,
-                                 .id = ++command_id_ | (waited ? Oracle::too_late : 0),
-                                 .limit = 0,
-                                 .arrived = world_.now() - (waited ? 2 * command_life : core::Duration::zero())});
+            commands_.push_back(
+                {.kind = kind,
+                 .origin = origin,
+                 .id = ++command_id_ | (waited ? Oracle::too_late : 0),
+                 .limit = 0,
+                 .arrived = world_.now() - (waited ? 2 * formats::command_life : core::Duration::zero())});
         };
         if (memory.held_locally || memory.held_remotely) {
             if (world_.chance.one_in(2.0)) order(core::CommandKind::release, core::Origin::local);

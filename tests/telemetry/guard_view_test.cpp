@@ -69,6 +69,7 @@ TEST_CASE("a command is for the guard that is there, and for no later one") {
     core::Plan plan;
     GuardView view{plan};
     CHECK_FALSE(view.ask(core::CommandKind::hold));
+    CHECK_FALSE(view.reachable());
     view.set_reachable(true);
     CHECK(view.ask(core::CommandKind::hold));
     view.set_reachable(false);
