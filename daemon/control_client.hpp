@@ -24,11 +24,12 @@ struct ControlClient {
     bool gone = false;             ///< it reads no answer any more
     core::Duration watch_every{};  ///< zero: doesn't watch
     core::Instant watch_next{};
-    bool records = false;  ///< the recording goes to it
-    bool proves = false;   ///< began a proof test, which ends when it goes
-    uid_t user = 0;        ///< by the kernel's word, as of its connect()
-    bool remote = false;   ///< what it asks for comes from afar
-    bool follows = false;  ///< it is the telemetry, and the feed goes to it
+    bool records = false;         ///< the recording goes to it
+    bool proves = false;          ///< began a proof test, which ends when it goes
+    uid_t user = 0;               ///< by the kernel's word, as of its connect()
+    bool remote = false;          ///< what it asks for comes from afar
+    bool follows = false;         ///< it is the telemetry, and the feed goes to it
+    core::Instant quiet_until{};  ///< nothing is taken from it before: what a remote one sends must not fill the time
 
     [[nodiscard]] bool watches() const noexcept { return watch_every > core::Duration::zero(); }
     /// Looks whether it has gone, and gives each whole line that has come to `take`; an overlong one is given cut.

@@ -28,6 +28,9 @@ constexpr core::Duration pending_wait = 5ms;   // a command's answer waits for t
 constexpr mode_t socket_mode = 0660;
 constexpr int waiting_clients = 64;
 constexpr core::Duration accept_pause = 100ms;  // without a descriptor for the next client
+constexpr int remote_at_once = 4;               // of the telemetry's clients, and then a pause:
+constexpr core::Duration remote_pause = 20ms;
+constexpr core::Duration remote_quiet = 5ms;  // between looks at what one of them has sent
 
 // The one answer of a client that is closed for another's sake.
 constexpr std::string_view place_needed =
@@ -53,7 +56,8 @@ ControlSocket::ControlSocket(const formats::Configuration& configuration, Outlet
       context_{std::move(context)},
       recording_{recording},
       saved_{saved},
-      path_{configuration.run_directory + "/control"} {
+      doors_{Door{.path = configuration.run_directory + "/control"},
+             Door{.path = configuration.run_directory + "/telemetry", .remote = true}} {
     if (wake_.descriptor() >= 0) outlet.reader = &wake_;
 }
 
@@ -68,49 +72,66 @@ formats::MqttStatus ControlSocket::telemetry() const noexcept {
 
 ControlSocket::~ControlSocket() {
     for (const Client& client : clients_) ::close(client.descriptor);
-    if (listener_ < 0) return;
-    ::close(listener_);
-    ::unlink(path_.c_str());
+    for (const Door& door : doors_) {
+        if (door.descriptor < 0) continue;
+        ::close(door.descriptor);
+        ::unlink(door.path.c_str());
+    }
 }
 
 std::string ControlSocket::listen() {
+    if (std::string text = open(doors_[0]); !text.empty() || !feed_) return text;
+    return open(doors_[1]);
+}
+
+std::string ControlSocket::open(Door& door) const {
+    const std::string& path = door.path;
     sockaddr_un address{};
     address.sun_family = AF_UNIX;
-    if (path_.size() >= sizeof(address.sun_path)) {
-        return fmt::format("{}: a socket's path has at most {} bytes; give a shorter run directory (paths: run:)",
-                           path_, sizeof(address.sun_path) - 1);
+    if (path.size() >= sizeof(address.sun_path)) {
+        return fmt::format("{}: a socket's path has at most {} bytes; give a shorter run directory (paths: run:)", path,
+                           sizeof(address.sun_path) - 1);
     }
-    std::memcpy(address.sun_path, path_.data(), path_.size());
+    std::memcpy(address.sun_path, path.data(), path.size());
     const int listener = ::socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
-    if (listener < 0) return trouble(path_, "no socket", errno);
-    // The line is ours by now, so whatever lies there belongs to nobody who lives.
+    if (listener < 0) return trouble(path, "no socket", errno);
+    // The run folder is locked, so what lies there was left by a daemon that has ended.
     struct stat there {};
-    if (::lstat(path_.c_str(), &there) == 0 && S_ISSOCK(there.st_mode)) ::unlink(path_.c_str());
+    if (::lstat(path.c_str(), &there) == 0 && S_ISSOCK(there.st_mode)) ::unlink(path.c_str());
     // Before, so that there is no time in which others may connect; after, in case the kernel took the umask's.
     ::fchmod(listener, socket_mode);
-    const bool bound = ::bind(listener, any(address), sizeof(address)) == 0 && ::chmod(path_.c_str(), socket_mode) == 0;
+    const bool bound = ::bind(listener, any(address), sizeof(address)) == 0 && ::chmod(path.c_str(), socket_mode) == 0;
     const int error = errno;
     if (!bound || ::listen(listener, waiting_clients) != 0) {
         const int why = bound ? errno : error;
         ::close(listener);
-        return trouble(path_, "can't listen", why);
+        return trouble(path, "can't listen", why);
     }
-    listener_ = listener;
+    door.descriptor = listener;
+    const auto group = door.remote ? feed_->group() : std::nullopt;
+    if (group && ::chown(path.c_str(), static_cast<uid_t>(-1), *group) != 0) {
+        return fmt::format(
+            "{}: can't be given to the group of dekeyd-telemetry: {}; expected this user in that group "
+            "(SupplementaryGroups= in the unit)",
+            path, std::strerror(errno));
+    }
     return {};
 }
 
 void ControlSocket::run() {
     looked_ = monotonic_now();
     while (!leave_.load()) {
-        std::vector<pollfd> watched;
-        if (listener_ >= 0 && monotonic_now() >= accept_again_)
-            watched.push_back({.fd = listener_, .events = POLLIN, .revents = 0});
+        std::vector<pollfd> watched{{.fd = wake_.descriptor(), .events = POLLIN, .revents = 0}};
+        for (const Door& door : doors_) {  // a negative one is passed over by poll()
+            const bool opens = monotonic_now() >= door.open_again;
+            watched.push_back({.fd = opens ? door.descriptor : -1, .events = POLLIN, .revents = 0});
+        }
         const std::size_t first_client = watched.size();
         for (const Client& client : clients_) {
-            const int events = client.unsent.empty() ? POLLIN : POLLIN | POLLOUT;
-            watched.push_back({.fd = client.descriptor, .events = static_cast<short>(events), .revents = 0});
+            const int in = monotonic_now() >= client.quiet_until ? POLLIN : 0;
+            const int out = client.unsent.empty() ? 0 : POLLOUT;
+            watched.push_back({.fd = client.descriptor, .events = static_cast<short>(in | out), .revents = 0});
         }
-        watched.push_back({.fd = wake_.descriptor(), .events = POLLIN, .revents = 0});
         ::poll(watched.data(), watched.size(), poll_timeout(monotonic_now()));
         wake_.hear();
         const core::Instant now = monotonic_now();
@@ -123,7 +144,9 @@ void ControlSocket::run() {
         }
         close_silent(now);
         drop_clients();  // first, for their room
-        if (first_client == 1 && (watched[0].revents & POLLIN) != 0) accept_clients(now);
+        for (std::size_t i = 0; i < doors_.size(); ++i) {
+            if ((watched[1 + i].revents & POLLIN) != 0) accept_clients(doors_[i], now);
+        }
         answer_saved(now);
         give_up_late(now);
         serve_follower(now);
@@ -141,29 +164,37 @@ int ControlSocket::poll_timeout(core::Instant now) const {
         if (client.records) wait = std::min<core::Duration>(wait, working_wait);
         if (client.watches()) wait = std::clamp<core::Duration>(client.watch_next - now, 0ns, wait);
         if (client.follows) wait = std::clamp<core::Duration>(feed_->due() - now, 0ns, wait);
+        if (client.quiet_until > now) wait = std::min<core::Duration>(wait, client.quiet_until - now);
+    }
+    for (const Door& door : doors_) {
+        if (door.open_again > now) wait = std::min<core::Duration>(wait, door.open_again - now);
     }
     return static_cast<int>(std::chrono::ceil<std::chrono::milliseconds>(wait).count());
 }
 
 // ---- clients ---------------------------------------------------------------------------------------------------
 
-void ControlSocket::accept_clients(core::Instant now) {
-    for (int left = waiting_clients; left > 0; --left) {
-        const int descriptor = ::accept4(listener_, nullptr, nullptr, SOCK_CLOEXEC | SOCK_NONBLOCK);
+void ControlSocket::accept_clients(Door& door, core::Instant now) {
+    for (int left = door.remote ? remote_at_once : waiting_clients; left > 0; --left) {
+        const int descriptor = ::accept4(door.descriptor, nullptr, nullptr, SOCK_CLOEXEC | SOCK_NONBLOCK);
         if (descriptor < 0) {
             // No descriptor left: those who wait go on waiting, and poll would say so at once, again and again.
-            if (errno != EAGAIN && errno != EINTR) accept_again_ = now + accept_pause;
+            if (errno != EAGAIN && errno != EINTR) door.open_again = now + accept_pause;
             return;
         }
         clients_.emplace_back(descriptor, now);
-        if (feed_ && feed_->is_remote(clients_.back().user)) clients_.back().remote = true;
-        limit_remote_connections(clients_.back());
-        receive(clients_.back(), now);  // before any question of places: what it has sent already is done
+        Client& client = clients_.back();
+        client.remote = client.remote || door.remote || (feed_ && feed_->is_remote(client.user));
+        limit_remote_connections(client);
+        receive(client, now);  // before any question of places: what it has sent already is done
         keep_places(now);
     }
+    if (door.remote) door.open_again = now + remote_pause;
 }
 
 void ControlSocket::receive(Client& client, core::Instant now) {
+    if (now < client.quiet_until) return;
+    if (client.remote) client.quiet_until = now + remote_quiet;
     client.receive(now, [&](Client& from, std::string_view line) { answer(from, line, now); });
 }
 
@@ -409,10 +440,8 @@ void ControlSocket::serve_watchers(core::Instant now) {
 
 // One at a time: a new process takes over from one that is hung.
 void ControlSocket::begin_to_follow(Client& client, core::Instant now) {
-    if (!feed_ || !feed_->may_follow(client.user)) {
-        return client.send(formats::error_answer(feed_
-                                                     ? "this is only for the telemetry's user"
-                                                     : "no broker is configured; expected mqtt: in the configuration"));
+    if (!client.remote || !feed_) {
+        return client.send(formats::error_answer("this is only for the telemetry, at its own socket"));
     }
     for (Client& other : clients_) {
         if (!other.follows || &other == &client) continue;
@@ -420,7 +449,7 @@ void ControlSocket::begin_to_follow(Client& client, core::Instant now) {
         other.drop = true;
     }
     spdlog::info("telemetry connected");
-    client.remote = client.follows = true;
+    client.follows = true;
     client.asked_at = now;
     broker_.store(false);
     followed_.store(true);

@@ -2,6 +2,7 @@
 // is told. It also writes the events to the log. Its own thread; whatever its clients do, the guard doesn't notice.
 #pragma once
 
+#include <array>
 #include <atomic>
 #include <functional>
 #include <map>
@@ -44,8 +45,8 @@ public:
     ControlSocket(const ControlSocket&) = delete;
     ControlSocket& operator=(const ControlSocket&) = delete;
 
-    /// Makes `<run directory>/control`, in place of one that a dead process left. Empty, or what failed and how to
-    /// mend it.
+    /// Makes `<run directory>/control`, and `telemetry` beside it where there is one to be told, in place of those that
+    /// a dead process left. Empty, or what failed and how to mend it.
     std::string listen();
     /// Before listen(), where there is a telemetry to be told.
     void serve_telemetry(TelemetryPorts ports, std::string_view version);
@@ -69,8 +70,17 @@ private:
         std::string sentence{};
     };
 
+    /// Where clients come in: operators by one socket, the telemetry by one of its own, so that it can't fill theirs.
+    struct Door {
+        std::string path;
+        bool remote = false;
+        int descriptor = -1;
+        core::Instant open_again{};  ///< not looked at before
+    };
+
+    std::string open(Door& door) const;
     [[nodiscard]] int poll_timeout(core::Instant now) const;
-    void accept_clients(core::Instant now);
+    void accept_clients(Door& door, core::Instant now);
     void receive(Client& client, core::Instant now);
     void keep_places(core::Instant now);
     void close_silent(core::Instant now);
@@ -97,9 +107,7 @@ private:
     Context context_;
     RecordingFeed* recording_;
     const RecorderState* saved_;
-    std::string path_;
-    int listener_ = -1;
-    core::Instant accept_again_{};
+    std::array<Door, 2> doors_;
     core::Instant looked_{};  ///< when the last turn saw all that had come
     std::vector<Client> clients_;
     std::map<std::uint32_t, Pending> pending_;

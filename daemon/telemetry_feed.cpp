@@ -2,7 +2,6 @@
 
 #include <fmt/format.h>
 #include <pwd.h>
-#include <unistd.h>
 
 #include <algorithm>
 #include <utility>
@@ -17,12 +16,13 @@ constexpr const char* telemetry_user_name = "dekeyd-telemetry";
 
 }  // namespace
 
-std::optional<uid_t> telemetry_user() {
+std::optional<TelemetryPorts::User> telemetry_user() {
     std::array<char, 4096> room{};
     passwd entry{};
     passwd* found = nullptr;
     const int error = ::getpwnam_r(telemetry_user_name, &entry, room.data(), room.size(), &found);
-    return error == 0 && found != nullptr ? std::optional{entry.pw_uid} : std::nullopt;
+    if (error != 0 || found == nullptr) return std::nullopt;
+    return TelemetryPorts::User{.id = entry.pw_uid, .group = entry.pw_gid};
 }
 
 TelemetryFeed::TelemetryFeed(const formats::Configuration& configuration, TelemetryPorts ports,
@@ -30,8 +30,7 @@ TelemetryFeed::TelemetryFeed(const formats::Configuration& configuration, Teleme
     : configuration_{configuration},
       ports_{ports},
       version_{version},
-      sum_{formats::configuration_sum(configuration.text)},
-      own_user_{::geteuid()} {}
+      sum_{formats::configuration_sum(configuration.text)} {}
 
 bool TelemetryFeed::Allowance::take_one(core::Instant now) noexcept {
     left = std::min(command_burst, left + core::seconds(now - at));

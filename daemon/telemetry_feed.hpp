@@ -28,11 +28,15 @@ struct TelemetryPorts {
     const ArchiveState* archive = nullptr;
     LatestHistory* latest = nullptr;
     JournalFeed* journal = nullptr;
-    std::optional<uid_t> user = std::nullopt;  ///< who the telemetry is; without one, any client that follows is
+    struct User {
+        uid_t id = 0;
+        gid_t group = 0;
+    };
+    std::optional<User> user = std::nullopt;  ///< who the telemetry is; without one it has the daemon's own
 };
 
 /// The user that the telemetry runs as, where this machine knows it.
-std::optional<uid_t> telemetry_user();
+std::optional<TelemetryPorts::User> telemetry_user();
 
 class TelemetryFeed {
 public:
@@ -47,14 +51,13 @@ public:
 
     [[nodiscard]] Ring<core::Command>* commands() const noexcept { return ports_.commands; }
     [[nodiscard]] JournalFeed* journal() const noexcept { return ports_.journal; }
-    /// What comes from this user is remote, whatever it says of itself.
-    /// So is what comes from a user that the kernel shows as none, in a user namespace: it may be this one.
-    [[nodiscard]] bool is_remote(uid_t user) const noexcept {
-        return user == overflow_user || (ports_.user && user == *ports_.user);
+    [[nodiscard]] std::optional<gid_t> group() const noexcept {
+        return ports_.user ? std::optional{ports_.user->group} : std::nullopt;
     }
-    /// May this user be told all that there is to publish?
-    [[nodiscard]] bool may_follow(uid_t user) const noexcept {
-        return ports_.commands != nullptr && (!ports_.user || user == *ports_.user || user == own_user_);
+    /// What comes from this user is remote, by whatever socket, and whatever it says of itself. So is what comes from a
+    /// user that the kernel shows as none, in a user namespace: it may be this one.
+    [[nodiscard]] bool is_remote(uid_t user) const noexcept {
+        return user == overflow_user || (ports_.user && user == ports_.user->id);
     }
 
     /// Why a remote command isn't passed on; empty: it is, and one of its allowance is used.
@@ -82,7 +85,6 @@ private:
     const formats::Configuration& configuration_;
     TelemetryPorts ports_;
     std::string version_, sum_;
-    uid_t own_user_;
     std::deque<core::Event> events_;
     core::Instant next_{};
     std::uint64_t told_durable_ = 0;

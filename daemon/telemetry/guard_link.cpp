@@ -59,7 +59,7 @@ public:
 
 private:
     void follow() {
-        Connection guard{configuration_.run_directory + "/control"};
+        Connection guard{configuration_.run_directory + "/telemetry"};
         guard.send(R"({"ask":"follow"})");
         told_broker_.reset();
         core::Instant heard = monotonic_now();
@@ -84,7 +84,7 @@ private:
             if (!hear(*line)) return false;
         }
         if (now - heard < answer_at_most) return true;
-        complain(fmt::format("{}/control: the guard says nothing; is it hung?", configuration_.run_directory));
+        complain(fmt::format("{}/telemetry: the guard says nothing; is it hung?", configuration_.run_directory));
         return false;
     }
 

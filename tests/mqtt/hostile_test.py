@@ -80,18 +80,18 @@ class Hostile(StationTest):
         station.start(environment={"LD_PRELOAD": os.environ["TELEMETRY_USER_SHIM"], "TELEMETRY_USER": str(STRANGER)})
         station.reset()
         station.wait_permit()
-        station.run.chmod(0o755)
+        station.run.chmod(0o751)
         return station
 
     def stranger(self, station, what, seconds=SECONDS):
-        return subprocess.Popen(["/usr/bin/python3", "-c", HOSTILE, str(station.control), what, str(seconds)], user=STRANGER,
-                                group=os.getgid(), extra_groups=[], stdin=subprocess.DEVNULL)
+        return subprocess.Popen(["/usr/bin/python3", "-c", HOSTILE, str(station.run / "telemetry"), what, str(seconds)],
+                                user=STRANGER, group=STRANGER, extra_groups=[], stdin=subprocess.DEVNULL)
 
-    def ask_as_stranger(self, station, *requests):
+    def ask_as_stranger(self, station, *requests, path=None, group=STRANGER):
         program = ("import json,socket,sys\ns=socket.socket(socket.AF_UNIX);s.connect(sys.argv[1])\nf=s.makefile('rb')\n"
                    "for r in sys.argv[2:]:\n s.sendall(r.encode()+b'\\n');print(f.readline().decode(),end='')")
-        done = subprocess.run(["/usr/bin/python3", "-c", program, str(station.control), *(json.dumps(r) for r in requests)],
-                              user=STRANGER, group=os.getgid(), extra_groups=[], capture_output=True, text=True, timeout=60, check=True)
+        done = subprocess.run(["/usr/bin/python3", "-c", program, str(path or station.run / "telemetry"), *(json.dumps(r) for r in requests)],
+                              user=STRANGER, group=group, extra_groups=[], capture_output=True, text=True, timeout=60, check=True)
         return [json.loads(line) for line in done.stdout.splitlines()]
 
     def test_it_is_told_that_it_is_remote_whatever_it_says(self):
@@ -119,12 +119,29 @@ class Hostile(StationTest):
         self.assertTrue(self.ask_as_stranger(station, {"ask": "status"})[0]["ok"])
         self.assertIn("hello", self.ask_as_stranger(station, {"ask": "follow"})[0])
 
+    def test_the_operators_socket_is_closed_to_it(self):
+        station = self.begin()
+        with self.assertRaises(subprocess.CalledProcessError):
+            self.ask_as_stranger(station, {"ask": "status"}, path=station.control)
+        # And were it open: the kernel says who it is.
+        answer = self.ask_as_stranger(station, {"ask": "reset"}, path=station.control, group=os.getgid())[0]
+        self.assertFalse(answer["ok"])
+        self.assertIn("remote", answer["error"])
+        # The other way round: what comes in at the telemetry's socket is remote, whoever says it.
+        with socket.socket(socket.AF_UNIX) as client:
+            client.connect(str(station.run / "telemetry"))
+            client.sendall(b'{"ask":"release"}\n')
+            self.assertIn("remote", json.loads(client.makefile("rb").readline())["error"])
+
     def test_nothing_that_it_tries_is_felt(self):
         station = self.begin()
         station.set(**KEYED)
         wait_for(lambda: station.status()["rf_present"], "RF")
         for what in ("connections", "churn", "deaf", "endless", "noise", "events", "bodies", "holds"):
             with self.subTest(what):
+                if what == "holds":  # an amplifier that is held has no RF
+                    station.set(drive=0.0, forward=0.0, reflected=0.0, current=0.5)
+                    wait_for(lambda: not station.status()["rf_present"], "RF off")
                 before = memory_kib(station.daemon.pid)
                 disk = sum(f.stat().st_size for f in station.state.rglob("*") if f.is_file())
                 log = station.log.stat().st_size
@@ -184,6 +201,7 @@ class Killed(StationTest):
         for _ in range(ROUNDS):
             warm = not warm
             station.set(supply=28.0 + (0.01 if warm else 0.0))
+            self.assertFalse(station.reset()["ok"])  # nothing is latched: an event, and nothing else
             time.sleep(chance.uniform(0.0, 0.25))
             station.stop_telemetry(signal.SIGKILL)
             self.assertTrue(station.permits())

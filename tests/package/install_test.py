@@ -77,7 +77,7 @@ def first_install(root, package, version):
     expect("not started: there is no /etc/dekeyd/dekeyd.yaml" in output and "dekeyctl check" in output,
            "says that the guard is not started, why, and what to do")
     expect(is_enabled(root), "the service is enabled")
-    expect(owner(root, "/var/lib/dekeyd") == "750 dekeyd dekeyd" and owner(root, "/run/dekeyd") == "750 dekeyd dekeyd"
+    expect(owner(root, "/var/lib/dekeyd") == "750 dekeyd dekeyd" and owner(root, "/run/dekeyd") == "751 dekeyd dekeyd"
            and owner(root, "/etc/dekeyd") == "755 root root", "the folders and their owners")
     code, output = root.run("id", "dekeyd")
     expect(code == 0 and "(gpio)" in output, f"the user is in the group gpio: {output.strip()}")

@@ -93,14 +93,16 @@ def check_network(folder, name):
     unit = directives((folder / name).read_text())
     expect(last_of(unit, "PrivateNetwork") == "yes" and last_of(unit, "RestrictAddressFamilies") == "AF_UNIX",
            f"{name}: no network")
+    expect("dekeyd-telemetry" in (last_of(unit, "SupplementaryGroups") or "").split() and last_of(unit, "RuntimeDirectoryMode") == "0751",
+           f"{name}: may give the telemetry its socket, and lets it pass there")
     expect(last_of(unit, "PrivateUsers") in (None, "no"),
            f"{name}: sees the users who speak at its socket (user_namespaces(7): else all are one)")
 
 
 def check_telemetry(folder, name):
     unit = directives((folder / name).read_text())
-    expect(last_of(unit, "User") == "dekeyd-telemetry" and last_of(unit, "SupplementaryGroups") == "dekeyd",
-           f"{name}: a user of its own, let to the control socket")
+    expect(last_of(unit, "User") == "dekeyd-telemetry" and last_of(unit, "SupplementaryGroups") is None,
+           f"{name}: a user of its own, in none of the guard's groups")
     expect("-/var/lib/dekeyd" in all_of(unit, "InaccessiblePaths") and last_of(unit, "PrivateDevices") == "yes"
            and last_of(unit, "RestrictRealtime") == "yes" and not all_of(unit, "DeviceAllow"),
            f"{name}: neither the guard's state, nor a device, nor real time")
@@ -171,7 +173,7 @@ def check_users(folder):
         code, output = run("systemd-tmpfiles", "--create", f"--root={root}", str((folder / "tmpfiles.conf").resolve()))
         modes = {path: (pathlib.Path(root) / path).stat().st_mode & 0o777
                  for path in ("run/dekeyd", "var/lib/dekeyd") if (pathlib.Path(root) / path).is_dir()}
-        expect(modes == {"run/dekeyd": 0o750, "var/lib/dekeyd": 0o750}, f"tmpfiles: the folders {output.strip()}")
+        expect(modes == {"run/dekeyd": 0o751, "var/lib/dekeyd": 0o750}, f"tmpfiles: the folders {output.strip()}")
 
 
 def main():

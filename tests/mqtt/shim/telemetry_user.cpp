@@ -10,6 +10,7 @@ extern "C" int getpwnam_r(const char* name, passwd* entry, char* room, size_t si
     if (user != nullptr && std::strcmp(name, "dekeyd-telemetry") == 0) {
         *entry = {};
         entry->pw_uid = static_cast<uid_t>(std::strtoul(user, nullptr, 10));
+        entry->pw_gid = static_cast<gid_t>(std::strtoul(user, nullptr, 10));
         *found = entry;
         return 0;
     }
