@@ -29,7 +29,7 @@ Amplifier::Amplifier(int port, const std::string& id) {
     for (core::Cause& cause : snapshot.causes) cause.condition = core::Condition::clear;
     for_recorder.emplace(snapshot);
     configuration.run_directory = folder.path();
-    std::filesystem::create_directory(folder / "telemetry");
+    std::filesystem::create_directory(folder / "delivered");
 }
 
 Amplifier::~Amplifier() {
@@ -83,9 +83,9 @@ void Amplifier::stop_guard() {
 
 void Amplifier::start_telemetry() {
     view.emplace(configuration.plan);
-    place.emplace(folder / "telemetry");
+    place.emplace(folder / "delivered");
     link.emplace(configuration, "test", *view);
-    telemetry.emplace(configuration, *view, *place, folder / "telemetry");
+    telemetry.emplace(configuration, *view, *place, folder / "delivered");
     place->start();
     link->start();
     telemetry->start();
