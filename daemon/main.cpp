@@ -9,6 +9,7 @@
 #include <string>
 
 #include "base/log.hpp"
+#include "base/process_setup.hpp"
 #include "daemon/arguments.hpp"
 #include "daemon/service.hpp"
 #include "drivers/standard_descriptors.hpp"
@@ -60,6 +61,7 @@ int run_main(int argc, char** argv) {
 
 int main(int argc, char** argv) {
     dekeyd::drivers::open_standard_descriptors();
+    dekeyd::use_one_heap();
     int code = dekeyd::exit_software;
     try {
         code = run_main(argc, argv);

@@ -145,6 +145,7 @@ private:
     bool arm();
     void decide();
     void start_readers();
+    void keep_together(Thread& thread) const;
     void watch();
     void look(core::Instant now);
     int stop();
@@ -179,14 +180,15 @@ private:
     std::uint64_t failed_writes_ = 0;
     RateLimit write_failures_{60s};
     bool ready_told_ = false;
+    std::optional<int> processor_ = last_processor();
 };
 
 Service::Service(const formats::Configuration& configuration)
     : configuration_{configuration},
-      for_control_{configuration.plan, Outlet::event_places, 20ms},  // a watcher's fastest rate
-      for_recorder_{configuration.plan, Outlet::event_places, 1s},   // it looks at those of events
-      for_keeper_{configuration.plan, 1, watch_every},               // it reads no events, but what changes with them
-      for_main_{configuration.plan, Outlet::event_places, watch_every},
+      for_control_{configuration.plan, 256, 20ms},                  // a watcher's fastest rate
+      for_recorder_{configuration.plan, Outlet::event_places, 1s},  // it looks at those of events
+      for_keeper_{configuration.plan, 1, watch_every},              // it reads no events, but what changes with them
+      for_main_{configuration.plan, 1, watch_every},                // nor does main
       control_{configuration, for_control_,    local_commands_, guard_wake_, [this] { return status_context(); },
                &recording_,   &recorder_state_},
       journal_feed_{configuration.state_directory + "/journal", recorder_state_, control_.wake()},
@@ -285,6 +287,7 @@ bool Service::arm() {
                     });
     });
     realtime_.store(guard_thread_.has_priority());
+    keep_together(guard_thread_);
     RateLimit longer{10s};
     while (!guard_->armed() && !stop_asked()) {
         if (longer.pass(monotonic_now())) manager_.wait_longer();
@@ -346,12 +349,19 @@ void Service::decide() {
     archive_->start();
 }
 
+// A wake across processors costs several times as much as one on the same: the guard and those whose scans wake it
+// share one, and the guard's priority is the higher.
+void Service::keep_together(Thread& thread) const {
+    if (processor_) thread.keep_on(*processor_);
+}
+
 void Service::start_readers() {
     bool all_fast = true;
     for (Sampler& sampler : samplers_) {
         const int priority = is_fast(sampler.bus()) ? sampler_priority : Thread::ordinary;
         sampler_threads_.emplace_back().start("bus " + sampler.bus().name, priority, [&sampler] { sampler.run(); });
         all_fast = all_fast && sampler_threads_.back().has_priority();
+        if (priority == sampler_priority) keep_together(sampler_threads_.back());
     }
     if (!realtime_.load() || !all_fast) {
         spdlog::warn(
@@ -377,11 +387,7 @@ void Service::watch() {
 }
 
 void Service::look(core::Instant now) {
-    while (for_main_.events.front() != nullptr) for_main_.events.pop();  // others tell them
-    if (guard_->cycles() > 0 && !ready_told_) {
-        ready_told_ = true;
-        manager_.ready();
-    }
+    if (guard_->cycles() > 0 && !ready_told_) ready_told_ = manager_.ready();
     if (for_main_.snapshot.take()) {
         const core::Snapshot& snapshot = for_main_.snapshot.value();
         manager_.status(

@@ -4,6 +4,8 @@
 #include <pwd.h>
 
 #include <algorithm>
+#include <cstdio>
+#include <memory>
 #include <utility>
 
 #include "base/wall_clock.hpp"
@@ -12,17 +14,21 @@
 namespace dekeyd {
 namespace {
 
-constexpr const char* telemetry_user_name = "dekeyd-telemetry";
+constexpr std::string_view telemetry_user_name = "dekeyd-telemetry";
 
 }  // namespace
 
 std::optional<TelemetryPorts::User> telemetry_user() {
+    // The file itself: to ask for a name would bring the name services' libraries in, and they may wait for a network.
+    const std::unique_ptr<std::FILE, int (*)(std::FILE*)> file{std::fopen("/etc/passwd", "re"), &std::fclose};
     std::array<char, 4096> room{};
     passwd entry{};
     passwd* found = nullptr;
-    const int error = ::getpwnam_r(telemetry_user_name, &entry, room.data(), room.size(), &found);
-    if (error != 0 || found == nullptr) return std::nullopt;
-    return TelemetryPorts::User{.id = entry.pw_uid, .group = entry.pw_gid};
+    while (file && ::fgetpwent_r(file.get(), &entry, room.data(), room.size(), &found) == 0) {
+        if (std::string_view{entry.pw_name} == telemetry_user_name)
+            return TelemetryPorts::User{.id = entry.pw_uid, .group = entry.pw_gid};
+    }
+    return std::nullopt;
 }
 
 TelemetryFeed::TelemetryFeed(const formats::Configuration& configuration, TelemetryPorts ports,

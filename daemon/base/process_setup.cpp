@@ -1,12 +1,18 @@
 #include "base/process_setup.hpp"
 
 #include <fmt/format.h>
+#include <malloc.h>
 #include <sys/mman.h>
 #include <sys/prctl.h>
 #include <sys/resource.h>
 
 #include <cerrno>
+#include <cstdint>
 #include <cstring>
+#include <fstream>
+#include <sstream>
+#include <string>
+#include <vector>
 
 namespace dekeyd {
 
@@ -16,13 +22,60 @@ void forbid_core_dumps() noexcept {
     ::prctl(PR_SET_DUMPABLE, 0, 0, 0, 0);
 }
 
+void use_one_heap() noexcept {
+#ifdef __GLIBC__
+    ::mallopt(M_ARENA_MAX, 1);
+#endif
+}
+
+namespace {
+
+struct Mapping {
+    std::uintptr_t begin = 0, end = 0;
+    std::string what;
+};
+
+/// The code of the program and of its libraries.
+std::vector<Mapping> mapped_code() {
+    std::vector<Mapping> all;
+    std::ifstream maps{"/proc/self/maps"};
+    for (std::string line; std::getline(maps, line);) {
+        std::istringstream words{line};
+        Mapping one;
+        char dash = 0;
+        std::string mode, offset, device, inode;
+        words >> std::hex >> one.begin >> dash >> one.end >> mode >> offset >> device >> inode >> one.what;
+        if (words && mode == "r-xp" && one.what.starts_with('/')) all.push_back(std::move(one));
+    }
+    return all;
+}
+
+void* at(std::uintptr_t address) {
+    return reinterpret_cast<void*>(address);  // NOLINT(performance-no-int-to-ptr): the kernel's own words
+}
+
+}  // namespace
+
 std::string lock_memory() {
+    const std::vector<Mapping> code = mapped_code();
+    // What was only needed to start is let go: it comes back by itself should anything ask for it.
+#ifdef __GLIBC__
+    ::malloc_trim(0);
+#endif
+    for (const Mapping& one : code) ::madvise(at(one.begin), one.end - one.begin, MADV_DONTNEED);
     rlimit allowed{};
     ::getrlimit(RLIMIT_MEMLOCK, &allowed);
     int what = static_cast<int>(MCL_CURRENT) | static_cast<int>(MCL_ONFAULT);
     // With a limit, a locked future means that the next thread or buffer can't be had.
     if (allowed.rlim_cur == RLIM_INFINITY) what |= static_cast<int>(MCL_FUTURE);
-    if (::mlockall(what) == 0) return {};
+    if (::mlockall(what) == 0) {
+        // The program's own code is there as a whole: a trip's is needed for the first time when there is a trip.
+        const auto here = reinterpret_cast<std::uintptr_t>(&lock_memory);
+        for (const Mapping& one : code) {
+            if (here >= one.begin && here < one.end) ::mlock(at(one.begin), one.end - one.begin);
+        }
+        return {};
+    }
     return fmt::format("memory can't be locked: {}; expected LimitMEMLOCK=infinity in the unit, or CAP_IPC_LOCK",
                        std::strerror(errno));
 }

@@ -8,7 +8,11 @@ namespace dekeyd {
 /// No core dump: writing one would hold the line's descriptor open for as long as it takes.
 void forbid_core_dumps() noexcept;
 
-/// Keeps what is and will be touched in memory. To be called when all threads run. Empty, or why not.
+/// One heap for all threads: each has one of its own else, and none needs its speed. Before there are threads.
+void use_one_heap() noexcept;
+
+/// Keeps what is and will be touched in memory, and lets go what only the start has needed. To be called when all
+/// threads run. Empty, or why not.
 std::string lock_memory();
 
 }  // namespace dekeyd

@@ -1,20 +1,55 @@
 #include "base/service_manager.hpp"
 
-#include <systemd/sd-daemon.h>
+#include <sys/socket.h>
+#include <sys/un.h>
+#include <unistd.h>
 
 #include <algorithm>
+#include <charconv>
+#include <cstddef>
+#include <cstdlib>
+#include <cstring>
 
 namespace dekeyd {
+namespace {
 
-ServiceManager::ServiceManager() {
-    std::uint64_t microseconds = 0;
-    if (::sd_watchdog_enabled(0, &microseconds) > 0 && microseconds > 0) {
-        watchdog_ = std::chrono::microseconds{microseconds};
-    }
+std::uint64_t number_in(const char* variable) {
+    const char* const text = std::getenv(variable);
+    std::uint64_t value = 0;
+    if (text != nullptr) std::from_chars(text, text + std::strlen(text), value);
+    return value;
 }
 
-void ServiceManager::ready() {
-    ::sd_notify(0, "READY=1");
+}  // namespace
+
+ServiceManager::ServiceManager() {
+    const std::uint64_t microseconds = number_in("WATCHDOG_USEC");
+    const std::uint64_t whose = number_in("WATCHDOG_PID");
+    if (microseconds > 0 && (whose == 0 || whose == static_cast<std::uint64_t>(::getpid()))) {
+        watchdog_ = std::chrono::microseconds{microseconds};
+    }
+    const char* const path = std::getenv("NOTIFY_SOCKET");
+    if (path != nullptr && (path[0] == '/' || path[0] == '@')) path_ = path;
+}
+
+ServiceManager::~ServiceManager() {
+    if (socket_ >= 0) ::close(socket_);
+}
+
+bool ServiceManager::tell(std::string_view text) noexcept {
+    sockaddr_un address{};
+    address.sun_family = AF_UNIX;
+    if (path_.empty() || path_.size() >= sizeof(address.sun_path)) return true;
+    std::memcpy(address.sun_path, path_.data(), path_.size());
+    if (path_[0] == '@') address.sun_path[0] = '\0';  // an abstract name
+    if (socket_ < 0) socket_ = ::socket(AF_UNIX, SOCK_DGRAM | SOCK_CLOEXEC, 0);
+    const auto size = static_cast<socklen_t>(offsetof(sockaddr_un, sun_path) + path_.size());
+    const auto* const to = static_cast<const sockaddr*>(static_cast<const void*>(&address));
+    return socket_ >= 0 && ::sendto(socket_, text.data(), text.size(), MSG_DONTWAIT | MSG_NOSIGNAL, to, size) >= 0;
+}
+
+bool ServiceManager::ready() {
+    return tell("READY=1");
 }
 
 void ServiceManager::status(const std::string& text) {
@@ -22,19 +57,19 @@ void ServiceManager::status(const std::string& text) {
     last_status_ = text;
     std::string line = "STATUS=" + text;
     std::replace(line.begin(), line.end(), '\n', ' ');
-    ::sd_notify(0, line.c_str());
+    if (!tell(line)) last_status_.clear();  // said at the next turn
 }
 
 void ServiceManager::stopping() {
-    ::sd_notify(0, "STOPPING=1");
+    tell("STOPPING=1");
 }
 
 void ServiceManager::wait_longer() {
-    ::sd_notify(0, "EXTEND_TIMEOUT_USEC=30000000");
+    tell("EXTEND_TIMEOUT_USEC=30000000");
 }
 
 void ServiceManager::pet() {
-    ::sd_notify(0, "WATCHDOG=1");
+    tell("WATCHDOG=1");
 }
 
 bool WatchdogRule::may_pet(core::Instant now, std::uint64_t cycles, bool permits,

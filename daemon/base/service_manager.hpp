@@ -1,10 +1,12 @@
-// systemd: ready, status and watchdog; and the rule by which the watchdog may be told that all is well.
+// The service manager: ready, status and watchdog, by the protocol of sd_notify(3); and the rule by which the watchdog
+// may be told that all is well. Of our own, since the library brings six others into the guard, and may block.
 #pragma once
 
 #include <cstdint>
 #include <optional>
 #include <span>
 #include <string>
+#include <string_view>
 
 #include "core/time.hpp"
 
@@ -14,8 +16,12 @@ namespace dekeyd {
 class ServiceManager {
 public:
     ServiceManager();
+    ~ServiceManager();
+    ServiceManager(const ServiceManager&) = delete;
+    ServiceManager& operator=(const ServiceManager&) = delete;
 
-    void ready();
+    /// False: it takes nothing just now; to be said again.
+    bool ready();
     /// One line, sent when it is another one than before.
     void status(const std::string& text);
     void stopping();
@@ -26,7 +32,11 @@ public:
     void pet();
 
 private:
+    bool tell(std::string_view text) noexcept;
+
     std::optional<core::Duration> watchdog_;
+    std::string path_;
+    int socket_ = -1;
     std::string last_status_;
 };
 

@@ -1,5 +1,6 @@
 #include "base/thread.hpp"
 
+#include <sched.h>
 #include <signal.h>
 
 #include <atomic>
@@ -94,7 +95,25 @@ void Thread::start(const std::string& name, int priority, std::function<void()> 
     running_ = true;
     if (priority == ordinary) return;
     const sched_param parameters{.sched_priority = priority};
-    has_priority_ = ::pthread_setschedparam(thread_, SCHED_FIFO, &parameters) == 0;
+    has_priority_ = realtime_ = ::pthread_setschedparam(thread_, SCHED_FIFO, &parameters) == 0;
+}
+
+// One without it would wait there for others, while another processor is free.
+bool Thread::keep_on(int processor) noexcept {
+    if (!running_ || !realtime_ || processor < 0 || processor >= CPU_SETSIZE) return false;
+    cpu_set_t set;
+    CPU_ZERO(&set);
+    CPU_SET(processor, &set);
+    return ::pthread_setaffinity_np(thread_, sizeof set, &set) == 0;
+}
+
+std::optional<int> last_processor() noexcept {
+    cpu_set_t set;
+    CPU_ZERO(&set);
+    if (::sched_getaffinity(0, sizeof set, &set) != 0 || CPU_COUNT(&set) < 2) return std::nullopt;
+    int last = CPU_SETSIZE - 1;
+    while (!CPU_ISSET(last, &set)) --last;
+    return last;
 }
 
 bool Thread::join(std::chrono::nanoseconds at_most) noexcept {

@@ -7,6 +7,7 @@
 #include <chrono>
 #include <functional>
 #include <memory>
+#include <optional>
 #include <string>
 
 namespace dekeyd {
@@ -28,6 +29,9 @@ public:
     /// True when the priority asked for was given; ordinary counts as given.
     [[nodiscard]] bool has_priority() const noexcept { return has_priority_; }
 
+    /// Keeps a thread that runs, and that has real-time priority, on one processor. False: it may run anywhere.
+    bool keep_on(int processor) noexcept;
+
     /// Waits for its end for at most so long. False: it is still running.
     bool join(std::chrono::nanoseconds at_most) noexcept;
 
@@ -38,6 +42,10 @@ private:
     pthread_t thread_{};
     bool running_ = false;
     bool has_priority_ = true;
+    bool realtime_ = false;
 };
+
+/// The last processor that this process may use, where it has several: interrupts are mostly taken by the first.
+std::optional<int> last_processor() noexcept;
 
 }  // namespace dekeyd

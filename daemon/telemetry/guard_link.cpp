@@ -21,8 +21,8 @@ namespace {
 
 constexpr int look_every_ms = 100;
 constexpr int retry_after_ms = 250;
-constexpr core::Duration answer_at_most = 3s;  ///< for a line of the guard's: it sends ten a second
-constexpr core::Duration complain_every = 60s;
+constexpr core::Duration line_at_most = 3s;  ///< for a line of the guard's: it sends ten a second
+constexpr core::Duration complain_again_after = 60s;
 
 }  // namespace
 
@@ -83,7 +83,7 @@ private:
         for (; line; line = guard.receive(0ms)) {
             if (!hear(*line)) return false;
         }
-        if (now - heard < answer_at_most) return true;
+        if (now - heard < line_at_most) return true;
         complain(fmt::format("{}/telemetry: the guard says nothing; is it hung?", configuration_.run_directory));
         return false;
     }
@@ -191,7 +191,7 @@ private:
     GuardView& view_;
     std::optional<bool> told_broker_;
     std::string last_complaint_;
-    RateLimit complaints_{complain_every};
+    RateLimit complaints_{complain_again_after};
 };
 
 GuardLink::GuardLink(const formats::Configuration& configuration, std::string version, GuardView& view)

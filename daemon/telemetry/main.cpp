@@ -84,7 +84,7 @@ int publish(const std::string& path, const formats::Configuration& configuration
     place.start();
     link.start();
     broker.start();
-    manager.ready();
+    bool told = false;
 
     std::uint64_t link_turns = 0, broker_turns = 0;
     core::Instant next_pet{}, other_since = core::Instant::max();
@@ -97,6 +97,7 @@ int publish(const std::string& path, const formats::Configuration& configuration
                                    : match == GuardLink::Match::unknown ? "not found"
                                                                         : "of another version or configuration",
                                    broker.connected() ? "connected" : "not connected"));
+        told = told || manager.ready();
         // A hung thread of either kind: the service manager starts all anew.
         if (now >= next_pet && link.turns() != link_turns && broker.turns() != broker_turns) {
             link_turns = link.turns();

@@ -330,6 +330,7 @@ private:
     void begin_session(core::Instant now) {
         phase_ = Phase::announcing;
         phase_since_ = session_since_ = now;
+        said_away_ = false;
         listening_since_.reset();
         sweep_until_.reset();
         leftovers_.clear();
@@ -446,9 +447,11 @@ private:
         if (broken_) lose_session("the client takes no message", now);
     }
 
-    /// "ready" while the guard answers.
+    /// "ready" while the guard answers; the convention has no way there from "lost" but by "init".
     bool say_state(core::Instant now) {
-        if (!send(device_.state_topic(), away_ ? "lost" : "ready", 1, true, Freight::value, 0, now)) {
+        const bool back = said_away_ && !away_;
+        if ((back && !send(device_.state_topic(), "init", 1, true, Freight::value, 0, now)) ||
+            !send(device_.state_topic(), away_ ? "lost" : "ready", 1, true, Freight::value, 0, now)) {
             urgent_ = true;
             return false;
         }

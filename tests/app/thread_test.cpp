@@ -2,11 +2,16 @@
 
 #include <doctest/doctest.h>
 #include <pthread.h>
+#include <sched.h>
 #include <signal.h>
 
 #include <array>
 #include <atomic>
+#include <filesystem>
+#include <fstream>
+#include <optional>
 #include <string>
+#include <thread>
 
 #include "base/handover.hpp"
 #include "base/wall_clock.hpp"
@@ -76,4 +81,41 @@ TEST_CASE("without the right to it there is no priority, and the thread runs all
     go.ring();
     REQUIRE(thread.join(30s));
     CHECK(thread.has_priority() == (policy == SCHED_FIFO));
+}
+
+TEST_CASE("one processor: kept by a thread with real-time priority, and by no other") {
+    const std::optional<int> processor = last_processor();
+    if (!processor) return;  // there is but one
+    std::atomic<bool> leave{false};
+    std::atomic<int> most{0};
+    const auto work = [&] {
+        while (!leave) {
+            most = std::max(most.load(), ::sched_getcpu());
+            std::this_thread::sleep_for(1ms);
+        }
+    };
+    const auto allowed = [](const std::string& name) {
+        cpu_set_t set;
+        CPU_ZERO(&set);
+        for (const auto& task : std::filesystem::directory_iterator{"/proc/self/task"}) {
+            std::string found;
+            std::getline(std::ifstream{task.path() / "comm"}, found);
+            if (found == name) ::sched_getaffinity(std::stoi(task.path().filename()), sizeof set, &set);
+        }
+        return CPU_COUNT(&set);
+    };
+    Thread ordinary;
+    ordinary.start("ordinary", Thread::ordinary, work);
+    CHECK_FALSE(ordinary.keep_on(*processor));
+    CHECK(allowed("ordinary") > 1);
+    Thread urgent;
+    urgent.start("urgent", 1, work);
+    if (urgent.has_priority()) {
+        CHECK(urgent.keep_on(*processor));
+        CHECK(allowed("urgent") == 1);
+        CHECK_FALSE(urgent.keep_on(-1));
+    }
+    leave = true;
+    CHECK(ordinary.join(10s));
+    CHECK(urgent.join(10s));
 }

@@ -35,12 +35,14 @@ class Outlook(Day):
             connection, _ = broker.accept()
             guard, telemetry = self.outlook(rig.daemon), self.outlook(rig.telemetry)
             connection.close()
-        self.assertEqual(guard, ([], [], [str(rig.run / "control")]), "the guard has its own socket, and no network at all")
+        sockets = [str(rig.run / "control"), str(rig.run / "telemetry")]
+        self.assertEqual((guard[0], guard[1], sorted(guard[2])), ([], [], sockets), "the guard has its own, and no network at all")
         listening, others, unix = telemetry
         self.assertEqual((listening, unix), ([], []), "the telemetry listens nowhere")
         self.assertEqual(len(others), 1, "and has one connection, to the broker")
-        self.assertEqual((rig.run / "control").stat().st_mode & 0o007, 0, "others may not connect")
-        figure(f"the guard listens on {guard[2]} and has no network socket; the telemetry has one connection, and listens nowhere")
+        for path in sockets:
+            self.assertEqual(pathlib.Path(path).stat().st_mode & 0o007, 0, "others may not connect")
+        figure(f"the guard listens on {sockets} and has no network socket; the telemetry has one connection, and listens nowhere")
 
     def outlook(self, process):
         """Where it listens on the network, its other network sockets, and its listening sockets on this machine."""

@@ -216,6 +216,7 @@ TEST_CASE("an alert that stood when the guard went is not over") {
     Amplifier amplifier{broker.port()};
     const std::string alert = amplifier.base() + "/$alert/limit-vswr";
     amplifier.start();
+    REQUIRE(eventually([&] { return amplifier.telemetry->connected(); }));
     amplifier.transmit();
     amplifier.trip();
     REQUIRE(eventually([&] { return listener.last(alert).value_or("").starts_with("Tripped"); }));

@@ -67,7 +67,7 @@ def code(quantity, value):
 
 
 class Amplifier:
-    """The kernel's files in a folder, and one daemon on them."""
+    """The kernel's files in a folder, and both programs on them."""
 
     def __init__(self, tools, folder, port=0, name="measured", scan=f"{PERIOD_MS} ms", period=PERIOD_MS, qualify="0 s",
                  fastest="1 s", host="127.0.0.1"):
@@ -84,7 +84,8 @@ class Amplifier:
         self.configuration = self.top / "dekeyd.yaml"
         self.configuration.write_text(CONFIGURATION.format(id=name, top=self.top, period=period, scan=scan, mqtt=mqtt,
                                                            qualify=qualify, detector=DETECTOR))
-        self.process = None
+        self.process = self.telemetry = None
+        self.publishes = bool(port)
 
     def text(self, quantity, value):
         return f"{code(quantity, value):<6d}"
@@ -103,6 +104,9 @@ class Amplifier:
         with open(self.top / "log", "ab") as log:
             self.process = subprocess.Popen([self.tools.dekeyd, "--config", str(self.configuration)], stdin=subprocess.DEVNULL,
                                             stdout=log, stderr=log, env={**os.environ, **(environment or {})})
+            if self.publishes:
+                self.telemetry = subprocess.Popen([self.tools.telemetry, "--config", str(self.configuration)], stdin=subprocess.DEVNULL,
+                                                  stdout=log, stderr=log, env={**os.environ, **(environment or {})})
         if wait:
             self.wait_permit()
             self.put_all(KEYED if keyed else {})
@@ -123,11 +127,12 @@ class Amplifier:
             return False
 
     def stop(self):
-        if self.process and self.process.poll() is None:
-            self.process.send_signal(signal.SIGCONT)
-            self.process.terminate()
-            self.process.wait(10)
-        self.process = None
+        for process in (self.telemetry, self.process):
+            if process and process.poll() is None:
+                process.send_signal(signal.SIGCONT)
+                process.terminate()
+                process.wait(10)
+        self.process = self.telemetry = None
         self.put_all(QUIET)  # for a next start
 
     def start_recording(self, seconds):
@@ -203,7 +208,7 @@ def rss_kb(pid):
 class Tools:
     def __init__(self, build):
         build = pathlib.Path(build).resolve()
-        self.dekeyd, self.dekeyctl = str(build / "dekeyd"), str(build / "dekeyctl")
+        self.dekeyd, self.dekeyctl, self.telemetry = (str(build / name) for name in ("dekeyd", "dekeyctl", "dekeyd-telemetry"))
         self.cycle, self.peer = str(build / "measure_cycle"), str(build / "measure_peer")
         self.resolver = str(build / "tests/mqtt/slow_resolver.so")
         self.permit, self.inhibit = "1", "0"
@@ -439,9 +444,9 @@ class Bench:
             rate = len(listener.communicate()[0].splitlines()) / 4
             broker.send_signal(signal.SIGSTOP)
             change(45)  # its silence is noticed, and it is looked for again: those pages of the program are touched now
-            before = rss_kb(amplifier.process.pid)
+            before = rss_kb(amplifier.telemetry.pid)
             change(min(15000 / rate, 270))
-            after = rss_kb(amplifier.process.pid)
+            after = rss_kb(amplifier.telemetry.pid)
             amplifier.stop()
         self.ratio("8", f"memory after {min(15000, round(rate * 270))} messages' time, broker frozen / before", after / before, 1.02)
 

@@ -2,21 +2,24 @@
 #include <dlfcn.h>
 #include <pwd.h>
 
+#include <cstdio>
 #include <cstdlib>
 #include <cstring>
 
-extern "C" int getpwnam_r(const char* name, passwd* entry, char* room, size_t size, passwd** found) {
+extern "C" int fgetpwent_r(FILE* file, passwd* entry, char* room, size_t size, passwd** found) {
+    static char name[] = "dekeyd-telemetry";
     const char* const user = std::getenv("TELEMETRY_USER");
-    if (user != nullptr && std::strcmp(name, "dekeyd-telemetry") == 0) {
+    if (user != nullptr) {
         *entry = {};
+        entry->pw_name = name;
         entry->pw_uid = static_cast<uid_t>(std::strtoul(user, nullptr, 10));
         entry->pw_gid = static_cast<gid_t>(std::strtoul(user, nullptr, 10));
         *found = entry;
         return 0;
     }
-    using Function = int (*)(const char*, passwd*, char*, size_t, passwd**);
-    void* const symbol = ::dlsym(RTLD_NEXT, "getpwnam_r");
+    using Function = int (*)(FILE*, passwd*, char*, size_t, passwd**);
+    void* const symbol = ::dlsym(RTLD_NEXT, "fgetpwent_r");
     Function real = nullptr;
     std::memcpy(&real, &symbol, sizeof real);
-    return real(name, entry, room, size, found);
+    return real(file, entry, room, size, found);
 }

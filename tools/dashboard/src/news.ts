@@ -32,8 +32,8 @@ export function judgeNews(device: Device | undefined, link: Link, linkSince: Mom
     return { fresh: false, age_s, why };
   }
   if (!device) return { fresh: false, age_s, why: "No amplifier has announced itself on this broker." };
-  if (device.connection === "lost") return { fresh: false, age_s, why: "The broker has lost dekeyd: it died, or its network did." };
-  if (device.connection === "disconnected") return { fresh: false, age_s, why: "dekeyd was stopped, and said goodbye; its line is left at inhibit." };
+  if (device.connection === "lost") return { fresh: false, age_s, why: "The guard doesn't answer its telemetry, or the broker has lost both. What the amplifier does is not known here." };
+  if (device.connection === "disconnected") return { fresh: false, age_s, why: "The telemetry was stopped, and said goodbye. What the amplifier does is not known here." };
   if (device.connection === "sleeping") return { fresh: false, age_s, why: "dekeyd says that it sleeps." };
   if (!recent) {
     return { fresh: false, age_s, why: age_s === null ? "Waiting for the first news from dekeyd."
