@@ -32,20 +32,33 @@ namespace {
 
 struct Mapping {
     std::uintptr_t begin = 0, end = 0;
-    std::string what;
+    bool code = false;
+    bool file_alone = false;  ///< nothing of it was ever written to: it can be had from the file again
 };
 
-/// The code of the program and of its libraries.
-std::vector<Mapping> mapped_code() {
+/// What is mapped of files and can't be written: code and constants of the program and its libraries.
+std::vector<Mapping> mapped_files() {
     std::vector<Mapping> all;
-    std::ifstream maps{"/proc/self/maps"};
+    std::ifstream maps{"/proc/self/smaps"};
     for (std::string line; std::getline(maps, line);) {
         std::istringstream words{line};
-        Mapping one;
-        char dash = 0;
-        std::string mode, offset, device, inode;
-        words >> std::hex >> one.begin >> dash >> one.end >> mode >> offset >> device >> inode >> one.what;
-        if (words && mode == "r-xp" && one.what.starts_with('/')) all.push_back(std::move(one));
+        std::string first, second, rest;
+        words >> first >> second;
+        if (const std::size_t dash = first.find('-'); dash != std::string::npos) {
+            std::string offset, device, inode, path;
+            words >> offset >> device >> inode >> path;
+            Mapping one;
+            const bool readable = second == "r-xp" || second == "r--p";
+            if (readable && path.starts_with('/')) {
+                constexpr int hexadecimal = 16;
+                one = {.begin = std::stoull(first, nullptr, hexadecimal),
+                       .end = std::stoull(first.substr(dash + 1), nullptr, hexadecimal),
+                       .code = second == "r-xp"};
+            }
+            all.push_back(one);
+        } else if (first == "Anonymous:" && !all.empty()) {
+            all.back().file_alone = second == "0";
+        }
     }
     return all;
 }
@@ -57,12 +70,14 @@ void* at(std::uintptr_t address) {
 }  // namespace
 
 std::string lock_memory() {
-    const std::vector<Mapping> code = mapped_code();
+    const std::vector<Mapping> files = mapped_files();
     // What was only needed to start is let go: it comes back by itself should anything ask for it.
 #ifdef __GLIBC__
     ::malloc_trim(0);
 #endif
-    for (const Mapping& one : code) ::madvise(at(one.begin), one.end - one.begin, MADV_DONTNEED);
+    for (const Mapping& one : files) {
+        if (one.end > one.begin && one.file_alone) ::madvise(at(one.begin), one.end - one.begin, MADV_DONTNEED);
+    }
     rlimit allowed{};
     ::getrlimit(RLIMIT_MEMLOCK, &allowed);
     int what = static_cast<int>(MCL_CURRENT) | static_cast<int>(MCL_ONFAULT);
@@ -71,8 +86,8 @@ std::string lock_memory() {
     if (::mlockall(what) == 0) {
         // The program's own code is there as a whole: a trip's is needed for the first time when there is a trip.
         const auto here = reinterpret_cast<std::uintptr_t>(&lock_memory);
-        for (const Mapping& one : code) {
-            if (here >= one.begin && here < one.end) ::mlock(at(one.begin), one.end - one.begin);
+        for (const Mapping& one : files) {
+            if (one.code && here >= one.begin && here < one.end) ::mlock(at(one.begin), one.end - one.begin);
         }
         return {};
     }

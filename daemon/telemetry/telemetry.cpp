@@ -147,6 +147,7 @@ private:
             urgent_ = true;
             next_full_ = next_summary_ = {};
             if (away) spdlog::error("the guard doesn't answer: published as lost, and permit as false");
+            if (!away && phase_ == Phase::ready) announce_anew(now);
         }
         while (const core::Event* front = guard_.events.front()) {
             const core::Event event = *front;
@@ -447,11 +448,9 @@ private:
         if (broken_) lose_session("the client takes no message", now);
     }
 
-    /// "ready" while the guard answers; the convention has no way there from "lost" but by "init".
+    /// "ready" while the guard answers.
     bool say_state(core::Instant now) {
-        const bool back = said_away_ && !away_;
-        if ((back && !send(device_.state_topic(), "init", 1, true, Freight::value, 0, now)) ||
-            !send(device_.state_topic(), away_ ? "lost" : "ready", 1, true, Freight::value, 0, now)) {
+        if (!send(device_.state_topic(), away_ ? "lost" : "ready", 1, true, Freight::value, 0, now)) {
             urgent_ = true;
             return false;
         }
@@ -459,10 +458,21 @@ private:
         return true;
     }
 
+    /// The guard is back: the convention has no way from "lost" to "ready" but that all is said again. What is in
+    /// flight stays so.
+    void announce_anew(core::Instant now) {
+        phase_ = Phase::announcing;
+        phase_since_ = now;
+        announced_ = 0;
+        said_away_ = false;
+        for (Cell& cell : cells_) cell.sent = false;
+    }
+
     void announce(core::Instant now) {
         if (announced_ == 0) {
             if (!send(device_.state_topic(), "init", 1, true, Freight::value, 0, now)) return;
-            if (!ask_for(device_.base() + "/+/+/set", 1, Freight::subscription, now)) return;
+            const bool listens = listening_since_.has_value();
+            if (!listens && !ask_for(device_.base() + "/+/+/set", 1, Freight::subscription, now)) return;
             announced_ = 1;
         }
         if (announced_ == 1) {

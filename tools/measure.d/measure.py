@@ -461,6 +461,7 @@ class Bench:
             alone.append(own_alone / own_kb(peer.pid))
             end(peer)
             amplifier.stop()
+        self.say("9", "the guard's resident memory", own, "<= 8192 KiB", own <= 8192, f"{own} KiB")
         self.ratio("9", f"memory ({own / 1024:.1f} MiB) / the Python peer's", median(ratios), 0.4)
         self.say("9", f"of it not shared ({own_alone / 1024:.1f} MiB) / the Python peer's", median(alone), "", None)
 
