@@ -46,9 +46,23 @@ void sort_and_cap(std::vector<Fault>& faults) {
                       .expected = "mend those above first"});
 }
 
+constexpr std::array format_words{Word{"1", 1}};
+
+constexpr std::array top_rows{
+    KeyRow{.path = "dekeyd",
+           .kind = KeyKind::word,
+           .need = Need::required,
+           .words = format_words,
+           .says = "The version of this format."},
+    KeyRow{.path = "accept",
+           .kind = KeyKind::texts,
+           .says = "Words that faults have named, by which a value beyond its usual range, a pair that doesn't fit or "
+                   "a hazard without a limit is taken."},
+};
+
 /// A format that this program doesn't know may mean something else by the same words.
 void read_format(Section& top) {
-    constexpr long known = 1;
+    constexpr long known = format_words.front().value;
     constexpr long imaginable = 1'000'000;
     const auto format = top.whole("dekeyd", 1, imaginable, Need::required);
     if (format && *format != known) {
@@ -59,7 +73,7 @@ void read_format(Section& top) {
 
 /// The words by which the text takes what a range or a relation forbids.
 void read_accept(Section& top, Report& report) {
-    const Node* const list = top.list("accept", Need::optional);
+    const Node* const list = top.list("accept");
     if (list == nullptr) return;
     std::set<std::string> seen;
     for (const Node& item : list->items) {
@@ -134,6 +148,7 @@ Loaded load(std::string_view yaml, const std::string& folder) {
     Tree tree = read_tree(yaml);
     Draft draft;
     draft.folder = folder;
+    draft.report.keys = configuration_keys();
     draft.report.faults() = std::move(tree.faults);
     const bool empty = tree.root && tree.root->kind == Node::Kind::null;
     if (empty && draft.report.faults().empty())
@@ -160,6 +175,10 @@ Loaded load(std::string_view yaml, const std::string& folder) {
 }
 
 }  // namespace
+
+std::span<const KeyRow> top_keys() {
+    return top_rows;
+}
 
 Loaded load_configuration(std::string_view yaml, const std::string& folder) {
     try {

@@ -1,4 +1,5 @@
 // amplifier: its ratings, and the levels at which RF is there, ratios mean something, and drive is off.
+#include <array>
 #include <cmath>
 
 #include "core/rf.hpp"
@@ -6,6 +7,156 @@
 
 namespace dekeyd::formats {
 namespace {
+
+using namespace row_units;
+
+constexpr std::array amplifier_rows{
+    KeyRow{.path = "amplifier",
+           .kind = KeyKind::section,
+           .says = "The amplifier and what surrounds it; needed where forward power is measured."},
+    KeyRow{.path = "amplifier.rated_forward",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::power,
+           .sign = Sign::positive,
+           .need = Need::required,
+           .when = "where forward power is measured",
+           .between = fixed(10 * mw, 100 * kw, "no amplifier that needs a guard like this has it"),
+           .says = "Its rated forward power."},
+    KeyRow{.path = "amplifier.minimum_forward",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::power,
+           .sign = Sign::positive,
+           .between = fixed(0.1 * mw, 50 * kw, "no detector needs so much or tells so little"),
+           .usual_words = "5 % of rated",
+           .says = "Below it VSWR and gain are not measurable, which is neither good nor bad."},
+    KeyRow{.path = "amplifier.rf_present",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::power,
+           .sign = Sign::positive,
+           .between = fixed(0.01 * mw, 20 * kw, "no detector needs so much or tells so little"),
+           .usual_words = "1 % of rated",
+           .says = "Forward from here on is RF; above what feeds through while inhibited."},
+    KeyRow{.path = "amplifier.reflected_present",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::power,
+           .sign = Sign::positive,
+           .when = "where reflected power is measured",
+           .between = fixed(0.01 * mw, 20 * kw, "no detector needs so much or tells so little"),
+           .usual_words = "as rf_present",
+           .says = "The same of reflected; RF is off only where both are below."},
+    KeyRow{.path = "amplifier.maximum_drive",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::power,
+           .sign = Sign::positive,
+           .between = fixed(0.01 * mw, 10 * kw, "no exciter gives it"),
+           .says = "The most drive that the amplifier bears."},
+    KeyRow{.path = "amplifier.drive_absent",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::power,
+           .sign = Sign::positive,
+           .need = Need::required,
+           .when = "where drive is measured and 'maximum_drive' is not given",
+           .between = fixed(1e-9, 1 * kw, "no detector needs so much or tells so little"),
+           .usual_words = "2 % of maximum_drive",
+           .says = "Below it the exciter is off: no automatic re-arm into a driven amplifier."},
+    KeyRow{.path = "amplifier.release_time",
+           .kind = KeyKind::time,
+           .between = {0.1 * ms, 1.0, 0.1 * ms, patient,
+                       "relays release within a tenth of a second, and RF that lasts longer is an alarm"},
+           .usual = "100 ms",
+           .says = "Of relay and filter: RF that lasts longer after the line says inhibit is an alarm.",
+           .into = [](const Given& v) { v.draft.plan().rf.release_time = v.time; }},
+    KeyRow{.path = "amplifier.hang_time",
+           .kind = KeyKind::time,
+           .between = {10 * ms, minute, 10 * ms, hour, "pauses between words last seconds at most"},
+           .usual = "1 s",
+           .says = "RF absent for so long ends a transmission in the log.",
+           .into = [](const Given& v) { v.draft.plan().rf.hang_time = v.time; }},
+    KeyRow{
+        .path = "amplifier.edge_time",
+        .kind = KeyKind::time,
+        .sign = Sign::not_negative,
+        .between =
+            {0.1 * ms, 250 * ms, 0.1 * ms, 10.0,
+             "RF comes and goes within milliseconds, and readings that contradict each other for longer are a fault"},
+        .usual = "20 ms",
+        .says = "How long readings may contradict each other while RF comes or goes.",
+        .into = [](const Given& v) { v.draft.plan().rf.edge_time = v.time; }},
+    KeyRow{.path = "amplifier.maximum_current",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::current,
+           .sign = Sign::positive,
+           .between = fixed(10e-3, 1e3, "no amplifier draws it"),
+           .says = "The most that it may draw.",
+           .into = [](const Given& v) { v.draft.amplifier.maximum_current_a = v.number; }},
+    KeyRow{.path = "amplifier.nominal_supply",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::voltage,
+           .sign = Sign::positive,
+           .between = fixed(1.0, 10 * kw, "no amplifier is supplied with it"),
+           .says = "The voltage that limits in per cent refer to.",
+           .into = [](const Given& v) { v.draft.amplifier.nominal_supply_v = v.number; }},
+    KeyRow{.path = "amplifier.frequency",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::frequency,
+           .sign = Sign::positive,
+           .between = fixed(10e3, 300e9, "no radio amplifier works there"),
+           .says = "What it works at, for the exposure limits, a dish and people.",
+           .into = [](const Given& v) { v.draft.configuration.frequency_hz = v.number; }},
+    KeyRow{.path = "amplifier.directivity",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::ratio_db,
+           .sign = Sign::positive,
+           .between = fixed(10.0, 60.0,
+                            "below 10 dB a coupler can't tell the two directions apart, and none has more than 60 dB"),
+           .says = "Of the whole installation, best measured on a good load: how far a VSWR may be trusted.",
+           .into = [](const Given& v) { v.draft.plan().rf.directivity_db = v.number; }},
+    KeyRow{.path = "amplifier.feeder_loss",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::ratio_db,
+           .sign = Sign::not_negative,
+           .between = fixed(0.0, 20.0, "behind more a lost antenna can't be seen at all"),
+           .usual = "0 dB",
+           .says = "Between coupler and antenna: a lost antenna reads better than it is.",
+           .into = [](const Given& v) { v.draft.plan().rf.feeder_loss_db = v.number; }},
+    KeyRow{.path = "amplifier.small_signal_gain",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::ratio_db,
+           .sign = Sign::positive,
+           .between = fixed(1.0, 90.0, "no amplifier has it"),
+           .says = "For gain compression.",
+           .into = [](const Given& v) { v.draft.plan().rf.small_signal_gain_db = v.number; }},
+    KeyRow{.path = "amplifier.gain_drift",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::db_per_kelvin,
+           .when = "with 'small_signal_gain'",
+           .between = fixed(0.0, 0.2, "usual is -0.02 dB/K", Compared::size),
+           .usual = "0 dB/K",
+           .says = "How that gain moves with the heatsink's temperature.",
+           .into = [](const Given& v) { v.draft.plan().rf.gain_db_per_k = v.number; }},
+    KeyRow{.path = "amplifier.gain_reference",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::temperature,
+           .between = fixed(-40.0, 100.0, "no gain is measured there"),
+           .usual = "25 degC",
+           .says = "Where the gain was measured.",
+           .into = [](const Given& v) { v.draft.plan().rf.gain_reference_c = v.number; }},
+    KeyRow{.path = "amplifier.one_db_forward",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::power,
+           .sign = Sign::positive,
+           .between = fixed(1 * mw, 200 * kw, "no amplifier has it"),
+           .says = "Forward power at 1 dB of compression, for `dekeyctl plan`.",
+           .into = [](const Given& v) { v.draft.configuration.one_db_forward_w = v.number; }},
+    KeyRow{.path = "amplifier.main_line_loss",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::ratio_db,
+           .sign = Sign::not_negative,
+           .between = fixed(0.0, 10.0, "no main line bears so much of the amplifier's heat"),
+           .usual = "0 dB",
+           .says = "From the amplifier to the coupler, for the heat: what is lost there isn't the heatsink's.",
+           .into = [](const Given& v) { v.draft.plan().rf.main_line_loss_db = v.number; }},
+};
 
 constexpr double usual_minimum_share = 0.05;  // DESIGN's gate for VSWR: 5 % of rated
 constexpr double usual_present_share = 0.01;
@@ -26,7 +177,7 @@ void check_above_floor(Section& section, std::string_view key, double level_w, c
 void read_reflected_level(Section& section, Draft& draft) {
     core::RfPlan& rf = draft.plan().rf;
     const auto reflected = draft.plan().roles.reflected;
-    rf.reflected_present_w = section.quantity("reflected_present", Dimension::power, Need::optional, Sign::positive);
+    rf.reflected_present_w = section.quantity("reflected_present");
     if (rf.reflected_present_w && !reflected)
         section.fault("reflected_present", "a level of reflected power, which no sensor measures",
                       "a sensor with 'role: reflected', or the key removed");
@@ -43,9 +194,9 @@ void read_forward_levels(Section& section, Draft& draft) {
     const AmplifierDraft& amplifier = draft.amplifier;
     const auto forward = draft.plan().roles.forward;
     const Need need = forward ? Need::required : Need::optional;
-    draft.amplifier.rated_w = section.quantity("rated_forward", Dimension::power, need, Sign::positive);
-    const auto minimum = section.quantity("minimum_forward", Dimension::power, Need::optional, Sign::positive);
-    const auto present = section.quantity("rf_present", Dimension::power, Need::optional, Sign::positive);
+    draft.amplifier.rated_w = section.quantity("rated_forward", need);
+    const auto minimum = section.quantity("minimum_forward");
+    const auto present = section.quantity("rf_present");
     section.allow("reflected_present");
     if (!amplifier.rated_w) return;
     rf.rated_w = *amplifier.rated_w;
@@ -75,25 +226,21 @@ void read_forward_levels(Section& section, Draft& draft) {
     read_reflected_level(section, draft);
 }
 
-void read_times(Section& section, Draft& draft) {
-    core::RfPlan& rf = draft.plan().rf;
-    rf.release_time = section.duration("release_time", Need::optional).value_or(rf.release_time);
-    rf.hang_time = section.duration("hang_time", Need::optional).value_or(rf.hang_time);
-    rf.edge_time = section.duration("edge_time", Need::optional, Sign::not_negative).value_or(rf.edge_time);
+void advise_release_time(const Section& section, Draft& draft) {
     if (draft.plan().roles.forward && !section.has("release_time"))
         draft.report.advise(section.place(), section.path_of("release_time"),
                             fmt::format("not confirmed: RF that lasts {} after the line says inhibit is an alarm; "
                                         "measure relay and filter when commissioning",
-                                        show(rf.release_time)));
+                                        show(draft.plan().rf.release_time)));
 }
 
 void read_drive_levels(Section& section, Draft& draft) {
     core::RfPlan& rf = draft.plan().rf;
     auto& maximum = draft.amplifier.maximum_drive_w;
-    maximum = section.quantity("maximum_drive", Dimension::power, Need::optional, Sign::positive);
+    maximum = section.quantity("maximum_drive");
     const auto drive = draft.plan().roles.drive;
     const Need need = drive && !section.has("maximum_drive") ? Need::required : Need::optional;
-    const auto absent = section.quantity("drive_absent", Dimension::power, need, Sign::positive);
+    const auto absent = section.quantity("drive_absent", need);
     if (absent) {
         rf.drive_absent_w = *absent;
     } else if (maximum && !section.has("drive_absent")) {
@@ -112,6 +259,10 @@ void read_drive_levels(Section& section, Draft& draft) {
 
 }  // namespace
 
+std::span<const KeyRow> amplifier_keys() {
+    return amplifier_rows;
+}
+
 void read_amplifier(Section& top, Draft& draft) {
     const Need need = draft.plan().roles.forward ? Need::required : Need::optional;
     Section section = top.section("amplifier", need);
@@ -120,28 +271,11 @@ void read_amplifier(Section& top, Draft& draft) {
     core::RfPlan& rf = draft.plan().rf;
     read_forward_levels(section, draft);
     read_drive_levels(section, draft);
-    read_times(section, draft);
-    draft.amplifier.maximum_current_a =
-        section.quantity("maximum_current", Dimension::current, Need::optional, Sign::positive);
-    draft.amplifier.nominal_supply_v =
-        section.quantity("nominal_supply", Dimension::voltage, Need::optional, Sign::positive);
-    draft.configuration.frequency_hz =
-        section.quantity("frequency", Dimension::frequency, Need::optional, Sign::positive);
-    rf.directivity_db = section.quantity("directivity", Dimension::ratio_db, Need::optional, Sign::positive);
-    rf.feeder_loss_db =
-        section.quantity("feeder_loss", Dimension::ratio_db, Need::optional, Sign::not_negative).value_or(0.0);
-    rf.small_signal_gain_db =
-        section.quantity("small_signal_gain", Dimension::ratio_db, Need::optional, Sign::positive);
-    rf.gain_db_per_k = section.quantity("gain_drift", Dimension::db_per_kelvin, Need::optional).value_or(0.0);
-    rf.gain_reference_c =
-        section.quantity("gain_reference", Dimension::temperature, Need::optional).value_or(rf.gain_reference_c);
+    read_keys(section, draft);
+    advise_release_time(section, draft);
     if (section.has("gain_drift") && !rf.small_signal_gain_db)
         section.fault("gain_drift", "a drift of a gain that is not given", "'small_signal_gain: 18 dB' beside it");
-    draft.configuration.one_db_forward_w =
-        section.quantity("one_db_forward", Dimension::power, Need::optional, Sign::positive);
     draft.configuration.maximum_drive_w = draft.amplifier.maximum_drive_w;
-    rf.main_line_loss_db =
-        section.quantity("main_line_loss", Dimension::ratio_db, Need::optional, Sign::not_negative).value_or(0.0);
     section.finish();
 }
 

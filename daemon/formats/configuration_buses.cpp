@@ -1,5 +1,6 @@
 // buses: what is read by one thread each, how often, and in which order.
 #include <algorithm>
+#include <array>
 #include <set>
 
 #include "formats/configuration_parts.hpp"
@@ -10,24 +11,88 @@ using namespace std::chrono_literals;
 
 namespace {
 
-core::Duration usual_conversion(BusDriver driver) {
-    switch (driver) {
-        case BusDriver::w1: return 800ms;  // 765 to 790 ms measured for a 12-bit conversion
-        case BusDriver::iio: return 3ms;   // a converter at 860 samples a second, channel change included
-        case BusDriver::hwmon: return 1ms;
-        case BusDriver::contact: return 100us;
-    }
-    return 1ms;
-}
+using namespace row_units;
+
+constexpr std::array bus_drivers{Word{"w1", BusDriver::w1}, Word{"iio", BusDriver::iio},
+                                 Word{"hwmon", BusDriver::hwmon}, Word{"contact", BusDriver::contact}};
+
+constexpr std::array bus_periods{
+    KindBetween{
+        "w1",
+        Dimension::time,
+        {100 * ms, 30.0, 1 * ms, patient, "a heatsink is hot within half a minute, and the wire needs its rest"}},
+    KindBetween{
+        "iio", Dimension::time, {1 * ms, 500 * ms, 1 * ms, patient, "what a converter reads is judged once a scan"}},
+    KindBetween{"hwmon", Dimension::time, {1 * ms, 5.0, 1 * ms, patient, "what a chip reads is judged once a scan"}},
+    KindBetween{
+        "contact", Dimension::time, {1 * ms, 500 * ms, 1 * ms, patient, "an interlock that opens is seen once a scan"}},
+};
+
+constexpr std::string_view conversion_says = "What one reading takes, for the delays that `dekeyctl check` shows.";
+
+constexpr std::array bus_rows{
+    KeyRow{.path = "buses",
+           .kind = KeyKind::named,
+           .need = Need::required,
+           .says = "What is read by one thread each; one that hangs delays only itself."},
+    KeyRow{.path = "buses.*", .kind = KeyKind::section, .says = "One bus."},
+    KeyRow{.path = "buses.*.driver",
+           .kind = KeyKind::word,
+           .need = Need::required,
+           .words = bus_drivers,
+           .says = "How it is read: w1 thermometers, an iio converter, a hwmon chip, or contact: lines of GPIO chips."},
+    KeyRow{.path = "buses.*.period",
+           .kind = KeyKind::time,
+           .need = Need::required,
+           .by_kind = bus_periods,
+           .says = "From one scan to the next; of w1 the rest between two rounds."},
+    KeyRow{.path = "buses.*.conversion",
+           .kind = KeyKind::time,
+           .of = "w1",
+           .between = {90 * ms, 2.0, 1 * us, patient, "a thermometer takes 94 ms for 9 bits and 750 ms for 12"},
+           .usual = "800 ms",  // 765 to 790 ms measured for a 12-bit conversion
+           .says = conversion_says},
+    KeyRow{.path = "buses.*.conversion",
+           .kind = KeyKind::time,
+           .of = "iio",
+           .between = {1 * us, 200 * ms, 1 * us, patient,
+                       "a converter takes microseconds to a tenth of a second for a channel"},
+           .usual = "3 ms",  // a converter at 860 samples a second, channel change included
+           .says = conversion_says},
+    KeyRow{.path = "buses.*.conversion",
+           .kind = KeyKind::time,
+           .of = "hwmon",
+           .between = {1 * us, 500 * ms, 1 * us, patient, "a chip answers within half a second"},
+           .usual = "1 ms",
+           .says = conversion_says},
+    KeyRow{.path = "buses.*.conversion",
+           .kind = KeyKind::time,
+           .of = "contact",
+           .between = {1 * us, 10 * ms, 1 * us, patient, "a contact is read in microseconds"},
+           .usual = "100 us",
+           .says = conversion_says},
+    KeyRow{.path = "buses.*.device",
+           .kind = KeyKind::text,
+           .need = Need::required,
+           .of = "iio hwmon",
+           .says = "The chip's name, as the kernel calls it."},
+    KeyRow{.path = "buses.*.label",
+           .kind = KeyKind::text,
+           .of = "iio hwmon",
+           .says = "Tells two chips of one name apart: a label, or a part of the device's path."},
+    KeyRow{.path = "buses.*.chip",
+           .kind = KeyKind::text,
+           .of = "contact",
+           .says = "The GPIO chip of all its contacts, by label or name."},
+    KeyRow{.path = "buses.*.codes",
+           .kind = KeyKind::range,
+           .of = "iio",
+           .between = fixed(-2147483648.0, 4294967295.0, "no converter has more than 32 bits"),
+           .says = "The converter's end codes, such as -32768 .. 32767: a reading there is saturated."},
+};
 
 std::string_view word(BusDriver driver) {
-    switch (driver) {
-        case BusDriver::w1: return "w1";
-        case BusDriver::iio: return "iio";
-        case BusDriver::hwmon: return "hwmon";
-        case BusDriver::contact: return "contact";
-    }
-    return "";
+    return bus_drivers[static_cast<std::size_t>(driver)].text;
 }
 
 void read_bus(const Entry& entry, Section& buses, Draft& draft) {
@@ -35,28 +100,25 @@ void read_bus(const Entry& entry, Section& buses, Draft& draft) {
     BusConfig bus;
     BusDraft of{.place = entry.place, .path = section.path(), .driver_known = false, .period_known = false, .chip = {}};
     bus.id = entry.key;
-    const auto driver = section.choice<BusDriver>(
-        "driver",
-        {{"w1", BusDriver::w1}, {"iio", BusDriver::iio}, {"hwmon", BusDriver::hwmon}, {"contact", BusDriver::contact}},
-        Need::required);
+    const auto driver = section.word_as<BusDriver>("driver");
     if (driver) section.is_of(word(*driver));
-    const auto period = section.duration("period", Need::required);
+    const auto period = section.duration("period");
     of.driver_known = driver.has_value();
     of.period_known = period.has_value();
     bus.driver = driver.value_or(BusDriver::w1);
     bus.period = period.value_or(1s);
-    bus.conversion = section.duration("conversion", Need::optional).value_or(usual_conversion(bus.driver));
+    bus.conversion = section.duration_or_usual("conversion");
     const bool chip_driver = bus.driver == BusDriver::iio || bus.driver == BusDriver::hwmon;
     if (!driver) {
         for (const std::string_view key : {"device", "label", "codes", "chip"}) section.allow(key);
     } else if (chip_driver) {
-        bus.device = section.text("device", Need::required).value_or("");
-        bus.label = section.text("label", Need::optional).value_or("");
+        bus.device = section.text("device").value_or("");
+        bus.label = section.text("label").value_or("");
     } else if (bus.driver == BusDriver::contact) {
-        of.chip = section.text("chip", Need::optional).value_or("");
+        of.chip = section.text("chip").value_or("");
     }
     if (driver == BusDriver::iio) {
-        if (const auto codes = section.range("codes", Dimension::number, Need::optional)) {
+        if (const auto codes = section.range("codes")) {
             bus.lowest_code = codes->low;
             bus.highest_code = codes->high;
         } else if (!section.has("codes")) {
@@ -82,8 +144,12 @@ int reading_order(Role role) {
 
 }  // namespace
 
+std::span<const KeyRow> bus_keys() {
+    return bus_rows;
+}
+
 void read_buses(Section& top, Draft& draft) {
-    Section buses = top.section("buses", Need::required);
+    Section buses = top.section("buses");
     const auto entries = buses.named_entries(most_buses);
     if (buses.present() && entries.empty())
         draft.report.fault(buses.place(), buses.path(), "there is no bus",

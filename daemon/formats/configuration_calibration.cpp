@@ -1,5 +1,6 @@
 // calibration: the levels that `dekeyctl calibrate` has written for one detector, in a file beside the configuration.
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <fstream>
 #include <iterator>
@@ -10,6 +11,53 @@
 
 namespace dekeyd::formats {
 namespace {
+
+constexpr std::array calibration_versions{Word{"1", 1}};
+
+constexpr std::array calibration_rows{
+    KeyRow{.path = "calibration",
+           .kind = KeyKind::word,
+           .need = Need::required,
+           .words = calibration_versions,
+           .says = "The version of this format."},
+    KeyRow{.path = "sensor", .kind = KeyKind::id, .need = Need::required, .says = "The sensor that was compared."},
+    KeyRow{.path = "date", .kind = KeyKind::text, .need = Need::required, .says = "When."},
+    KeyRow{.path = "reference", .kind = KeyKind::text, .need = Need::required, .says = "With what."},
+    KeyRow{.path = "reference_uncertainty",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::ratio_db,
+           .sign = Sign::not_negative,
+           .need = Need::required,
+           .says = "The reference's uncertainty, k = 2."},
+    KeyRow{.path = "residual",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::ratio_db,
+           .sign = Sign::not_negative,
+           .need = Need::required,
+           .says = "What a straight law would have left."},
+    KeyRow{.path = "temperature",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::temperature,
+           .says = "The detector's temperature."},
+    KeyRow{.path = "table", .kind = KeyKind::sections, .need = Need::required, .says = "The levels."},
+    KeyRow{.path = "table.at",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::level,
+           .need = Need::required,
+           .says = "The level at the detector."},
+    KeyRow{.path = "table.volts",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::voltage,
+           .need = Need::required,
+           .says = "What the detector gave."},
+    KeyRow{.path = "table.within",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::ratio_db,
+           .sign = Sign::not_negative,
+           .usual = "0.05 dB",
+           .says = "Its doubt beside the reference's, k = 2."},
+    KeyRow{.path = "table.taken", .kind = KeyKind::text, .says = "When it was taken."},
+};
 
 constexpr std::size_t largest_file = 64 * 1024;
 
@@ -30,6 +78,10 @@ bool plain_name(std::string_view name) {
 
 }  // namespace
 
+std::span<const KeyRow> calibration_file_keys() {
+    return calibration_rows;
+}
+
 CalibrationText read_calibration_text(std::string_view text) {
     CalibrationText result;
     if (text.size() > largest_file) {
@@ -42,20 +94,18 @@ CalibrationText read_calibration_text(std::string_view text) {
     }
     Tree tree = read_tree(text);
     Report report;
+    report.keys = calibration_rows;
     report.faults() = std::move(tree.faults);
     Calibration& calibration = result.calibration;
     if (tree.root) {
         Section top{&*tree.root, {1, 1}, "", report};
         top.whole("calibration", 1, 1, Need::required);
-        calibration.sensor = top.id("sensor", Need::required).value_or("");
-        calibration.date = top.text("date", Need::required).value_or("");
-        calibration.reference = top.text("reference", Need::required).value_or("");
-        calibration.reference_db =
-            top.quantity("reference_uncertainty", Dimension::ratio_db, Need::required, Sign::not_negative)
-                .value_or(0.0);
-        calibration.residual_db =
-            top.quantity("residual", Dimension::ratio_db, Need::required, Sign::not_negative).value_or(0.0);
-        calibration.temperature_c = top.quantity("temperature", Dimension::temperature, Need::optional);
+        calibration.sensor = top.id("sensor").value_or("");
+        calibration.date = top.text("date").value_or("");
+        calibration.reference = top.text("reference").value_or("");
+        calibration.reference_db = top.quantity("reference_uncertainty").value_or(0.0);
+        calibration.residual_db = top.quantity("residual").value_or(0.0);
+        calibration.temperature_c = top.quantity("temperature");
         if (!read_table(top, report, &calibration.points)) calibration.points.clear();
         top.finish();
     }
@@ -68,7 +118,7 @@ void read_calibration(Section& sensor, Draft& draft, core::PowerChain& chain) {
         sensor.allow("calibration");
         return;
     }
-    const auto name = sensor.text("calibration", Need::optional);
+    const auto name = sensor.text("calibration");
     if (!name) return;
     if (*name == calibration_pending) {
         chain.calibration_pending = true;
@@ -121,7 +171,7 @@ void read_calibration(Section& sensor, Draft& draft, core::PowerChain& chain) {
         return;
     }
     // The whole chain was compared at once, so what isn't known of coupling and pads is in the levels.
-    const Section stated = sensor.section("uncertainty", Need::optional);
+    const Section stated = sensor.section("uncertainty");
     if (!stated.has("coupling")) chain.coupling_tolerance_db = 0.0;
     if (!stated.has("calibration")) chain.calibration_db = calibration.reference_db;
     draft.configuration.calibrations.push_back(std::move(calibration));

@@ -1,10 +1,50 @@
 // commissioning: how RF may flow, and how little of it, before the detectors have been compared with a reference.
 #include <algorithm>
+#include <array>
 
 #include "formats/configuration_parts.hpp"
 
 namespace dekeyd::formats {
 namespace {
+
+using namespace row_units;
+
+constexpr std::array commissioning_rows{
+    KeyRow{.path = "commissioning",
+           .kind = KeyKind::section,
+           .says = "Provisional limits for `dekeyctl commission`: RF to calibrate a detector with; they rest at all "
+                   "other times."},
+    KeyRow{.path = "commissioning.time",
+           .kind = KeyKind::time,
+           .need = Need::required,
+           .between = fixed(minute, 2 * hour, "a person must be able to stay beside it"),
+           .says = "It permits for so long."},
+    KeyRow{.path = "commissioning.forward",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::power,
+           .sign = Sign::positive,
+           .need = Need::required,
+           .when = "where forward power is measured",
+           .between = fixed(0.1 * mw, 25 * kw, "no station is commissioned with it"),
+           .says = "At most this forward power, and at most a quarter of the rated."},
+    KeyRow{.path = "commissioning.reflected",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::power,
+           .sign = Sign::positive,
+           .need = Need::required,
+           .when = "where reflected power is measured",
+           .between = fixed(0.01 * mw, 25 * kw, "no station is commissioned with it"),
+           .says = "At most this reflected power."},
+    KeyRow{
+        .path = "commissioning.heatsink",
+        .kind = KeyKind::quantity,
+        .dimension = Dimension::temperature,
+        .need = Need::required,
+        .when = "with a sensor of 'role: heatsink'",
+        .between = fixed(30.0, 100.0,
+                         "air alone may have 30 degC, and above 100 degC nothing is left for a sensor that is wrong"),
+        .says = "At most this temperature, below the heatsink's own limit."},
+};
 
 // Common practice, no standard: what a wrong detector hides by a few dB is still far below what the amplifier bears.
 constexpr double largest_share = 0.25;
@@ -32,7 +72,7 @@ void add_limit(Section& section, Draft& draft, std::string_view what, core::Quan
 }
 
 void read_heatsink(Section& section, Draft& draft, const std::optional<std::uint16_t>& channel) {
-    const auto trip = section.quantity("heatsink", Dimension::temperature, channel ? Need::required : Need::optional);
+    const auto trip = section.quantity("heatsink", channel ? Need::required : Need::optional);
     if (!trip) return;
     if (!channel) {
         section.fault("heatsink", "no heatsink's temperature is measured", "a sensor with 'role: heatsink'");
@@ -50,8 +90,7 @@ void read_heatsink(Section& section, Draft& draft, const std::optional<std::uint
 }
 
 void read_power(Section& section, Draft& draft, std::string_view key, const std::optional<std::uint16_t>& channel) {
-    const auto trip =
-        section.quantity(key, Dimension::power, channel ? Need::required : Need::optional, Sign::positive);
+    const auto trip = section.quantity(key, channel ? Need::required : Need::optional);
     if (!trip) return;
     if (!channel) {
         section.fault(key, fmt::format("no {} power is measured", key), fmt::format("a sensor with 'role: {}'", key));
@@ -68,11 +107,15 @@ void read_power(Section& section, Draft& draft, std::string_view key, const std:
 
 }  // namespace
 
+std::span<const KeyRow> commissioning_keys() {
+    return commissioning_rows;
+}
+
 void read_commissioning(Section& top, Draft& draft) {
     core::Plan& plan = draft.plan();
-    Section section = top.section("commissioning", Need::optional);
+    Section section = top.section("commissioning");
     if (section.present()) {
-        const auto time = section.duration("time", Need::required);
+        const auto time = section.duration("time");
         plan.supervision.commissioning = time;
         if (!plan.roles.forward)
             section.fault("forward", "no forward power is measured, so nothing can cap it",

@@ -2,7 +2,6 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <set>
 
 #include "core/rf.hpp"
 #include "formats/configuration_parts.hpp"
@@ -16,6 +15,126 @@ using core::Direction;
 
 namespace {
 
+using namespace row_units;
+
+constexpr std::array edge_words{Word{"reading", core::Edge::reading}, Word{"low", core::Edge::low},
+                                Word{"high", core::Edge::high}};
+constexpr std::array clear_words{Word{"rf off", core::ClearBy::rf_off}, Word{"RF off", core::ClearBy::rf_off},
+                                 Word{"rf_off", core::ClearBy::rf_off}};
+
+constexpr std::string_view fast_quantities =
+    "power vswr reflection return-loss mismatch-loss net-power antenna-vswr antenna-power";
+constexpr std::string_view slow_sum = "gain compression dc-power efficiency heat circulator-load";
+constexpr std::array qualify_times{
+    KindBetween{fast_quantities,
+                Dimension::time,
+                {0.0, 250 * ms, 0.0, 10.0, "a lost antenna or too much drive burns a transistor within a second"}},
+    KindBetween{"current",
+                Dimension::time,
+                {0.0, 1.0, 0.0, patient, "a transistor that draws too much is lost within a second"}},
+    KindBetween{"voltage",
+                Dimension::time,
+                {0.0, 5.0, 0.0, patient,
+                 "a supply sags for tenths of a second at key-up, and one that fails does its harm within seconds"}},
+    KindBetween{"heatsink temperature speed",
+                Dimension::time,
+                {0.0, minute, 0.0, 10 * minute, "a heatsink without its fan is hot within a minute"}},
+    KindBetween{slow_sum,
+                Dimension::time,
+                {0.0, 30.0, 0.0, 10 * minute, "heat that is not carried away does its harm within a minute"}},
+    KindBetween{"contact",
+                Dimension::time,
+                {0.0, 1.0, 0.0, patient, "an interlock is there for a hand that is faster than a second"}},
+};
+
+constexpr std::array limit_rows{
+    KeyRow{.path = "limits",
+           .kind = KeyKind::named,
+           .need = Need::required,
+           .when = "unless a contact is an interlock",
+           .says = "What removes the permission to transmit; each limit watches one quantity."},
+    KeyRow{.path = "limits.*", .kind = KeyKind::section, .says = "One limit."},
+    KeyRow{.path = "limits.*.name",
+           .kind = KeyKind::text,
+           .usual_words = "what it watches, and 'too high' or 'too low'",
+           .says = "Its name for people."},
+    KeyRow{.path = "limits.*.watch",
+           .kind = KeyKind::name,
+           .need = Need::required,
+           .says = "A sensor's id, or a quantity that is worked out."},
+    KeyRow{.path = "limits.*.edge",
+           .kind = KeyKind::word,
+           .words = edge_words,
+           .usual = "reading",
+           .says = "low or high: compares that end of the uncertainty in place of the reading."},
+    KeyRow{.path = "limits.*.qualify",
+           .kind = KeyKind::time,
+           .sign = Sign::not_negative,
+           .by_kind = qualify_times,
+           .usual_words = "by what is watched",
+           .says = "Beyond the level for so long in all."},
+    KeyRow{.path = "limits.*.hold_off",
+           .kind = KeyKind::time,
+           .between =
+               {0.5, hour, 1 * ms, 7 * day,
+                "a cause that comes and goes must not permit in between, and hours are longer than any cause needs"},
+           .usual_words = "by what is watched",
+           .says = "Clear for so long before it is left."},
+    KeyRow{.path = "limits.*.rearm",
+           .kind = KeyKind::word,
+           .words = rearm_words,
+           .usual_words = "by what is watched",
+           .says = "automatic, or latched: then an operator resets it."},
+    KeyRow{.path = "limits.*.counted",
+           .kind = KeyKind::flag,
+           .usual = "yes",
+           .says = "no: doesn't add to the count that locks out."},
+    KeyRow{.path = "limits.*.warn_only",
+           .kind = KeyKind::flag,
+           .usual = "no",
+           .says = "yes: never trips; its level is a warning, which is over at `clear`."},
+    KeyRow{.path = "limits.*.while_supplied",
+           .kind = KeyKind::flag,
+           .when = "with 'contactor'",
+           .usual_words = "yes for limits on the supply, else no",
+           .says = "Rests while the supply contactor is open."},
+    KeyRow{.path = "limits.*.above",
+           .kind = KeyKind::level,
+           .need = Need::required,
+           .when = "without 'below'",
+           .usual_words = "by what is watched, where the amplifier's data have it",
+           .says = "Trips at this level or beyond it; of the supply's, per cent of nominal with a sign too."},
+    KeyRow{.path = "limits.*.below",
+           .kind = KeyKind::level,
+           .need = Need::required,
+           .when = "without 'above'",
+           .says = "Trips at this level or under it."},
+    KeyRow{.path = "limits.*.clear",
+           .kind = KeyKind::level,
+           .need = Need::required,
+           .when = "where what is watched has no usual one",
+           .words = clear_words,
+           .usual_words = "by what is watched",
+           .says = "The level at which the cause is gone, on the safe side; or rf off, for what can't be seen once the "
+                   "amplifier is de-keyed."},
+    KeyRow{.path = "limits.*.warn", .kind = KeyKind::level, .says = "Says so from here on, and does no more."},
+    KeyRow{.path = "limits.*.while",
+           .kind = KeyKind::section,
+           .usual_words = "by what is watched",
+           .says = "Watches only while another quantity is above (or below) a level."},
+    KeyRow{.path = "limits.*.while.quantity", .kind = KeyKind::name, .need = Need::required, .says = "That quantity."},
+    KeyRow{.path = "limits.*.while.above",
+           .kind = KeyKind::level,
+           .need = Need::required,
+           .when = "without 'below'",
+           .says = "Watches at this level or beyond it."},
+    KeyRow{.path = "limits.*.while.below",
+           .kind = KeyKind::level,
+           .need = Need::required,
+           .when = "without 'above'",
+           .says = "Watches at this level or under it."},
+};
+
 /// What a level of one quantity is written in, and what it may be.
 struct Watched {
     core::QuantityIndex index = 0;
@@ -24,7 +143,7 @@ struct Watched {
 };
 
 std::optional<Watched> find_quantity(Section& section, std::string_view key, const Draft& draft) {
-    const auto given = section.scalar(key, Need::required);
+    const auto given = section.scalar(key);
     if (!given) return std::nullopt;
     const core::Plan& plan = draft.configuration.plan;
     std::vector<std::string_view> names;
@@ -130,7 +249,8 @@ void read_clear(Section& section, const Watched& watched, const Draft& draft, co
                 core::LimitPlan& limit, LimitFacts& facts, Filled& filled) {
     if (section.has("clear")) {
         const auto given = section.scalar("clear", Need::optional);
-        if (given && (*given == "rf off" || *given == "RF off" || *given == "rf_off")) {
+        if (given && std::any_of(clear_words.begin(), clear_words.end(),
+                                 [&](const Word& word) { return word.text == *given; })) {
             limit.clear_by = core::ClearBy::rf_off;
             if (!draft.configuration.plan.roles.forward)
                 section.fault("clear", "'rf off' without a forward sensor: RF can't be seen to be off",
@@ -161,7 +281,7 @@ void read_clear(Section& section, const Watched& watched, const Draft& draft, co
 
 void read_gate(Section& section, const Draft& draft, const LimitDefaults& defaults, core::LimitPlan& limit,
                LimitFacts& facts, Filled& filled) {
-    Section gate = section.section("while", Need::optional);
+    Section gate = section.section("while");
     if (!gate.present()) {
         if (section.has("while") || !defaults.gate) return;
         limit.gate = defaults.gate;
@@ -229,24 +349,18 @@ void read_limit(const Entry& entry, Section& limits, Draft& draft) {
     LimitFacts facts;
     Filled filled;
     limit.id = entry.key;
-    const auto name = section.text("name", Need::optional);
+    const auto name = section.text("name");
     const auto watched = find_quantity(section, "watch", draft);
     if (watched) section.is_of(kind_of(*watched, draft.plan()));
-    limit.edge =
-        section
-            .choice<core::Edge>(
-                "edge", {{"reading", core::Edge::reading}, {"low", core::Edge::low}, {"high", core::Edge::high}},
-                Need::optional)
-            .value_or(core::Edge::reading);
-    const auto qualify = section.duration("qualify", Need::optional, Sign::not_negative);
-    const auto hold_off = section.duration("hold_off", Need::optional);
-    const auto rearm = section.choice<core::Rearm>(
-        "rearm", {{"automatic", core::Rearm::automatic}, {"latched", core::Rearm::latched}}, Need::optional);
-    limit.counted = section.flag("counted", Need::optional).value_or(true);
-    limit.trips = !section.flag("warn_only", Need::optional).value_or(false);
+    limit.edge = section.word_or_usual<core::Edge>("edge");
+    const auto qualify = section.duration("qualify");
+    const auto hold_off = section.duration("hold_off");
+    const auto rearm = section.word_as<core::Rearm>("rearm");
+    limit.counted = section.flag_or_usual("counted");
+    limit.trips = !section.flag_or_usual("warn_only");
     // Behind an open contactor a supply reads nothing, which is no fault of its own.
     const bool of_supply = watched && draft.plan().roles.supply == watched->index;
-    limit.while_supplied = section.flag("while_supplied", Need::optional).value_or(of_supply);
+    limit.while_supplied = section.flag("while_supplied").value_or(of_supply);
     if (section.has("while_supplied") && limit.while_supplied && !draft.configuration.contactor)
         section.fault("while_supplied", "there is no contactor", "a 'contactor:' section, or the key removed");
     if (!watched) {
@@ -290,58 +404,11 @@ void read_limit(const Entry& entry, Section& limits, Draft& draft) {
     draft.plan().limits.push_back(std::move(limit));
 }
 
-/// Each contact that isn't a mere status inhibits while it is open.
-void add_contact_limits(Draft& draft) {
-    core::Plan& plan = draft.plan();
-    for (std::size_t i = 0; i < draft.sensors.size(); ++i) {
-        const SensorDraft& sensor = draft.sensors[i];
-        if (sensor.kind != core::ChannelKind::contact || !sensor.contact.interlock) continue;
-        core::LimitPlan limit;
-        limit.id = plan.channels[i].id + "-opened";
-        limit.name = plan.channels[i].name + (plan.channels[i].normally_open ? ": contact closed" : ": contact opened");
-        limit.watch = static_cast<core::QuantityIndex>(i);
-        limit.direction = Direction::below;
-        limit.trip = 0.5;
-        limit.clear = 0.75;
-        limit.hold_off = sensor.contact.hold_off;
-        limit.rearm = sensor.contact.rearm;
-        const bool taken = std::any_of(plan.limits.begin(), plan.limits.end(),
-                                       [&](const core::LimitPlan& other) { return other.id == limit.id; });
-        if (taken)
-            draft.report.fault(
-                sensor.place, sensor.path,
-                fmt::format("the limit '{}' is made for this contact, and another has its name", limit.id),
-                "another name for the other limit, or 'interlock: no' here");
-        plan.limits.push_back(std::move(limit));
-    }
-}
-
-/// What the circulator's load may take for long is a limit even where nobody wrote it.
-void add_circulator_limit(Draft& draft) {
-    core::Plan& plan = draft.plan();
-    const auto rating = draft.configuration.circulator_rating_w;
-    const core::QuantityIndex load = plan.index(core::Derived::circulator_load);
-    if (!rating || !plan.rf.circulator_load_time || !plan.roles.reflected) return;
-    for (const core::LimitPlan& other : plan.limits) {
-        if ((other.watch == load && other.trips) || other.id == "circulator-load") return;
-    }
-    core::LimitPlan limit;
-    limit.id = "circulator-load";
-    limit.name = "Circulator's load";
-    limit.watch = load;
-    limit.trip = *rating;
-    limit.clear_by = core::ClearBy::rf_off;
-    limit.hold_off = std::chrono::seconds{5};
-    limit.rearm = core::Rearm::latched;
-    draft.report.advise(
-        {}, "limits.circulator-load",
-        fmt::format("default not confirmed: {{watch: circulator-load, above: {}, clear: rf off, qualify: "
-                    "0 s, hold_off: 5 s, rearm: latched}}; write it to confirm it",
-                    show(limit.trip, core::Unit::watt)));
-    plan.limits.push_back(std::move(limit));
-}
-
 }  // namespace
+
+std::span<const KeyRow> limit_keys() {
+    return limit_rows;
+}
 
 void read_limits(Section& top, Draft& draft) {
     const bool contacts = std::any_of(draft.sensors.begin(), draft.sensors.end(), [](const SensorDraft& sensor) {
@@ -354,8 +421,7 @@ void read_limits(Section& top, Draft& draft) {
                            "at least one, such as 'heatsink: {watch: heatsink, above: 70 degC, …}'");
     for (const Entry* entry : entries) read_limit(*entry, section, draft);
     section.finish();
-    add_contact_limits(draft);
-    add_circulator_limit(draft);
+    add_made_limits(draft);
 }
 
 }  // namespace dekeyd::formats

@@ -8,25 +8,69 @@
 namespace dekeyd::formats {
 namespace {
 
-struct PartRow {
-    std::string_view word;
-    MainLinePart part;
+using namespace row_units;
+
+constexpr std::array part_words{
+    Word{"amplifier", MainLinePart::amplifier},
+    Word{"circulator", MainLinePart::circulator},
+    Word{"low-pass-filter", MainLinePart::low_pass_filter},
+    Word{"coupler", MainLinePart::coupler},
+    Word{"feeder", MainLinePart::feeder},
+    Word{"antenna", MainLinePart::antenna},
 };
 
-constexpr std::array part_rows{
-    PartRow{"amplifier", MainLinePart::amplifier},
-    PartRow{"circulator", MainLinePart::circulator},
-    PartRow{"low-pass-filter", MainLinePart::low_pass_filter},
-    PartRow{"coupler", MainLinePart::coupler},
-    PartRow{"feeder", MainLinePart::feeder},
-    PartRow{"antenna", MainLinePart::antenna},
+constexpr std::array main_line_rows{
+    KeyRow{.path = "main_line",
+           .kind = KeyKind::texts,
+           .words = part_words,
+           .says = "The order of the parts, from the amplifier to the antenna; orders that make a reading lie are "
+                   "refused or named."},
+    KeyRow{.path = "circulator",
+           .kind = KeyKind::section,
+           .says = "What comes back ends in its load, where 'main_line' has it before the coupler."},
+    KeyRow{.path = "circulator.load_rating",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::power,
+           .sign = Sign::positive,
+           .need = Need::required,
+           .between = fixed(10 * mw, 100 * kw, "no load has it"),
+           .says = "What the load bears for long; a limit unless one is written."},
+    KeyRow{.path = "circulator.load_time",
+           .kind = KeyKind::time,
+           .need = Need::required,
+           .between = fixed(0.1, 10 * minute, "a load heats within seconds to minutes"),
+           .says = "The load's thermal time, over which circulator-load is a mean."},
+    KeyRow{.path = "heat",
+           .kind = KeyKind::section,
+           .says = "For the forecast of the heatsink's temperature, which warns and never trips."},
+    KeyRow{.path = "heat.full_fan",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::speed,
+           .sign = Sign::positive,
+           .when = "with a sensor of 'role: fan'",
+           .between = fixed(100.0, 50e3, "no fan turns so"),
+           .says = "The fan's full speed.",
+           .into = [](const Given& v) { v.draft.plan().heat.full_fan_rpm = v.number; }},
+    KeyRow{.path = "heat.quiescent_power",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::power,
+           .sign = Sign::not_negative,
+           .between = fixed(0.0, 100 * kw, "no amplifier draws it at rest"),
+           .usual = "0 W",
+           .says = "DC power while permitted, without RF.",
+           .into = [](const Given& v) { v.draft.plan().heat.quiescent_w = v.number; }},
+    KeyRow{.path = "heat.planned_transmission",
+           .kind = KeyKind::time,
+           .between = fixed(1.0, 30 * day, "no forecast reaches so far"),
+           .says = "The forecast looks to its end.",
+           .into = [](const Given& v) { v.draft.plan().heat.planned_transmission = v.time; }},
 };
 
 constexpr std::string_view usual_order = "[amplifier, circulator, low-pass-filter, coupler, feeder, antenna]";
 
 std::optional<MainLinePart> part_named(std::string_view word) {
-    for (const PartRow& row : part_rows) {
-        if (row.word == word) return row.part;
+    for (const Word& part : part_words) {
+        if (part.text == word) return static_cast<MainLinePart>(part.value);
     }
     return std::nullopt;
 }
@@ -47,8 +91,8 @@ bool before(const std::vector<MainLinePart>& order, MainLinePart first, MainLine
 std::vector<MainLinePart> read_parts(const Node& list, Report& report) {
     std::vector<MainLinePart> order;
     std::vector<std::string_view> words;
-    words.reserve(part_rows.size());
-    for (const PartRow& row : part_rows) words.push_back(row.word);
+    words.reserve(part_words.size());
+    for (const Word& part : part_words) words.push_back(part.text);
     for (std::size_t i = 0; i < list.items.size(); ++i) {
         const Node& item = list.items[i];
         const Place place = item.place.line == 0 ? list.place : item.place;
@@ -101,10 +145,10 @@ void check_order(const std::vector<MainLinePart>& order, Place place, Draft& dra
 }
 
 void read_circulator(Section& top, Draft& draft) {
-    Section section = top.section("circulator", Need::optional);
+    Section section = top.section("circulator");
     if (!section.present()) return;
-    const auto rating = section.quantity("load_rating", Dimension::power, Need::required, Sign::positive);
-    const auto time = section.duration("load_time", Need::required);
+    const auto rating = section.quantity("load_rating");
+    const auto time = section.duration("load_time");
     section.finish();
     const auto& order = draft.configuration.main_line;
     if (!has(order, MainLinePart::circulator)) {
@@ -119,8 +163,12 @@ void read_circulator(Section& top, Draft& draft) {
 
 }  // namespace
 
+std::span<const KeyRow> main_line_keys() {
+    return main_line_rows;
+}
+
 void read_main_line(Section& top, Draft& draft) {
-    if (const Node* list = top.list("main_line", Need::optional)) {
+    if (const Node* list = top.list("main_line")) {
         const std::size_t faults = draft.report.faults().size();
         auto order = read_parts(*list, draft.report);
         if (draft.report.faults().size() == faults) check_order(order, list->place, draft);
@@ -134,13 +182,9 @@ void read_main_line(Section& top, Draft& draft) {
 }
 
 void read_heat(Section& top, Draft& draft) {
-    core::HeatPlan& heat = draft.plan().heat;
-    Section section = top.section("heat", Need::optional);
-    heat.full_fan_rpm = section.quantity("full_fan", Dimension::speed, Need::optional, Sign::positive);
-    heat.quiescent_w =
-        section.quantity("quiescent_power", Dimension::power, Need::optional, Sign::not_negative).value_or(0.0);
-    heat.planned_transmission = section.duration("planned_transmission", Need::optional);
-    if (heat.full_fan_rpm && !draft.plan().roles.fan)
+    Section section = top.section("heat");
+    read_keys(section, draft);
+    if (draft.plan().heat.full_fan_rpm && !draft.plan().roles.fan)
         section.fault("full_fan", "no fan is measured", "a sensor with 'role: fan', or the key removed");
     section.finish();
 }

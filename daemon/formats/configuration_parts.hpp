@@ -2,6 +2,7 @@
 #pragma once
 
 #include <optional>
+#include <span>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -81,9 +82,30 @@ struct Draft {
     [[nodiscard]] std::optional<std::uint16_t> with_role(Role role) const;
 };
 
+/// What brings a cause to its end, of a limit and of a contact.
+inline constexpr Word rearm_words[]{{"automatic", core::Rearm::automatic}, {"latched", core::Rearm::latched}};
+
 inline constexpr std::size_t most_sensors = 64;
 inline constexpr std::size_t most_buses = 16;
 inline constexpr std::size_t most_limits = 64;
+
+// The rows of the keys that each part reads, in the annotated configuration's order.
+std::span<const KeyRow> top_keys();
+std::span<const KeyRow> device_keys();  // device, paths, guard
+std::span<const KeyRow> line_keys();    // line, contactor, dynamic_permit
+std::span<const KeyRow> bus_keys();
+std::span<const KeyRow> sensor_keys();  // but for what detectors alone have
+std::span<const KeyRow> detector_keys();
+std::span<const KeyRow> amplifier_keys();
+std::span<const KeyRow> main_line_keys();  // main_line, circulator, heat
+std::span<const KeyRow> antenna_keys();    // antenna, exposure, plan
+std::span<const KeyRow> limit_keys();
+std::span<const KeyRow> supervision_keys();  // supervision, plausibility
+std::span<const KeyRow> commissioning_keys();
+std::span<const KeyRow> proof_keys();
+std::span<const KeyRow> recorder_keys();
+std::span<const KeyRow> lockout_keys();
+std::span<const KeyRow> mqtt_keys();
 
 // In the order in which they are called: each may use what those before it have filled in.
 void read_device(Section& top, Draft& draft);  // device, paths
@@ -91,6 +113,7 @@ void read_guard(Section& top, Draft& draft);   // guard, lockout
 void read_line(Section& top, Draft& draft);    // line, contactor
 void read_buses(Section& top, Draft& draft);
 void read_sensors(Section& top, Draft& draft);
+void check_sensors(Draft& draft);  // against each other, called by the former
 void read_amplifier(Section& top, Draft& draft);
 void read_main_line(Section& top, Draft& draft);  // main_line, circulator
 void read_heat(Section& top, Draft& draft);
@@ -99,6 +122,7 @@ void read_level_plan(Section& top, Draft& draft);  // plan
 void assign_slots(Draft& draft);                   // buses' slots, in reading order
 void check_ages(Draft& draft);
 void read_limits(Section& top, Draft& draft);
+void add_made_limits(Draft& draft);           // called by the former
 void read_rules(Section& top, Draft& draft);  // supervision, plausibility
 void read_commissioning(Section& top, Draft& draft);
 void read_mqtt(Section& top, Draft& draft);

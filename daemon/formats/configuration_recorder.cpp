@@ -1,19 +1,57 @@
 // recorder: how much of a trip is kept, and how much in all.
+#include <array>
+
 #include "formats/configuration_parts.hpp"
 
 namespace dekeyd::formats {
+namespace {
+
+using namespace row_units;
+
+constexpr std::array recorder_rows{
+    KeyRow{.path = "recorder",
+           .kind = KeyKind::section,
+           .says = "Each trip is kept as one file in <state>/captures; the oldest go first."},
+    KeyRow{.path = "recorder.before",
+           .kind = KeyKind::time,
+           .between = fixed(10 * ms, minute, "a capture holds a minute at most"),
+           .usual = "10 s",
+           .says = "Kept of the time before a trip.",
+           .into = [](const Given& v) { v.draft.configuration.recorder.before = v.time; }},
+    KeyRow{.path = "recorder.after",
+           .kind = KeyKind::time,
+           .between = fixed(10 * ms, minute, "a capture holds a minute at most"),
+           .usual = "5 s",
+           .says = "And of the time after it.",
+           .into = [](const Given& v) { v.draft.configuration.recorder.after = v.time; }},
+    KeyRow{
+        .path = "recorder.captures",
+        .kind = KeyKind::whole,
+        .between = fixed(1, 10'000, "each is a file"),
+        .usual = "100",
+        .says = "At most so many captures.",
+        .into =
+            [](const Given& v) { v.draft.configuration.recorder.most_captures = static_cast<std::size_t>(v.number); }},
+    KeyRow{.path = "recorder.megabytes",
+           .kind = KeyKind::whole,
+           .between = fixed(1, 10'000, "it is what the captures take in all"),
+           .usual = "64",
+           .says = "And at most so much in all, in MiB.",
+           .into =
+               [](const Given& v) {
+                   v.draft.configuration.recorder.most_bytes = static_cast<std::size_t>(v.number) * 1024 * 1024;
+               }},
+};
+
+}  // namespace
+
+std::span<const KeyRow> recorder_keys() {
+    return recorder_rows;
+}
 
 void read_recorder(Section& top, Draft& draft) {
-    RecorderConfig& recorder = draft.configuration.recorder;
-    Section section = top.section("recorder", Need::optional);
-    recorder.before = section.duration("before", Need::optional).value_or(recorder.before);
-    recorder.after = section.duration("after", Need::optional).value_or(recorder.after);
-    if (const auto captures = section.whole("captures", Need::optional)) {
-        recorder.most_captures = static_cast<std::size_t>(*captures);
-    }
-    if (const auto megabytes = section.whole("megabytes", Need::optional)) {
-        recorder.most_bytes = static_cast<std::size_t>(*megabytes) * 1024 * 1024;
-    }
+    Section section = top.section("recorder");
+    read_keys(section, draft);
     section.finish();
 }
 

@@ -1,8 +1,6 @@
 // sensors: each measured quantity, where it is read, and what it is for.
 #include <algorithm>
 #include <array>
-#include <map>
-#include <set>
 
 #include "formats/configuration_parts.hpp"
 #include "formats/nearest.hpp"
@@ -15,6 +13,8 @@ using namespace std::chrono_literals;
 using core::ChannelKind;
 
 namespace {
+
+using namespace row_units;
 
 struct RoleRow {
     std::string_view word;
@@ -37,6 +37,176 @@ constexpr std::array role_rows{
     RoleRow{"contactor_sense", Role::contactor_sense, ChannelKind::contact, &core::Roles::contactor_sense},
 };
 
+constexpr auto role_words = [] {
+    std::array<Word, role_rows.size()> words{Word{"", 0}, Word{"", 0}, Word{"", 0}, Word{"", 0},
+                                             Word{"", 0}, Word{"", 0}, Word{"", 0}, Word{"", 0},
+                                             Word{"", 0}, Word{"", 0}, Word{"", 0}};
+    for (std::size_t i = 0; i < words.size(); ++i) words[i] = Word{role_rows[i].word, i};
+    return words;
+}();
+
+constexpr std::array measured_words{Word{"temperature", ChannelKind::temperature},
+                                    Word{"power", ChannelKind::power},
+                                    Word{"voltage", ChannelKind::voltage},
+                                    Word{"current", ChannelKind::current},
+                                    Word{"speed", ChannelKind::speed},
+                                    Word{"contact", ChannelKind::contact}};
+constexpr std::array frozen_words{Word{"warning", false}, Word{"fault", true}};
+constexpr std::array contact_words{Word{"closed", true}, Word{"open", false}};
+
+constexpr std::array ages{
+    KindBetween{"power",
+                Dimension::time,
+                {2 * ms, 1.0, 1 * ms, patient,
+                 "a lost antenna burns a transistor within a second, and an older power doesn't show it"}},
+    KindBetween{"temperature",
+                Dimension::time,
+                {100 * ms, 30.0, 1 * ms, 10 * minute, "a heatsink whose fan has stopped is hot within half a minute"}},
+    KindBetween{"voltage current",
+                Dimension::time,
+                {2 * ms, 2.0, 1 * ms, patient, "a supply that fails does its harm within seconds"}},
+    KindBetween{
+        "speed", Dimension::time, {10 * ms, 10.0, 1 * ms, patient, "without its fan a heatsink heats within seconds"}},
+    KindBetween{"contact",
+                Dimension::time,
+                {2 * ms, 1.0, 1 * ms, patient, "an interlock is there for a hand that is faster than a second"}},
+};
+constexpr std::array windows{
+    KindBetween{"", Dimension::temperature, fixed(-100.0, 400.0, "no sensor for an amplifier gives it")},
+    KindBetween{"", Dimension::voltage, fixed(-100.0, 10e3, "no input gives it")},
+    KindBetween{"", Dimension::current, fixed(-1e3, 1e3, "no shunt gives it")},
+    KindBetween{"", Dimension::speed, fixed(0.0, 100e3, "no fan turns so")},
+};
+constexpr std::array zeros{
+    KindBetween{"", Dimension::voltage, fixed(-100.0, 100.0, "no input rests there")},
+    KindBetween{"", Dimension::current, fixed(-100.0, 100.0, "no shunt rests there")},
+};
+constexpr std::array sensitivities{
+    KindBetween{
+        "current", Dimension::volts_per_ampere,
+        fixed(10e-6, 10.0, "shunts and current sensors give microvolts to volts for an ampere", Compared::size)},
+    KindBetween{
+        "temperature", Dimension::volts_per_kelvin,
+        fixed(10e-6, 1.0, "temperature sensors give microvolts (a thermocouple) to tenths of a volt for a kelvin",
+              Compared::size)},
+};
+
+constexpr std::array sensor_rows{
+    KeyRow{.path = "sensors", .kind = KeyKind::named, .need = Need::required, .says = "What is measured."},
+    KeyRow{.path = "sensors.*", .kind = KeyKind::section, .says = "One sensor."},
+    KeyRow{.path = "sensors.*.name",
+           .kind = KeyKind::text,
+           .usual_words = "the id in words",
+           .says = "Its name for people."},
+    KeyRow{.path = "sensors.*.bus", .kind = KeyKind::name, .need = Need::required, .says = "The bus that reads it."},
+    KeyRow{.path = "sensors.*.address",
+           .kind = KeyKind::name,
+           .need = Need::required,
+           .says = "Where on the bus: a thermometer's id, a converter's or a chip's channel, a GPIO line."},
+    KeyRow{.path = "sensors.*.measures",
+           .kind = KeyKind::word,
+           .need = Need::required,
+           .words = measured_words,
+           .says = "What it measures."},
+    KeyRow{.path = "sensors.*.required",
+           .kind = KeyKind::flag,
+           .usual = "yes",
+           .says = "no: the amplifier may work without it."},
+    KeyRow{.path = "sensors.*.allowed_age",
+           .kind = KeyKind::time,
+           .need = Need::required,
+           .by_kind = ages,
+           .says = "A reading older than this counts as lost, and a lost sensor inhibits."},
+    KeyRow{.path = "sensors.*.frozen_after",
+           .kind = KeyKind::time,
+           .between = {1.0, 7 * day, 10 * ms, 30 * day,
+                       "a reading may well be the same for a second, and one that is frozen shall be found"},
+           .usual_words = "it is not looked for",
+           .says = "A reading that is the same to the last bit for so long is frozen."},
+    KeyRow{.path = "sensors.*.frozen",
+           .kind = KeyKind::word,
+           .when = "with 'frozen_after'",
+           .words = frozen_words,
+           .usual = "warning",
+           .says = "What a frozen reading is."},
+    KeyRow{.path = "sensors.*.role",
+           .kind = KeyKind::word,
+           .words = role_words,
+           .says = "What the sensor is for; one without a role is shown, and may be limited. Each role once."},
+    KeyRow{.path = "sensors.*.valid",
+           .kind = KeyKind::levels,
+           .of = "temperature power voltage current speed",
+           .by_kind = windows,
+           .usual_words = "all that the input can give",
+           .says = "The window of what the sensor itself gives: outside it, it is broken or unplugged."},
+    KeyRow{.path = "sensors.*.gain",
+           .kind = KeyKind::quantity,
+           .sign = Sign::positive,
+           .of = "voltage current",
+           .between = fixed(1e-3, 1e4, "no divider has it"),
+           .usual = "1",
+           .says = "reading = (sample - zero) * gain, of a divider or a shunt whose chip gives amperes."},
+    KeyRow{.path = "sensors.*.zero",
+           .kind = KeyKind::level,
+           .of = "temperature voltage current",
+           .by_kind = zeros,
+           .usual = "0",
+           .says = "What the input gives where the reading is zero."},
+    KeyRow{.path = "sensors.*.sensitivity",
+           .kind = KeyKind::level,
+           .need = Need::required,
+           .when = "where a voltage stands for the reading",
+           .of = "temperature current",
+           .by_kind = sensitivities,
+           .says = "The volts of a transducer for an ampere or a kelvin."},
+    KeyRow{.path = "sensors.*.largest_jump",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::temperature_difference,
+           .sign = Sign::positive,
+           .of = "temperature",
+           .between = {0.5, 20.0, 0.1, 200.0,
+                       "a sensor's own steps reach some tenths, and no heatsink moves by tens between two readings"},
+           .usual = "5 K",
+           .says = "A larger jump between two readings waits for a second that says the same."},
+    KeyRow{.path = "sensors.*.power_on_value",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::temperature,
+           .when = "with 'driver: w1'",
+           .of = "temperature",
+           .between = fixed(-100.0, 200.0, "no thermometer gives it"),
+           .usual = "85 degC",  // DS18B20's data sheet, table 1
+           .says = "The part's value before its first conversion: read again before it is believed."},
+    KeyRow{.path = "sensors.*.chip",
+           .kind = KeyKind::text,
+           .of = "contact",
+           .usual_words = "the bus's",
+           .says = "The GPIO chip, by label or name; needed where the line is given by its offset."},
+    KeyRow{.path = "sensors.*.normally",
+           .kind = KeyKind::word,
+           .of = "contact",
+           .words = contact_words,
+           .usual = "closed",
+           .says = "How the contact is while all is well; of a contactor's, while the contactor is open."},
+    KeyRow{.path = "sensors.*.interlock",
+           .kind = KeyKind::flag,
+           .of = "contact",
+           .usual_words = "yes, and no for the roles that follow permit, key or contactor",
+           .says = "Whether it inhibits when it isn't as it normally is."},
+    KeyRow{.path = "sensors.*.hold_off",
+           .kind = KeyKind::time,
+           .sign = Sign::not_negative,
+           .of = "contact",
+           .between = fixed(0.0, hour, "an hour after it closed a contact is closed"),
+           .usual = "1 s",
+           .says = "As a limit's: good for so long before it is left."},
+    KeyRow{.path = "sensors.*.rearm",
+           .kind = KeyKind::word,
+           .of = "contact",
+           .words = rearm_words,
+           .usual = "latched",
+           .says = "As a limit's."},
+};
+
 const RoleRow& row_of(Role role) {
     return *std::find_if(role_rows.begin(), role_rows.end(), [=](const RoleRow& row) { return row.role == role; });
 }
@@ -49,7 +219,7 @@ std::string words_from_id(std::string id) {
 }
 
 std::optional<std::size_t> find_bus(Section& section, const Draft& draft) {
-    const auto given = section.scalar("bus", Need::required);
+    const auto given = section.scalar("bus");
     if (!given) return std::nullopt;
     std::vector<std::string_view> names;
     for (std::size_t i = 0; i < draft.configuration.buses.size(); ++i) {
@@ -66,15 +236,8 @@ std::optional<std::size_t> find_bus(Section& section, const Draft& draft) {
 
 /// Address and kind, checked against the bus; the native kind where all of it fits.
 std::optional<Native> read_address(Section& section, Draft& draft, SensorDraft& of) {
-    of.address = section.scalar("address", Need::required).value_or("");
-    of.kind = section.choice<ChannelKind>("measures",
-                                          {{"temperature", ChannelKind::temperature},
-                                           {"power", ChannelKind::power},
-                                           {"voltage", ChannelKind::voltage},
-                                           {"current", ChannelKind::current},
-                                           {"speed", ChannelKind::speed},
-                                           {"contact", ChannelKind::contact}},
-                                          Need::required);
+    of.address = section.scalar("address").value_or("");
+    of.kind = section.word_as<ChannelKind>("measures");
     if (!of.bus || !draft.buses[*of.bus].driver_known || !section.has("address") || of.address.empty())
         return std::nullopt;
     const BusDriver driver = draft.configuration.buses[*of.bus].driver;
@@ -111,7 +274,7 @@ void read_conversion(Section& section, Native native, ChannelKind kind, core::Ch
     const bool transducer =
         native == Native::voltage && (kind == ChannelKind::current || kind == ChannelKind::temperature);
     if (divider) {
-        channel.gain = section.quantity("gain", Dimension::number, Need::optional, Sign::positive).value_or(1.0);
+        channel.gain = section.quantity_or_usual("gain");
         channel.zero = section.quantity("zero", dimension_of(native), Need::optional).value_or(0.0);
     }
     if (transducer) {
@@ -127,27 +290,22 @@ void read_conversion(Section& section, Native native, ChannelKind kind, core::Ch
 }
 
 void read_contact(Section& section, core::Channel& channel, SensorDraft& of) {
-    of.chip = section.text("chip", Need::optional).value_or("");
-    of.normally_closed =
-        section.choice<bool>("normally", {{"closed", true}, {"open", false}}, Need::optional).value_or(true);
+    of.chip = section.text("chip").value_or("");
+    of.normally_closed = section.word_or_usual<bool>("normally");
     channel.normally_open = !of.normally_closed;
     // They follow the permit, the key or the contactor: an interlock on them would hold itself.
     const bool sense = of.role == Role::enable_sense || of.role == Role::key_sense || of.role == Role::contactor_sense;
-    of.contact.interlock = section.flag("interlock", Need::optional).value_or(!sense);
+    of.contact.interlock = section.flag("interlock").value_or(!sense);
     if (sense && of.contact.interlock)
         section.fault("interlock", fmt::format("'{}' is a status and can't be an interlock", row_of(of.role).word),
                       "'interlock: no', or no role");
-    of.contact.hold_off = section.duration("hold_off", Need::optional, Sign::not_negative).value_or(1s);
-    of.contact.rearm =
-        section
-            .choice<core::Rearm>("rearm", {{"automatic", core::Rearm::automatic}, {"latched", core::Rearm::latched}},
-                                 Need::optional)
-            .value_or(core::Rearm::latched);
+    of.contact.hold_off = section.duration_or_usual("hold_off");
+    of.contact.rearm = section.word_or_usual<core::Rearm>("rearm");
 }
 
 void read_role(Section& section, Draft& draft, SensorDraft& of, std::uint16_t index) {
     std::vector<std::string_view> words;
-    const auto given = section.scalar("role", Need::optional);
+    const auto given = section.scalar("role");
     if (!given) return;
     words.reserve(role_rows.size());
     for (const RoleRow& row : role_rows) words.push_back(row.word);
@@ -178,15 +336,10 @@ void read_role(Section& section, Draft& draft, SensorDraft& of, std::uint16_t in
 }
 
 void read_temperature(Section& section, const Draft& draft, const SensorDraft& of, core::Channel& channel) {
-    constexpr double usual_jump_k = 5.0;
-    channel.largest_jump =
-        section.quantity("largest_jump", Dimension::temperature_difference, Need::optional, Sign::positive)
-            .value_or(usual_jump_k);
+    channel.largest_jump = section.quantity_or_usual("largest_jump");
     const bool w1 = of.bus && draft.configuration.buses[*of.bus].driver == BusDriver::w1;
     if (!w1) return;
-    constexpr double ds18b20_power_on_c = 85.0;  // datasheet, table 1
-    channel.power_on_value =
-        section.quantity("power_on_value", Dimension::temperature, Need::optional).value_or(ds18b20_power_on_c);
+    channel.power_on_value = section.quantity_or_usual("power_on_value");
 }
 
 void read_window(Section& section, const Draft& draft, SensorDraft& of, Native native, core::Channel& channel) {
@@ -205,18 +358,17 @@ void read_sensor(const Entry& entry, Section& sensors, Draft& draft) {
     core::Channel channel;
     const auto index = static_cast<std::uint16_t>(draft.sensors.size());
     channel.id = entry.key;
-    channel.name = section.text("name", Need::optional).value_or(words_from_id(entry.key));
+    channel.name = section.text("name").value_or(words_from_id(entry.key));
     of.bus = find_bus(section, draft);
     const auto native = read_address(section, draft, of);
     channel.kind = of.kind.value_or(ChannelKind::voltage);
     if (of.kind) section.is_of(word(*of.kind));
-    channel.required = section.flag("required", Need::optional).value_or(true);
-    channel.allowed_age = section.duration("allowed_age", Need::required).value_or(1s);
+    channel.required = section.flag_or_usual("required");
+    channel.allowed_age = section.duration("allowed_age").value_or(1s);
     of.age_given = section.has("allowed_age");
     of.allowed_age_place = section.place_of("allowed_age");
-    channel.frozen_after = section.duration("frozen_after", Need::optional).value_or(core::Duration::zero());
-    channel.frozen_is_fault =
-        section.choice<bool>("frozen", {{"warning", false}, {"fault", true}}, Need::optional).value_or(false);
+    channel.frozen_after = section.duration("frozen_after").value_or(core::Duration::zero());
+    channel.frozen_is_fault = section.word_or_usual<bool>("frozen");
     if (channel.frozen_is_fault && channel.frozen_after == core::Duration::zero() && !section.has("frozen_after"))
         section.fault("frozen", "'frozen: fault' without a time", "'frozen_after: 10 min' or the like beside it");
     read_role(section, draft, of, index);
@@ -243,97 +395,10 @@ void read_sensor(const Entry& entry, Section& sensors, Draft& draft) {
     draft.sensors.push_back(std::move(of));
 }
 
-void check_names(Draft& draft) {
-    const core::Plan& plan = draft.plan();
-    for (std::size_t i = 0; i < plan.channels.size(); ++i) {
-        for (std::size_t d = 0; d < core::derived_count; ++d) {
-            const auto info = core::describe(plan, plan.index(static_cast<core::Derived>(d)));
-            if (info.id == plan.channels[i].id)
-                draft.report.fault(draft.sensors[i].place, draft.sensors[i].path,
-                                   fmt::format("'{}' is the name of a quantity that is worked out", info.id),
-                                   "another name for the sensor");
-        }
-    }
-}
-
-void check_addresses(Draft& draft) {
-    std::map<std::string, std::size_t> seen;
-    for (std::size_t i = 0; i < draft.sensors.size(); ++i) {
-        const SensorDraft& sensor = draft.sensors[i];
-        if (!sensor.bus || sensor.address.empty() || sensor.address == placeholder) continue;
-        const BusConfig& bus = draft.configuration.buses[*sensor.bus];
-        // A 1-Wire id is unique on any bus; a GPIO line belongs to its chip.
-        std::string key = bus.driver == BusDriver::w1 ? sensor.address : fmt::format("{}/{}", bus.id, sensor.address);
-        if (bus.driver == BusDriver::contact) {
-            const std::string& chip = sensor.chip.empty() ? draft.buses[*sensor.bus].chip : sensor.chip;
-            key = fmt::format("gpio {}/{}", chip, sensor.address);
-            const bool digits =
-                std::all_of(sensor.address.begin(), sensor.address.end(), [](char c) { return c >= '0' && c <= '9'; });
-            if (digits && chip.empty())
-                draft.report.fault(
-                    sensor.place, sensor.path + ".address",
-                    fmt::format("'{}' is an offset, and offsets are counted on each chip", sensor.address),
-                    "'chip:' with the chip's label, or the line's name");
-        }
-        const auto [first, fresh] = seen.insert({std::move(key), i});
-        if (!fresh)
-            draft.report.fault(
-                sensor.place, sensor.path + ".address",
-                fmt::format("'{}' is read by '{}' already", sensor.address, draft.plan().channels[first->second].id),
-                "each address once");
-    }
-}
-
-void check_pair(Draft& draft) {
-    const core::Roles& roles = draft.plan().roles;
-    if (roles.reflected && !roles.forward) {
-        const SensorDraft& reflected = draft.sensors[*roles.reflected];
-        draft.report.fault(reflected.place, reflected.path, "reflected power is measured and forward power is not",
-                           "a sensor with 'role: forward'");
-    }
-    if (!roles.forward || !roles.reflected) return;
-    const SensorDraft& forward = draft.sensors[*roles.forward];
-    const SensorDraft& reflected = draft.sensors[*roles.reflected];
-    if (forward.bus && reflected.bus && *forward.bus != *reflected.bus)
-        draft.report.fault(
-            reflected.place, reflected.path + ".bus",
-            fmt::format("reflected is on '{}' and forward on '{}'", draft.configuration.buses[*reflected.bus].id,
-                        draft.configuration.buses[*forward.bus].id),
-            "both on one bus: a VSWR needs forward read before and after reflected in one pass");
-}
-
-void find_drift_sensors(Draft& draft) {
-    for (std::size_t i = 0; i < draft.sensors.size(); ++i) {
-        const SensorDraft& sensor = draft.sensors[i];
-        if (sensor.drift_sensor.empty()) continue;
-        const auto found = draft.channel(sensor.drift_sensor);
-        if (!found || (draft.sensors[*found].kind && *draft.sensors[*found].kind != ChannelKind::temperature)) {
-            draft.report.fault(sensor.drift_place, sensor.path + ".drift.sensor",
-                               fmt::format("'{}' is no sensor of a temperature", sensor.drift_sensor.substr(0, 40)),
-                               "the id of a sensor that measures a temperature");
-            continue;
-        }
-        if (!draft.plan().channels[i].power) continue;
-        core::PowerChain& chain = *draft.plan().channels[i].power;
-        const core::Channel& thermometer = draft.plan().channels[*found];
-        chain.temperature_channel = *found;
-        if (thermometer.valid_low < thermometer.valid_high) {
-            const double ends[] = {(thermometer.valid_low - thermometer.zero) * thermometer.gain,
-                                   (thermometer.valid_high - thermometer.zero) * thermometer.gain};
-            chain.temperature_low_c = std::min(ends[0], ends[1]);
-            chain.temperature_high_c = std::max(ends[0], ends[1]);
-        }
-    }
-}
-
 }  // namespace
 
-std::optional<std::uint16_t> Draft::channel(std::string_view id) const {
-    const auto& channels = configuration.plan.channels;
-    for (std::size_t i = 0; i < channels.size(); ++i) {
-        if (channels[i].id == id) return static_cast<std::uint16_t>(i);
-    }
-    return std::nullopt;
+std::span<const KeyRow> sensor_keys() {
+    return sensor_rows;
 }
 
 std::optional<std::uint16_t> Draft::with_role(Role role) const {
@@ -341,16 +406,13 @@ std::optional<std::uint16_t> Draft::with_role(Role role) const {
 }
 
 void read_sensors(Section& top, Draft& draft) {
-    Section section = top.section("sensors", Need::required);
+    Section section = top.section("sensors");
     const auto entries = section.named_entries(most_sensors);
     if (section.present() && entries.empty())
         draft.report.fault(section.place(), section.path(), "there is no sensor", "at least one");
     for (const Entry* entry : entries) read_sensor(*entry, section, draft);
     section.finish();
-    check_names(draft);
-    check_addresses(draft);
-    check_pair(draft);
-    find_drift_sensors(draft);
+    check_sensors(draft);
 }
 
 }  // namespace dekeyd::formats

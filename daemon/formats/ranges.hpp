@@ -1,19 +1,15 @@
-// What each figure of the configuration may be: one table, a row for each key.
+// What each figure of the configuration may be: of each key's row the ends, and of a limit's levels those of what it
+// watches.
 #pragma once
 
-#include <cstdint>
 #include <span>
 #include <string_view>
 
-#include "formats/units.hpp"
+#include "formats/keys.hpp"
 
 namespace dekeyd::formats {
 
-/// What of a value is compared: the value itself, its size without the sign, or a whole number.
-enum class Compared : std::uint8_t { value, size, whole };
-
-/// `lowest` to `highest` are right for a station; from `least` to `most` a value is taken where `accept:` names the
-/// key, or where the line is a file. In the dimension's base unit; both ends belong to the range.
+/// A Between with what it is for.
 struct RangeRow {
     std::string_view path;  ///< "sensors.*.allowed_age": '*' for a name that the user chose, items of a list unmarked
     std::string_view of;    ///< the kinds that the row is for, one blank between them; empty: all

@@ -109,6 +109,7 @@ bool Section::has(std::string_view key) const noexcept {
 }
 
 const Entry* Section::find(std::string_view key, Need need) {
+    if (!report_.keys.empty()) static_cast<void>(row(key));
     if (std::find(known_.begin(), known_.end(), key) == known_.end()) known_.push_back(key);
     if (node_ == nullptr) return nullptr;
     for (const Entry& entry : node_->entries) {
@@ -249,7 +250,8 @@ std::optional<std::string> Section::absolute_path(std::string_view key, Need nee
 }
 
 std::optional<bool> Section::flag(std::string_view key, Need need) {
-    return choice<bool>(key, {{"yes", true}, {"no", false}, {"true", true}, {"false", false}}, need);
+    const auto value = choice(key, yes_and_no_words, need);
+    return value ? std::optional{*value != 0} : std::nullopt;
 }
 
 std::optional<long> Section::whole(std::string_view key, long lowest, long highest, Need need) {
@@ -274,12 +276,14 @@ std::optional<long> Section::whole(std::string_view key, Need need) {
     return value;
 }
 
-std::optional<std::size_t> Section::choose(std::string_view key, const std::vector<std::string_view>& names,
-                                           Need need) {
+std::optional<int> Section::choice(std::string_view key, std::span<const Word> words, Need need) {
     const auto given = scalar(key, need);
     if (!given) return std::nullopt;
-    const auto found = std::find(names.begin(), names.end(), *given);
-    if (found != names.end()) return static_cast<std::size_t>(found - names.begin());
+    std::vector<std::string_view> names;
+    for (const Word& word : words) {
+        if (word.text == *given) return word.value;
+        names.push_back(word.text);
+    }
     const auto near = nearest(*given, names);
     fault(key, fmt::format("'{}' is none of the words for '{}'", shortened(*given), key),
           near ? fmt::format("did you mean '{}'? One of: {}", *near, fmt::join(names, ", "))

@@ -3,15 +3,15 @@
 
 #include <fmt/format.h>
 
-#include <initializer_list>
 #include <optional>
+#include <span>
 #include <string>
 #include <string_view>
-#include <utility>
 #include <vector>
 
 #include "core/time.hpp"
 #include "formats/configuration.hpp"
+#include "formats/keys.hpp"
 #include "formats/units.hpp"
 #include "formats/yaml_tree.hpp"
 
@@ -33,6 +33,8 @@ public:
     [[nodiscard]] std::vector<Accepted>& accepted() noexcept { return accepted_; }
     /// The line is a file, which protects nothing: what needs a word elsewhere needs none here.
     bool bench = false;
+    /// The rows of the text's keys. With them, reading a key that has none is an error of the program.
+    std::span<const KeyRow> keys{};
     [[nodiscard]] std::vector<Fault>& faults() noexcept { return faults_; }
     [[nodiscard]] std::vector<Advice>& advice() noexcept { return advice_; }
 
@@ -50,9 +52,6 @@ private:
     std::vector<std::string> proposed_;  ///< words that faults have named
 };
 
-enum class Need { required, optional };
-enum class Sign { any, positive, not_negative };
-
 /// A key that is read is a known key: finish() calls every other one unknown. Each read_* gives nothing where the key
 /// is absent or its value is at fault, which is then noted.
 class Section {
@@ -69,8 +68,40 @@ public:
     [[nodiscard]] std::string path_of(std::string_view key) const;
     [[nodiscard]] bool has(std::string_view key) const noexcept;
 
+    // By the key's row: its dimension, sign, words and ends, and whether it is needed where `need` doesn't say.
+    std::optional<double> quantity(std::string_view key, std::optional<Need> need = {});
+    std::optional<core::Duration> duration(std::string_view key, std::optional<Need> need = {});
+    std::optional<Range> range(std::string_view key);
+    std::optional<std::string> text(std::string_view key);
+    std::optional<std::string> id(std::string_view key);
+    std::optional<std::string> absolute_path(std::string_view key);
+    std::optional<bool> flag(std::string_view key);
+    std::optional<long> whole(std::string_view key);
+    /// A word's value.
+    std::optional<int> word(std::string_view key);
+    template <class E>
+    std::optional<E> word_as(std::string_view key) {
+        const auto value = word(key);
+        return value ? std::optional{static_cast<E>(*value)} : std::nullopt;
+    }
+    /// The value that its row has as usual: for a key that is absent or at fault.
+    [[nodiscard]] double usual(std::string_view key) const;
+    [[nodiscard]] core::Duration usual_time(std::string_view key) const;
+    [[nodiscard]] int usual_word(std::string_view key) const;
+    double quantity_or_usual(std::string_view key) { return quantity(key).value_or(usual(key)); }
+    core::Duration duration_or_usual(std::string_view key) { return duration(key).value_or(usual_time(key)); }
+    bool flag_or_usual(std::string_view key);
+    template <class E>
+    E word_or_usual(std::string_view key) {
+        return static_cast<E>(word(key).value_or(usual_word(key)));
+    }
+    Section section(std::string_view key);
+    const Node* list(std::string_view key);
+    std::optional<std::string> scalar(std::string_view key);
+
+    // Where the key has no row, or one that leaves its dimension to what is measured.
     std::optional<double> quantity(std::string_view key, Dimension dimension, Need need, Sign sign = Sign::any);
-    std::optional<core::Duration> duration(std::string_view key, Need need, Sign sign = Sign::positive);
+    std::optional<core::Duration> duration(std::string_view key, Need need, Sign sign);
     std::optional<Range> range(std::string_view key, Dimension dimension, Need need);
     /// Printable text of 1 to 120 bytes on one line.
     std::optional<std::string> text(std::string_view key, Need need);
@@ -82,15 +113,7 @@ public:
     std::optional<long> whole(std::string_view key, long lowest, long highest, Need need);
     /// The same, between the ends that its row of the ranges has.
     std::optional<long> whole(std::string_view key, Need need);
-    template <class E>
-    std::optional<E> choice(std::string_view key, std::initializer_list<std::pair<std::string_view, E>> words,
-                            Need need) {
-        std::vector<std::string_view> names;
-        for (const auto& [word, value] : words) names.push_back(word);
-        const auto index = choose(key, names, need);
-        if (!index) return std::nullopt;
-        return (words.begin() + static_cast<std::ptrdiff_t>(*index))->second;
-    }
+    std::optional<int> choice(std::string_view key, std::span<const Word> words, Need need);
     Section section(std::string_view key, Need need);
     /// A list; nullptr where it is absent or no list.
     const Node* list(std::string_view key, Need need);
@@ -105,6 +128,8 @@ public:
     void allow(std::string_view key);
     /// What the section is of, where a range depends on it: a sensor's kind, a bus's driver, what a limit watches.
     void is_of(std::string_view kind) { of_ = kind; }
+    [[nodiscard]] std::string_view of() const noexcept { return of_; }
+    [[nodiscard]] std::span<const KeyRow> keys() const noexcept { return report_.keys; }
 
     /// Notes unknown and missing keys; call it once, when everything has been read.
     void finish();
@@ -112,7 +137,8 @@ public:
 private:
     const Entry* find(std::string_view key, Need need);
     bool within(std::string_view key, double value, Dimension dimension);
-    std::optional<std::size_t> choose(std::string_view key, const std::vector<std::string_view>& names, Need need);
+    /// Throws std::logic_error where there is none.
+    [[nodiscard]] const KeyRow& row(std::string_view key) const;
 
     const Node* node_;
     Place place_;
@@ -122,6 +148,10 @@ private:
     std::vector<std::string_view> known_;  ///< all are literals
     std::vector<std::string_view> missing_;
 };
+
+/// Reads each key of a section whose row says where it goes, in the rows' order. An absent one, or one at fault, has
+/// its row's usual value.
+void read_keys(Section& section, Draft& draft);
 
 /// Empty where `text` is an id; otherwise what is wrong with it.
 std::string wrong_with_id(std::string_view text);

@@ -2,6 +2,8 @@
 
 #include <doctest/doctest.h>
 
+#include <array>
+
 #include "expect_faults.hpp"
 
 using namespace dekeyd;
@@ -96,11 +98,11 @@ TEST_CASE("signs of quantities") {
     CHECK_FALSE(r.top.quantity("a", Dimension::power, Need::required, Sign::positive));
     CHECK_FALSE(r.top.quantity("b", Dimension::ratio_db, Need::required, Sign::not_negative));
     CHECK(r.top.quantity("c", Dimension::ratio_db, Need::required, Sign::not_negative) == 0.0);
-    CHECK_FALSE(r.top.duration("d", Need::required));
+    CHECK_FALSE(r.top.duration("d", Need::required, Sign::positive));
     CHECK(r.top.duration("e", Need::required, Sign::not_negative) == core::Duration{0});
-    CHECK_FALSE(r.top.duration("f", Need::required));
-    CHECK_FALSE(r.top.duration("g", Need::required));
-    CHECK(r.top.duration("h", Need::required) == 100s);
+    CHECK_FALSE(r.top.duration("f", Need::required, Sign::positive));
+    CHECK_FALSE(r.top.duration("g", Need::required, Sign::positive));
+    CHECK(r.top.duration("h", Need::required, Sign::positive) == 100s);
     r.top.finish();
     r.expect({{1, "a", "'0 W' is not above zero"},
               {2, "b", "'-1 dB' is negative"},
@@ -113,7 +115,8 @@ TEST_CASE("words, flags and whole numbers") {
     Reading r{"a: yes\nb: maybe\nc: latch\nd: 7\ne: 007\nf: 0x7\ng: 8 s\nh: -1\ni: 70000\n"};
     CHECK(r.top.flag("a", Need::required) == true);
     CHECK_FALSE(r.top.flag("b", Need::required));
-    CHECK_FALSE(r.top.choice<int>("c", {{"latched", 1}, {"automatic", 2}}, Need::required));
+    constexpr std::array words{Word{"latched", 1}, Word{"automatic", 2}};
+    CHECK_FALSE(r.top.choice("c", words, Need::required));
     CHECK(r.top.whole("d", 0, 10, Need::required) == 7);
     for (const std::string_view key : {"e", "f", "g", "h"}) CHECK_FALSE(r.top.whole(key, 0, 10, Need::required));
     CHECK_FALSE(r.top.whole("i", 1, 65535, Need::required));
