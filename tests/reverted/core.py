@@ -14,8 +14,7 @@ MENDS = [
         "file": "daemon/core/step.cpp",
         "old": "    fold(exceeds, swapped_timer_.update(now, reflected_exceeds(plan_.rf, bracket)));\n",
         "new": "",
-        "target": "core_test",
-        "finds": ["tests/core_test", "-tc=RF absent: the coupler's cables swapped*"],
+        "world": "coupler's cables swapped at low power",
     },
     {
         "finding": "no-permit-into-drive",
@@ -23,8 +22,7 @@ MENDS = [
         "file": "daemon/core/step.cpp",
         "old": "plan_.supervision.continuous_drive || drive_absent()",
         "new": "snapshot_.state == State::starting || drive_absent()",
-        "target": "core_test",
-        "finds": ["tests/core_test", "-tc=a permit needs drive absent*"],
+        "world": "exciter never pauses",
     },
     {
         "finding": "in-force-before-its-look",
@@ -138,7 +136,6 @@ MENDS = [
         "file": "daemon/core/supervision.cpp",
         "old": "!alarm && !s.alarm_latched && opens",
         "new": "!alarm && opens",
-        "target": "core_test",
-        "finds": ["tests/core_test", "-tc=a stuck relay into drive*"],
+        "world": "relay welds",
     },
 ]

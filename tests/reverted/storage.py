@@ -16,8 +16,7 @@ MENDS = [
         "file": "daemon/formats/state_slots.cpp",
         "old": "unsaved = !stored.memory.first_start && !nothing &&",
         "new": "unsaved = !stored.memory.first_start && nothing &&",
-        "target": "formats_test",
-        "finds": ["tests/formats_test", "-tc=the run folder's copy*"],
+        "world": "storage stalls",
     },
     {
         "finding": "stop-that-could-not-save-is-clean",
@@ -34,8 +33,7 @@ MENDS = [
         "file": "daemon/formats/state_slots.cpp",
         "old": "if (!is_ours()) open(plan);",
         "new": "close();",
-        "target": "formats_test",
-        "finds": ["tests/formats_test", "-tc=a save takes no room*"],
+        "world": "storage is full",
     },
     {
         "finding": "torn-slot-believed-as-nothing",

@@ -123,10 +123,9 @@ bool Instruments::thermometer(char which, core::Sample& sample, const core::Samp
         case bench::SensorFault::jammed: return false;
         case bench::SensorFault::good: break;
     }
-    if (sink && lie == Lie::heatsink_alternates) {
-        sample.value = rounds_ % 2 == 0 ? 30.0 : 90.0;
-    } else if (sink) {
-        take(sample, core::parse_w1_temperature(temperature_file(registers.heatsink_sixteenths / 16.0)));
+    if (sink) {
+        const double more = lie == Lie::heatsink_alternates && rounds_ % 2 != 0 ? 60.0 : 0.0;
+        take(sample, core::parse_w1_temperature(temperature_file(registers.heatsink_sixteenths / 16.0 + more)));
     } else {
         take(sample, core::parse_w1_slave(older_part(registers.air_sixteenths / 16.0), core::W1Family::ds18s20));
     }

@@ -19,7 +19,7 @@ enum class Lie : std::uint8_t {
     forward_reversed,     ///< a detector whose voltage rises where it should fall
     scale_zero,           ///< the converter's driver says that a code is nothing
     scale_negative,       ///< ... or less than nothing
-    heatsink_alternates,  ///< 30 degC, 90 degC, 30 degC
+    heatsink_alternates,  ///< what is, 60 K more, what is
     flange_power_on,      ///< 85.000 degC for ever, as after a cold start
 };
 

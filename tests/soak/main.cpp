@@ -12,6 +12,7 @@
 #include <filesystem>
 #include <nlohmann/json.hpp>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "base/folder_lock.hpp"
@@ -92,6 +93,7 @@ private:
     void step() {
         if (world_.take_restart()) end(Oracle::End::power_lost);
         if (world_.now_s() >= next_cut_s_) cut();
+        meddle();
         if (world_.now_s() >= next_operator_s_) operate();
         if (world_.now_s() >= next_rival_s_) rival();
         if (world_.now_s() >= next_sleep_s_) sleep();
@@ -142,6 +144,15 @@ private:
         begin(how);
     }
 
+    /// While the storage takes nothing, what must last is asked for, and then all ends.
+    void meddle() {
+        const bool fails = world_.disk.fault != DiskFault::good;
+        if (std::exchange(disk_fails_, fails) == fails || !fails || world_.chance.one_in(2.0)) return;
+        holds_next_ = true;
+        next_operator_s_ = world_.now_s() + world_.chance.between(1.0, 5.0);
+        next_cut_s_ = next_operator_s_ + world_.chance.between(1.0, 14.0);
+    }
+
     void operate() {
         next_operator_s_ = world_.now_s() + world_.chance.between(20.0, 200.0);
         const core::Snapshot& snapshot = daemon_.snapshot();
@@ -161,7 +172,7 @@ private:
             if (world_.chance.one_in(2.0)) order(core::CommandKind::release, core::Origin::local);
         } else if (snapshot.state == core::State::latched || snapshot.state == core::State::locked_out) {
             order(core::CommandKind::reset, world_.chance.one_in(4.0) ? core::Origin::remote : core::Origin::local);
-        } else if (world_.chance.one_in(40.0 / world_.pace())) {
+        } else if (std::exchange(holds_next_, false) || world_.welded() || world_.chance.one_in(40.0 / world_.pace())) {
             order(core::CommandKind::hold, world_.chance.one_in(2.0) ? core::Origin::remote : core::Origin::local);
         }
     }
@@ -191,6 +202,8 @@ private:
     std::vector<core::Scan> scans_;
     std::vector<core::Command> commands_;
     double next_cut_s_ = 0.0, next_operator_s_ = 0.0, next_rival_s_ = 0.0, next_sleep_s_ = 0.0;
+    bool disk_fails_ = false;  ///< as it was in the last step
+    bool holds_next_ = false;  ///< the operator who comes next
     std::uint32_t command_id_ = 0;
     std::uint64_t written_ = 0;
 };

@@ -13,6 +13,7 @@
 namespace dekeyd::soak {
 namespace {
 
+constexpr double drive_absent_w = 0.05;  // as the station says it; a reading may be off by a tenth
 constexpr double relay_s = 0.008, steps_late_s = 2.0 * step_s;
 // The line's next look, and what RF while inhibited takes to be said.
 constexpr double seen_within_s = 1.0 + 0.3;
@@ -182,10 +183,9 @@ void Oracle::look(const std::vector<core::Scan>& scans) {
     ++steps_;
     stepped_ = true;
     truths_[steps_ % truths_.size()] = world_.truth();
-    if (world_.truth().drive_w > 0.1)
-        drive_seen_s_ = world_.now_s();
-    else
-        silent_drive_s_ = world_.now_s();
+    const double drive_w = world_.truth().drive_w;
+    if (drive_w > drive_absent_w * 0.9) drive_seen_s_ = world_.now_s();
+    if (drive_w < drive_absent_w * 1.2) silent_drive_s_ = world_.now_s();
     if (std::exchange(supplied_, world_.contactor.permit) != world_.contactor.permit)
         supply_changed_s_ = world_.now_s();
     note_lies();
@@ -285,6 +285,7 @@ void Oracle::judge_memory() {
     saved_ = daemon_.all_saved();
     start_saved_ = daemon_.start_saved();
     if (saved_) durable_ = memory;
+    check(saved_ || world_.disk.fault != DiskFault::full, "a storage that is full takes what has its room");
 }
 
 void Oracle::judge_decision() {
@@ -358,7 +359,7 @@ void Oracle::judge_blind() {
     bool blind = false;
     double most_s = 1.0;
     switch (lie) {
-        case Lie::coupler_swapped:
+        case Lie::coupler_swapped: blind = std::max(truth.forward_w, truth.reflected_w) > 2.0; break;
         case Lie::forward_dead: blind = truth.reflected_w > 1.2; break;
         case Lie::reflected_dead:
         case Lie::forward_reversed:

@@ -30,6 +30,7 @@ struct Trouble {
     PadFault contactor = PadFault::good;
     DiskFault disk = DiskFault::good;
     bool from_start = false;  ///< begins with a restart
+    bool sends = false;       ///< the exciter never pauses
 };
 
 /// Of the amplifier and its sensors: one at a time.

@@ -100,7 +100,8 @@ void World::air() {
 }
 
 void World::exciter() {
-    if (now_s_ < next_key_s_) return;
+    const bool sends = amplifier_.trouble != nullptr && amplifier_.trouble->sends;
+    if (sends ? keyed_ : now_s_ < next_key_s_) return;
     keyed_ = !keyed_;
     bench_.amplifier().key(keyed_);
     if (keyed_ && (amplifier_.trouble == nullptr || !amplifier_.trouble->world))
