@@ -65,9 +65,14 @@ bool answers(bench::ChipFault fault, core::Sample& sample, const core::Sample& b
 
 }  // namespace
 
-Instruments::Instruments(const formats::Configuration& configuration, bench::Bench& bench)
+Instruments::Instruments(const formats::Configuration& configuration, bench::Bench& bench, Contacts& contacts)
     : configuration_{configuration}, bench_{bench} {
     for (const formats::BusConfig& bus : configuration.buses) {
+        for (const formats::SlotConfig& slot : bus.slots) {
+            if (bus.driver != formats::BusDriver::contact) continue;
+            contacts_[slot.address] = drivers::make_gpio_contact(
+                {.chip = slot.chip, .line = slot.address, .normally_closed = slot.normally_closed}, contacts.gpio());
+        }
         samples_.emplace_back(bus.slots.size());
         next_ns_.push_back(0);
     }
@@ -96,7 +101,10 @@ bool Instruments::read(const formats::BusConfig& bus, const std::string& address
     sample = {.value = 0.0, .begun = now - 1ms, .openings = 0, .fault = Fault::none};
     switch (bus.driver) {
         case formats::BusDriver::w1: return thermometer(address.back(), sample, before);
-        case formats::BusDriver::iio: return converter(static_cast<std::size_t>(address.back() - '0'), sample, before);
+        case formats::BusDriver::contact: return contact(address, sample);
+        case formats::BusDriver::iio:
+            if (bus.device == "mcp3202") return probe(sample);
+            return converter(static_cast<std::size_t>(address.back() - '0'), sample, before);
         default: return chip(bus.device, address, sample, before);
     }
 }
@@ -129,6 +137,24 @@ bool Instruments::thermometer(char which, core::Sample& sample, const core::Samp
     } else {
         take(sample, core::parse_w1_slave(older_part(registers.air_sixteenths / 16.0), core::W1Family::ds18s20));
     }
+    return true;
+}
+
+bool Instruments::contact(const std::string& address, core::Sample& sample) {
+    const core::Sample read = contacts_.at(address)->read();
+    sample.value = read.value;
+    sample.openings = read.openings;
+    sample.fault = read.fault;
+    return true;
+}
+
+/// A diode in its square-law region at the exciter's coupler, which rests at the first code of a unipolar converter.
+bool Instruments::probe(core::Sample& sample) const {
+    constexpr double volts_per_w = 2000.0, loss = 1.0e-4 * 0.9120, volts_per_code = 2.5 / 4096.0;  // 40 and 0.4 dB
+    const double volts = bench_.amplifier().truth().drive_w * loss * volts_per_w;
+    take(sample, core::scale_iio({.value = std::round(volts / volts_per_code), .fault = Fault::none},
+                                 {.scale = volts_per_code * 1000.0, .offset = 0.0, .lowest = 0.0, .highest = 4095.0}));
+    if (lie == Lie::probe_gone) sample.fault = Fault::absent;
     return true;
 }
 

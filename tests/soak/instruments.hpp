@@ -2,11 +2,15 @@
 #pragma once
 
 #include <cstdint>
+#include <map>
+#include <memory>
+#include <string>
 #include <vector>
 
 #include "bench/bench.hpp"
 #include "core/scan.hpp"
 #include "formats/configuration.hpp"
+#include "soak/contacts.hpp"
 
 namespace dekeyd::soak {
 
@@ -21,11 +25,12 @@ enum class Lie : std::uint8_t {
     scale_negative,       ///< ... or less than nothing
     heatsink_alternates,  ///< what is, 60 K more, what is
     flange_power_on,      ///< 85.000 degC for ever, as after a cold start
+    probe_gone,           ///< the converter of the diode detector
 };
 
 class Instruments {
 public:
-    Instruments(const formats::Configuration& configuration, bench::Bench& bench);
+    Instruments(const formats::Configuration& configuration, bench::Bench& bench, Contacts& contacts);
     /// The scans that are due.
     void look(core::Instant now, std::vector<core::Scan>& scans);
     Lie lie = Lie::none;
@@ -34,6 +39,8 @@ private:
     /// False: the file hangs, and its whole thread with it.
     bool read(const formats::BusConfig& bus, const std::string& address, core::Instant now, core::Sample& sample);
     bool thermometer(char which, core::Sample& sample, const core::Sample& before);
+    bool contact(const std::string& address, core::Sample& sample);
+    bool probe(core::Sample& sample) const;
     bool converter(std::size_t channel, core::Sample& sample, const core::Sample& before) const;
     bool chip(const std::string& device, const std::string& address, core::Sample& sample,
               const core::Sample& before) const;
@@ -42,6 +49,7 @@ private:
     bench::Bench& bench_;
     bench::Faults faults_;
     std::vector<std::vector<core::Sample>> samples_;
+    std::map<std::string, std::unique_ptr<drivers::Sensor>> contacts_;  ///< by the line's name
     std::vector<std::int64_t> next_ns_;
     std::uint64_t rounds_ = 0;
 };

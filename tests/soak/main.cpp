@@ -96,7 +96,8 @@ private:
         meddle();
         if (world_.now_s() >= next_operator_s_) operate();
         if (world_.now_s() >= next_rival_s_) rival();
-        if (world_.now_s() >= next_sleep_s_) sleep();
+        if (world_.take_sleep() || world_.now_s() >= next_sleep_s_) sleep();
+        world_.low_power = daemon_.snapshot().commissioning_until.has_value();
         world_.advance();
         scans_.clear();
         world_.scans(scans_);
@@ -174,6 +175,10 @@ private:
             order(core::CommandKind::reset, world_.chance.one_in(4.0) ? core::Origin::remote : core::Origin::local);
         } else if (std::exchange(holds_next_, false) || world_.welded() || world_.chance.one_in(40.0 / world_.pace())) {
             order(core::CommandKind::hold, world_.chance.one_in(2.0) ? core::Origin::remote : core::Origin::local);
+        } else if (snapshot.commissioning_until) {
+            if (world_.chance.one_in(3.0)) order(core::CommandKind::end_commissioning, core::Origin::local);
+        } else if (world_.chance.one_in(60.0 / world_.pace())) {
+            order(core::CommandKind::commission, core::Origin::local);
         }
     }
 

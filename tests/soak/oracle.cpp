@@ -14,9 +14,12 @@ namespace dekeyd::soak {
 namespace {
 
 constexpr double drive_absent_w = 0.05;  // as the station says it; a reading may be off by a tenth
+/// An erratic thermometer has to be steady for some fifty readings before it is believed again.
+constexpr double erratic_for_s = 70.0;
 constexpr double relay_s = 0.008, steps_late_s = 2.0 * step_s;
 // The line's next look, and what RF while inhibited takes to be said.
-constexpr double seen_within_s = 1.0 + 0.3;
+constexpr double contactor_moves_s = 0.03 + 0.01;
+constexpr double seen_within_s = 1.0 + 0.3 + contactor_moves_s;
 
 unsigned long long n(std::uint64_t count) {
     return count;
@@ -36,10 +39,14 @@ Oracle::Oracle(const Options& options, const formats::Configuration& configurati
     add("vswr", [](const T& t) { return t.forward_w > 8.0 ? t.vswr : 1.0; }, 2.4, 1.6, {"forward", "reflected"});
     add("reflected", [](const T& t) { return t.reflected_w; }, 30.0, 18.0, {"reflected"});
     add("drive", [](const T& t) { return t.drive_w; }, 3.0, 1.8, {"drive"});
+    add("exciter", [](const T& t) { return t.drive_w; }, 3.0, 2.2, {"exciter"});
     add("forward", [](const T& t) { return t.forward_w; }, 145.0, 95.0, {"forward", "ambient"});
     add("supply-high", [](const T& t) { return t.supply_v; }, 31.2, 30.6, {"supply"});
     add("supply-low", [](const T& t) { return t.supply_v; }, -1.0, 24.2, {"supply"});
     add("current", [](const T& t) { return t.current_a; }, 15.0, 13.5, {"current"});
+    add("commissioning-forward", [](const T& t) { return t.forward_w; }, 15.0, 7.0, {"forward", "ambient"});
+    add("commissioning-reflected", [](const T& t) { return t.reflected_w; }, 2.5, 1.0, {"reflected"});
+    add("commissioning-heatsink", [](const T& t) { return t.heatsink_c; }, 51.0, 49.0, {"heatsink"});
 }
 
 void Oracle::add(std::string_view limit, double (*truth)(const bench::Truth&), double unsafe, double possible,
@@ -147,6 +154,8 @@ void Oracle::started(End end) {
             one.shown_s = world_.now_s();  // a reading said so before the restart: nothing else latches
     }
     active_ = latched_;
+    commissioning_ = false;
+    apart_since_s_ = left_s_ = -1.0;
     last_number_ = 0;
     cycles_ = daemon_.cycles();
     stepped_ = woken_ = false;
@@ -159,6 +168,7 @@ void Oracle::commanded(const core::Command& command) {
     if ((command.id & too_late) != 0) return;
     released_ = released_ || command.kind == core::CommandKind::release;
     reset_ = reset_ || command.kind == core::CommandKind::reset;
+    commissioned_ = commissioned_ || command.kind == core::CommandKind::commission;
 }
 
 // What was before is kept by the guard's clock, which stood still.
@@ -174,6 +184,8 @@ void Oracle::slept(double seconds) {
     drive_seen_s_ += seconds;
     silent_drive_s_ += seconds;
     supply_changed_s_ += seconds;
+    commissioning_s_ += seconds;
+    apart_since_s_ = left_s_ = -1.0;
     weld_since_s_ = blind_since_s_ = untold_since_s_ = unopened_since_s_ = -1.0;
 }
 
@@ -186,33 +198,42 @@ void Oracle::look(const std::vector<core::Scan>& scans) {
     const double drive_w = world_.truth().drive_w;
     if (drive_w > drive_absent_w * 0.9) drive_seen_s_ = world_.now_s();
     if (drive_w < drive_absent_w * 1.2) silent_drive_s_ = world_.now_s();
-    if (std::exchange(supplied_, world_.contactor.permit) != world_.contactor.permit)
+    if (std::exchange(supplied_, world_.contactor_closed()) != world_.contactor_closed())
         supply_changed_s_ = world_.now_s();
-    note_lies();
+    note_truth();
     caused_ = permitted_ = false;
     std::fill(told_.begin(), told_.end(), false);
     for (const core::Event& event : daemon_.events()) account(event);
     judge_memory();
     judge_decision();
     judge_line();
+    judge_commissioning(scans);
     judge_dangers();
     judge_blind();
+    judge_contacts();
     judge_readings();
     judge_reasons();
     judge_weather();
     judge_second_opinion(scans);
     permit_ = daemon_.decided();
-    released_ = reset_ = false;
+    released_ = reset_ = commissioned_ = false;
     check(world_.amiss().empty(), world_.amiss().c_str());
 }
 
-void Oracle::note_lies() {
+void Oracle::note_truth() {
+    for (Guarded& one : guarded_) {
+        const double value = one.truth(world_.truth());
+        const bool above = one.limit->direction == core::Direction::above;
+        if (above ? value >= one.possible : value <= one.possible) one.beyond_s = world_.now_s();
+    }
     const Trouble* const trouble = world_.amplifier().trouble;
     if (trouble == nullptr) return;
     for (const char* id : trouble->lies) {
         Lies& of = lies_[sensor(id)];
         if (world_.now_s() - of.last_s > 2.0 * step_s) of.began_s = world_.now_s();
         of.last_s = world_.now_s();
+        of.lasts_s = trouble->erratic ? erratic_for_s
+                                      : core::seconds(configuration_.plan.channels[sensor(id)].allowed_age) + 2.0;
     }
 }
 
@@ -247,6 +268,7 @@ void Oracle::account(const core::Event& event) {
             dropped_ = false;
             break;
         case core::EventKind::released: check(released_, "a release comes from an operator"); break;
+        case core::EventKind::commissioning: check(commissioned_, "commissioning comes from an operator"); break;
         case core::EventKind::contactor_opened: dropped_ = true; break;
         case core::EventKind::contactor_closed:
             check(!dropped_, "a contactor that dropped the supply closes after a reset");
@@ -329,16 +351,18 @@ void Oracle::judge_dangers() {
     const bench::Truth& truth = world_.truth();
     // A line that doesn't obey is seen within a second, and RF while inhibited at once; the contactor then ends it.
     const bool obeys = !world_.welded() && world_.is_line_in_order();
-    const bool contactor_obeys = world_.contactor.fault == PadFault::good;
+    const bool contactor_obeys =
+        world_.contactor.fault == PadFault::good && world_.contactor_fault() == ContactFault::good;
     for (Guarded& one : guarded_) {
         const double value = one.truth(truth);
         const bool above = one.limit->direction == core::Direction::above;
-        if (above ? value >= one.possible : value <= one.possible) one.beyond_s = world_.now_s();
         const core::Reading& shown = seen().quantities[one.limit->watch];
         const double edge = above ? std::max(shown.high, shown.value) : std::min(shown.low, shown.value);
         const bool told = shown.health != core::Health::unknown && shown.health != core::Health::not_measurable;
         if (told && (above ? edge >= one.limit->trip : edge <= one.limit->trip)) one.shown_s = world_.now_s();
-        const bool unsafe = (obeys || contactor_obeys) && truth.rf && (above ? value > one.unsafe : value < one.unsafe);
+        const bool watches = !one.limit->provisional || commissioning_;
+        const bool unsafe =
+            watches && (obeys || contactor_obeys) && truth.rf && (above ? value > one.unsafe : value < one.unsafe);
         if (!unsafe || one.since_s < 0.0) one.since_s = unsafe ? world_.now_s() : -1.0;
         if (!unsafe) continue;
         const double lasts_s = world_.now_s() - one.since_s;
@@ -368,6 +392,7 @@ void Oracle::judge_blind() {
         // Believed at no time, or for some readings of its one second.
         case Lie::heatsink_alternates: blind = truth.rf, most_s = 20.0; break;
         case Lie::flange_power_on: blind = true, most_s = 0.0; break;
+        case Lie::probe_gone: blind = true; break;
         case Lie::none: break;
     }
     blind = blind && permit && now_s - row.changed_s > 1.0;
@@ -381,6 +406,38 @@ void Oracle::judge_blind() {
         longest_weld_s_ = std::max(longest_weld_s_, now_s - weld_since_s_);
         check(now_s - weld_since_s_ < 0.3, "RF while inhibited is said");
     }
+}
+
+// A contact that leaves its position for a moment only takes the permit away, and the contactor's own are believed.
+void Oracle::judge_contacts() {
+    constexpr double contactor_time_s = 0.5, look_s = 0.05;
+    const double now_s = world_.now_s();
+    if (!daemon_.decided())
+        left_s_ = -1.0;
+    else if (world_.contact_left() && left_s_ < 0.0)
+        left_s_ = now_s;
+    check(left_s_ < 0.0 || now_s - left_s_ < look_s, "a contact that left its position takes the permit away");
+    const bool ordered = seen().contactor_closed;
+    const bool apart = world_.contactor_closed() != ordered;
+    if (std::exchange(ordered_, ordered) != ordered) apart_since_s_ = -1.0;
+    if (!apart || apart_since_s_ < 0.0) apart_since_s_ = apart ? now_s : -1.0;
+    if (!apart || now_s - apart_since_s_ < contactor_time_s + contactor_moves_s + look_s) return;
+    check(has(ordered ? core::Builtin::contactor_stuck_open : core::Builtin::contactor_stuck_closed),
+          "a contactor whose contacts don't obey is said");
+}
+
+// What comes into force is no limit that was found clear, before its sensor's next look.
+void Oracle::judge_commissioning(const std::vector<core::Scan>& scans) {
+    const double now_s = world_.now_s();
+    for (const core::Scan& scan : scans) {
+        if (scan.sampler == configuration_.plan.channels[sensor("heatsink")].sampler) wire_read_s_ = now_s;
+    }
+    const bool now = seen().commissioning_until.has_value();
+    if (std::exchange(commissioning_, now) != now) commissioning_s_ = now_s;
+    if (!now) return;
+    const double since_s = now_s - commissioning_s_;
+    if (since_s > 1.5 * step_s && wire_read_s_ <= commissioning_s_)
+        check(!daemon_.decided(), "a limit that comes into force waits for its look");
 }
 
 void Oracle::judge_weather() {

@@ -55,7 +55,7 @@ private:
         double possible = 0.0;  ///< from here on a trip is no false one
         std::vector<std::size_t> sensors;
         double most_s = 0.0, most_blind_s = 0.0;  ///< what `check` states; and while a sensor of it is silent
-        double since_s = -1.0, longest_s = 0.0, longest_share = 0.0;
+        double since_s = -1.0, longest_s = 0.0;
         /// How long it may be unsafe until the second opinion stands against a permit; none: it has no such bound.
         std::optional<double> objected_s{};
         double raw_since_s = -1.0;
@@ -64,17 +64,20 @@ private:
     /// Of one sensor: when its word was last untrue.
     struct Lies {
         double began_s = -1e9, last_s = -1e9;
+        double lasts_s = 0.0;  ///< its last word may stand for so long, and its recovery take
     };
 
     void add(std::string_view limit, double (*truth)(const bench::Truth&), double unsafe, double possible,
              std::vector<const char*> sensors);
-    void note_lies();
+    void note_truth();
     void account(const core::Event& event);
     void judge_memory();
     void judge_decision();
     void judge_line();
     void judge_dangers();
     void judge_blind();
+    void judge_contacts();
+    void judge_commissioning(const std::vector<core::Scan>& scans);
     void judge_readings();
     void judge_reasons();
     void judge_weather();
@@ -84,6 +87,7 @@ private:
     [[nodiscard]] std::size_t sensor(std::string_view id) const;
     [[nodiscard]] bool lied(std::size_t sensor, double since_s) const;
     [[nodiscard]] bool lied_any(const std::vector<std::size_t>& sensors, double since_s) const;
+    [[nodiscard]] bool comes_into_force(const core::LimitPlan& limit, double since_s) const;
     [[nodiscard]] bool explained(core::SourceIndex source, double since_s) const;
     [[nodiscard]] std::string cause_amiss(core::SourceIndex source, const core::Cause& cause) const;
     /// Since when all is read anew: a start, or the end of a sleep.
@@ -102,7 +106,8 @@ private:
     std::vector<Lies> lies_;
     std::vector<bool> active_, latched_, told_;
     core::Memory last_, durable_;  ///< the memory of the last step, and as it was when all was saved
-    bool start_saved_ = false, saved_ = false, released_ = false, reset_ = false, caused_ = false, permitted_ = false;
+    bool start_saved_ = false, saved_ = false, released_ = false, reset_ = false, commissioned_ = false,
+         caused_ = false, permitted_ = false;
     bool permit_ = false, on_air_ = false, held_ = false;
     bool noted_ = false, supplied_ = false;
     bool stepped_ = false;  ///< since the last start
@@ -112,7 +117,9 @@ private:
     double started_s_ = 0.0, permit_s_ = 0.0, fair_s_ = 0.0, fair_permit_s_ = 0.0, fair_since_s_ = -1.0,
            longest_wait_s_ = 0.0, weld_since_s_ = -1.0, longest_weld_s_ = 0.0, blind_since_s_ = -1.0,
            untold_since_s_ = -1.0, drive_seen_s_ = -1e9, supply_changed_s_ = -1e9, slept_s_ = -1e9,
-           unopened_since_s_ = -1.0, silent_drive_s_ = -1e9;
+           unopened_since_s_ = -1.0, silent_drive_s_ = -1e9, apart_since_s_ = -1.0, left_s_ = -1.0,
+           commissioning_s_ = -1e9, wire_read_s_ = -1e9;
+    bool commissioning_ = false, ordered_ = false;
     std::array<bench::Truth, 4> truths_{};  ///< of the last steps
     std::size_t steps_ = 0;
     std::uint64_t permits_ = 0, resets_ = 0, warnings_ = 0, starts_ = 0, unclean_ = 0, transmissions_ = 0,

@@ -9,19 +9,25 @@
 namespace dekeyd::soak {
 namespace {
 
-/// A sensor's last word may be some seconds old before a reading is missed, and an erratic one has to be steady for
-/// some fifty readings before it is believed again.
-constexpr double oldest_word_s = 70.0;
 /// A trip may follow a truth after the slowest reaction that check states, a cause linger behind its end.
 constexpr double lingers_s = 5.0;
 constexpr double starts_within_s = 15.0;
-/// A limit on the supply was never evaluated until the first look after the contactor's closing.
-constexpr double comes_into_force_s = 1.5;
+/// Of the supply after the contactor's contacts.
+constexpr double contactor_time_s = 0.5;
 
 }  // namespace
 
 bool Oracle::lied(std::size_t sensor, double since_s) const {
-    return lies_[sensor].last_s >= since_s - oldest_word_s;
+    return lies_[sensor].last_s >= since_s - lies_[sensor].lasts_s;
+}
+
+/// A limit that has come into force was never evaluated until its sensor's first look.
+bool Oracle::comes_into_force(const core::LimitPlan& limit, double since_s) const {
+    if (!limit.while_supplied && !limit.provisional) return false;
+    const formats::BusConfig& bus = configuration_.buses[configuration_.plan.channels[limit.watch].sampler];
+    const double look_s = core::seconds(bus.period + bus.conversion) + 0.1;
+    return (limit.while_supplied && since_s - supply_changed_s_ < contactor_time_s + look_s) ||
+           (limit.provisional && since_s - commissioning_s_ < look_s);
 }
 
 bool Oracle::lied_any(const std::vector<std::size_t>& sensors, double since_s) const {
@@ -35,8 +41,9 @@ bool Oracle::explained(core::SourceIndex source, double since_s) const {
     if (info.kind == core::SourceInfo::Kind::channel) return lied(info.index, since_s);
     if (info.kind == core::SourceInfo::Kind::limit) {
         const auto one = std::find_if(guarded_.begin(), guarded_.end(), [&](auto& g) { return g.source == source; });
+        if (one == guarded_.end()) return lied(plan.limits[info.index].watch, since_s);  // a contact's
         return one->beyond_s >= since_s - lingers_s || lied_any(one->sensors, since_s) ||
-               (one->limit->while_supplied && since_s - supply_changed_s_ < comes_into_force_s);
+               comes_into_force(*one->limit, since_s);
     }
     const auto any_of = [&](std::initializer_list<const char*> ids) {
         return std::any_of(ids.begin(), ids.end(), [&](const char* id) { return lied(sensor(id), since_s); });
@@ -45,6 +52,8 @@ bool Oracle::explained(core::SourceIndex source, double since_s) const {
         case core::Builtin::line_mismatch: return world_.pad.fault != PadFault::late && !world_.is_line_in_order();
         case core::Builtin::contactor_line_mismatch:
             return world_.contactor.fault != PadFault::late && !world_.is_line_in_order();
+        case core::Builtin::contactor_stuck_closed:
+        case core::Builtin::contactor_stuck_open: return !world_.is_line_in_order();
         case core::Builtin::suspended: return since_s - slept_s_ < 1.0;
         case core::Builtin::rf_while_inhibited:
             return world_.welded() || !world_.is_line_in_order() || any_of({"forward", "reflected", "current"});
@@ -95,7 +104,9 @@ void Oracle::judge_readings() {
     within(
         "heatsink", [](const T& t) { return t.heatsink_c; }, 1.0, 1.0);
     within(
-        "ambient", [](const T& t) { return t.ambient_c; }, 6.0, 1.0);
+        "exciter", [](const T& t) { return t.drive_w; }, 0.02, 1.1);
+    within(
+        "ambient", [](const T& t) { return t.ambient_c; }, 1.5, 1.0);
 }
 
 /// What isn't true of a standing cause's words; empty.
@@ -114,8 +125,7 @@ std::string Oracle::cause_amiss(core::SourceIndex source, const core::Cause& cau
     }
     const double now_s = world_.now_s();
     if (now_s - began_s() < starts_within_s || cause.latched) return "";
-    const bool comes =
-        one != guarded_.end() && one->limit->while_supplied && since_s - supply_changed_s_ < comes_into_force_s;
+    const bool comes = one != guarded_.end() && comes_into_force(*one->limit, since_s);
     if (says("since its limit came into force") && !comes) return text + " (it has been for long)";
     if (one != guarded_.end() && says("can't be told") && !lied_any(one->sensors, now_s)) return text + " (it can)";
     return "";

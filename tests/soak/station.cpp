@@ -18,6 +18,8 @@ buses:
   adc: {driver: iio, device: ads1015, period: 10 ms, codes: -32768 .. 32767}
   psu: {driver: hwmon, device: ltc4151, period: 170 ms, conversion: 84 ms}  # two make the driver's own pace
   fans: {driver: hwmon, device: pwmfan, period: 500 ms}
+  probe: {driver: iio, device: mcp3202, period: 10 ms, conversion: 1 ms, codes: 0 .. 4095}
+  pads: {driver: contact, chip: soc, period: 10 ms}
 sensors:
   heatsink: {bus: wire, address: 28-0000000000a1, measures: temperature, role: heatsink, allowed_age: 6 s,
              valid: -40 degC .. 120 degC, largest_jump: 5 K}
@@ -32,6 +34,14 @@ sensors:
   supply: {bus: psu, address: in1, measures: voltage, role: supply, allowed_age: 1 s, valid: -1 V .. 60 V}
   current: {bus: psu, address: curr1, measures: current, role: current, allowed_age: 1 s, valid: -1 A .. 40 A}
   fan: {bus: fans, address: fan1, measures: speed, role: fan, allowed_age: 3 s}
+  exciter: {bus: probe, address: voltage0, measures: power, allowed_age: 500 ms, valid: -20 mV .. 2.4 V,
+            detector: {square_law: 2 V/mW, floor: -28 dBm, ceiling: 0.5 dBm}, coupling: 20 dB, pads: 20 dB,
+            cable: 0.4 dB}
+  contacts: {bus: pads, address: CONTACTOR, measures: contact, normally: closed, role: contactor_sense,
+             allowed_age: 200 ms}
+  lid: {bus: pads, address: LID, measures: contact, normally: closed, allowed_age: 200 ms, rearm: automatic,
+        hold_off: 5 s}
+  leak: {bus: pads, address: LEAK, measures: contact, normally: open, allowed_age: 200 ms}
 amplifier: {rated_forward: 120 W, minimum_forward: 6 W, rf_present: 1 W, maximum_drive: 2.5 W, drive_absent: 50 mW,
             nominal_supply: 28 V, maximum_current: 14 A, directivity: 30 dB, feeder_loss: 0.8 dB,
             small_signal_gain: 18 dB}
@@ -44,10 +54,12 @@ limits:
          while: {quantity: forward, above: 6 W}}
   reflected: {watch: reflected, above: 24 W, clear: rf off, qualify: 10 ms, hold_off: 1 s, rearm: latched}
   drive: {watch: drive, above: 2.5 W, clear: 2.0 W, qualify: 10 ms, hold_off: 5 s, rearm: automatic}
+  exciter: {watch: exciter, above: 2.6 W, clear: 2.1 W, qualify: 10 ms, hold_off: 5 s, rearm: automatic}
   forward: {watch: forward, above: 130 W, clear: rf off, qualify: 30 ms, hold_off: 5 s, rearm: automatic}
   supply-high: {watch: supply, above: +10 %, clear: +5 %, qualify: 100 ms, hold_off: 5 s, rearm: automatic}
   supply-low: {watch: supply, below: -15 %, clear: -7 %, qualify: 500 ms, hold_off: 5 s, rearm: automatic}
   current: {watch: current, above: 14 A, clear: rf off, qualify: 50 ms, hold_off: 5 s, rearm: latched}
+commissioning: {time: 10 min, forward: 12 W, reflected: 2 W, heatsink: 50 degC}
 lockout: {trips: 5, window: 10 min, unclean_starts: 3, unclean_window: 15 min}
 )";
 constexpr std::string_view detector_text =

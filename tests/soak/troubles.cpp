@@ -21,6 +21,13 @@ Trouble pad(const char* name, PadFault fault) {
 Trouble contactor(const char* name, PadFault fault) {
     return {.name = name, .begin = {}, .end = {}, .contactor = fault};
 }
+Trouble contact(const char* name, ContactFault fault, const char* sensor) {
+    return {.name = name, .begin = {}, .end = {}, .lies = {sensor}, .contact = fault};
+}
+Trouble erratic(Trouble trouble) {
+    trouble.erratic = true;
+    return trouble;
+}
 Trouble disk(const char* name, DiskFault fault) {
     return {.name = name, .begin = {}, .end = {}, .disk = fault};
 }
@@ -51,16 +58,17 @@ const std::vector<Trouble>& amplifier_troubles() {
         sensor("thermometer empty", "sensor heatsink empty", "sensor heatsink good", {"heatsink"}),
         sensor("thermometer garbage", "sensor heatsink garbage", "sensor heatsink good", {"heatsink"}),
         sensor("thermometer CRC", "sensor heatsink crc", "sensor heatsink good", {"heatsink"}),
-        sensor("thermometer power-on", "sensor heatsink 85", "sensor heatsink good", {"heatsink"}),
+        erratic(sensor("thermometer power-on", "sensor heatsink 85", "sensor heatsink good", {"heatsink"})),
         sensor("thermometer jams", "sensor heatsink jammed", "sensor heatsink good", {"heatsink", "ambient", "flange"}),
-        sensor("thermometer with RF", "sensor heatsink rf-noise", "sensor heatsink good", {"heatsink"}),
-        wiring("thermometer alternates", Lie::heatsink_alternates, {"heatsink"}),
+        erratic(sensor("thermometer with RF", "sensor heatsink rf-noise", "sensor heatsink good", {"heatsink"})),
+        erratic(wiring("thermometer alternates", Lie::heatsink_alternates, {"heatsink"})),
         {.name = "thermometer never measures",
          .begin = {},
          .end = {},
          .lies = {"flange"},
          .lie = Lie::flange_power_on,
-         .from_start = true},
+         .from_start = true,
+         .erratic = true},
         {.name = "compensation lost in heat",
          .begin = {"ambient 58 C", "sensor air absent"},
          .end = {"ambient 20 C", "sensor air good"},
@@ -89,6 +97,11 @@ const std::vector<Trouble>& amplifier_troubles() {
         sensor("supply chip gone", "psu absent", "psu good", psu),
         sensor("supply chip garbage", "psu garbage", "psu good", psu),
         sensor("fan chip gone", "fan absent", "fan good", {"fan"}),
+        wiring("probe gone", Lie::probe_gone, {"exciter"}),
+        contact("lid opens", ContactFault::lid_opens, "lid"),
+        contact("lid shakes", ContactFault::lid_shakes, "lid"),
+        contact("leak", ContactFault::leak, "leak"),
+        contact("drips", ContactFault::drips, "leak"),
     };
     return all;
 }
@@ -102,6 +115,13 @@ const std::vector<Trouble>& computer_troubles() {
         contactor("contactor sticks closed", PadFault::stuck_permit),
         contactor("contactor sticks open", PadFault::stuck_inhibit),
         contactor("contactor refuses a write", PadFault::refuses),
+        {.name = "contactor's contacts weld",
+         .begin = {},
+         .end = {},
+         .contact = ContactFault::contactor_welds,
+         .from_start = true},
+        {.name = "contactor's coil breaks", .begin = {}, .end = {}, .contact = ContactFault::contactor_never_closes},
+        {.name = "machine sleeps", .begin = {}, .end = {}, .sleeps = true},
         disk("storage stalls", DiskFault::stalled),
         disk("storage is full", DiskFault::full),
         disk("storage turns read-only", DiskFault::read_only),

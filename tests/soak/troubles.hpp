@@ -5,6 +5,7 @@
 #include <string_view>
 #include <vector>
 
+#include "soak/contacts.hpp"
 #include "soak/disk.hpp"
 #include "soak/instruments.hpp"
 
@@ -29,8 +30,11 @@ struct Trouble {
     PadFault pad = PadFault::good;
     PadFault contactor = PadFault::good;
     DiskFault disk = DiskFault::good;
+    ContactFault contact = ContactFault::good;
     bool from_start = false;  ///< begins with a restart
     bool sends = false;       ///< the exciter never pauses
+    bool sleeps = false;      ///< begins with a sleep of the machine
+    bool erratic = false;     ///< a thermometer that must be steady for long before it is believed again
 };
 
 /// Of the amplifier and its sensors: one at a time.

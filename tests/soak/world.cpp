@@ -20,7 +20,8 @@ bool is_among(const std::vector<Trouble>& all, const std::string& name) {
 }  // namespace
 
 World::World(const Options& options, const formats::Configuration& configuration)
-    : chance{options.seed}, options_{options}, bench_{options.seed}, instruments_{configuration, bench_} {
+    : chance{options.seed}, options_{options}, bench_{options.seed}, instruments_{configuration, bench_, contacts_} {
+    contacts_.move(Contacts::lid, true);
     command("drive 1.4 W");
     next_key_s_ = chance.between(5.0, 30.0);
     amplifier_.next_s = chance.after(600.0 / pace());
@@ -35,7 +36,7 @@ void World::command(const char* text) {
     double volts = 0.0;
     if (std::sscanf(text, "supply %lf V", &volts) == 1) {
         supply_v_ = volts;
-        supplied_ = !contactor.permit;  // to be set anew
+        supplied_ = !contactor_closed_;  // to be set anew
         return;
     }
     if (std::sscanf(text, "ambient %lf C", &air_c_) == 1) return;  // air() goes there
@@ -49,11 +50,20 @@ bool World::is_fair() const noexcept {
 }
 
 bool World::is_line_in_order() const noexcept {
-    return pad.fault == PadFault::good && contactor.fault == PadFault::good && now_s_ - computer_.changed_s > 60.0;
+    return pad.fault == PadFault::good && contactor.fault == PadFault::good &&
+           contactor_fault() == ContactFault::good && now_s_ - computer_.changed_s > 60.0;
 }
 
 void World::sleep(double seconds) {
     for (const double until_s = now_s_ + seconds; now_s_ < until_s; asleep_ns_ += step_ns) advance();
+}
+
+bool World::take_sleep() {
+    return std::exchange(sleep_, false);
+}
+
+ContactFault World::contactor_fault() const noexcept {
+    return computer_.trouble != nullptr ? computer_.trouble->contact : ContactFault::good;
 }
 
 bool World::take_restart() {
@@ -66,6 +76,7 @@ void World::advance() {
     exciter();
     change(amplifier_, amplifier_troubles(), 900.0);
     change(computer_, computer_troubles(), 2700.0);
+    contacts();
     supply();
     bench_.take_events();
     bench_.line(pad.permit);
@@ -74,9 +85,28 @@ void World::advance() {
 }
 
 void World::supply() {
-    if (supplied_ == contactor.permit) return;
-    supplied_ = contactor.permit;
+    if (supplied_ == contactor_closed_) return;
+    supplied_ = contactor_closed_;
     bench_.amplifier().supply(supplied_ ? supply_v_ : 0.0);
+}
+
+void World::contacts() {
+    constexpr double contactor_moves_s = 0.03;
+    if (std::exchange(coil_, contactor.permit) != contactor.permit) coil_s_ = now_s_;
+    if (now_s_ - coil_s_ >= contactor_moves_s) {
+        const bool welded = contactor_fault() == ContactFault::contactor_welds && contactor_closed_;
+        contactor_closed_ = welded || (coil_ && contactor_fault() != ContactFault::contactor_never_closes);
+    }
+    contacts_.move(Contacts::contactor, !contactor_closed_);
+    const ContactFault fault = amplifier_.trouble != nullptr ? amplifier_.trouble->contact : ContactFault::good;
+    contacts_.move(Contacts::lid, fault != ContactFault::lid_opens);
+    contacts_.move(Contacts::leak, fault == ContactFault::leak);
+    contact_left_ = fault == ContactFault::lid_opens || fault == ContactFault::leak;
+    constexpr double seldom = 5.0 / step_s;
+    if ((fault == ContactFault::lid_shakes || fault == ContactFault::drips) && chance.one_in(seldom)) {
+        contacts_.flick(fault == ContactFault::drips ? Contacts::leak : Contacts::lid);
+        contact_left_ = true;
+    }
 }
 
 // Day and night, and weather that wanders between; the antenna's VSWR with it, in fair bounds.
@@ -105,7 +135,7 @@ void World::exciter() {
     keyed_ = !keyed_;
     bench_.amplifier().key(keyed_);
     if (keyed_ && (amplifier_.trouble == nullptr || !amplifier_.trouble->world))
-        bench_.amplifier().drive(chance.between(0.4, 1.7));
+        bench_.amplifier().drive(low_power ? chance.between(0.03, 0.25) : chance.between(0.4, 1.7));
     next_key_s_ = now_s_ + (keyed_ ? std::min(chance.after(200.0), 1800.0) : chance.after(120.0) + 2.0);
 }
 
@@ -147,6 +177,7 @@ void World::set_pad(Pad& pad, PadFault fault) {
 void World::begin(const Trouble& trouble) {
     for (const char* text : trouble.begin) command(text);
     restart_ = restart_ || trouble.from_start;
+    sleep_ = sleep_ || trouble.sleeps;
 }
 
 }  // namespace dekeyd::soak

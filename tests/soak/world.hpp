@@ -9,6 +9,7 @@
 #include "core/scan.hpp"
 #include "formats/configuration.hpp"
 #include "soak/chance.hpp"
+#include "soak/contacts.hpp"
 #include "soak/daemon.hpp"
 #include "soak/disk.hpp"
 #include "soak/instruments.hpp"
@@ -54,8 +55,13 @@ public:
     /// The machine sleeps: the amplifier goes on, and no clock of the guard does but the boot clock.
     void sleep(double seconds);
     [[nodiscard]] core::Duration asleep() const noexcept { return core::Duration{asleep_ns_}; }
-    /// Asked for by a trouble that begins with a cold start; once.
+    /// Asked for by a trouble that begins with a cold start, or with a sleep; once.
     [[nodiscard]] bool take_restart();
+    [[nodiscard]] bool take_sleep();
+    [[nodiscard]] bool contactor_closed() const noexcept { return contactor_closed_; }  ///< its contacts
+    [[nodiscard]] ContactFault contactor_fault() const noexcept;
+    /// One of the other contacts has left its position within the last step, or is out of it.
+    [[nodiscard]] bool contact_left() const noexcept { return contact_left_; }
     /// How many times as often as in a month's soak things happen.
     [[nodiscard]] double pace() const noexcept { return options_.only.empty() ? 1.0 : 8.0; }
     /// The bench's words for what it took amiss; empty.
@@ -64,6 +70,7 @@ public:
     Chance chance;
     Pad pad, contactor;  ///< of the inhibit line, and of the one that drops the supply
     Disk disk;
+    bool low_power = false;  ///< the operator drives it no harder than commissioning bears
 
 private:
     void weather();
@@ -73,10 +80,12 @@ private:
     void begin(const Trouble& trouble);
     static void set_pad(Pad& pad, PadFault fault);
     void supply();
+    void contacts();
     void command(const char* text);
 
     Options options_;
     bench::Bench bench_;
+    Contacts contacts_;
     Instruments instruments_;
     Row amplifier_, computer_;
     double now_s_ = 0.0, weather_ = 0.0, next_weather_s_ = 0.0, next_key_s_ = 0.0;
@@ -84,7 +93,9 @@ private:
     double air_c_ = 20.0;     ///< where the amplifier's air goes
     double supply_v_ = 28.0;  ///< before the contactor
     bool supplied_ = true;
-    bool keyed_ = false, restart_ = false;
+    bool coil_ = false, contactor_closed_ = false, contact_left_ = false;
+    double coil_s_ = 0.0;
+    bool keyed_ = false, restart_ = false, sleep_ = false;
     std::string amiss_;
 };
 
