@@ -30,8 +30,7 @@ MENDS = [
         "file": "daemon/core/step.cpp",
         "old": "if (out_of_force_[i] != 0 && !out) timers_[i].forget();",
         "new": "",
-        "target": "core_test",
-        "finds": ["tests/core_test", "-tc=a limit that comes into force*"],
+        "world": "fan stops",
     },
     {
         "finding": "refused-inhibit-is-no-cycle",
@@ -73,8 +72,7 @@ MENDS = [
         "file": "daemon/core/supervision.cpp",
         "old": "Builtin::contactor_stuck_closed, contactor_closed_ ? Condition::clear : obeyed",
         "new": "Builtin::contactor_stuck_closed, contactor_closed_ || obeyed == Condition::bad ? Condition::clear : obeyed",
-        "target": "core_test",
-        "finds": ["tests/core_test", "-tc=a welded contactor*"],
+        "world": "contactor's contacts weld",
     },
     {
         "finding": "contactor-closed-unseen",
@@ -82,8 +80,7 @@ MENDS = [
         "file": "daemon/core/supervision.cpp",
         "old": "s.contactor_sense == nullptr || seen_open_;",
         "new": "s.contactor_sense == nullptr || seen_open_ || !contactor_closed_;",
-        "target": "core_test",
-        "finds": ["tests/core_test", "-tc=a contactor that was welded before*"],
+        "world": "contactor's contacts weld",
     },
     {
         "finding": "contactor-pad-unread",
@@ -91,8 +88,7 @@ MENDS = [
         "file": "daemon/core/supervision.cpp",
         "old": "s.contactor_line.permit == contactor_closed_ ?",
         "new": "s.contactor_line.permit || !s.contactor_line.permit ?",
-        "target": "core_test",
-        "finds": ["tests/core_test", "-tc=the contactor's pad*"],
+        "world": "contactor sticks closed",
     },
     {
         "finding": "proof-leans-on-an-unseen-contactor",
@@ -109,8 +105,7 @@ MENDS = [
         "file": "daemon/core/supervision.cpp",
         "old": "s.suspended ? Condition::bad : Condition::clear",
         "new": "s.suspended ? Condition::clear : Condition::clear",
-        "target": "core_test",
-        "finds": ["tests/core_test", "-tc=a sleep*"],
+        "world": "machine sleeps",
     },
     {
         "finding": "fresh-readings-after-a-sleep",
@@ -118,8 +113,7 @@ MENDS = [
         "file": "daemon/core/step.cpp",
         "old": "if (slept) forget_readings();",
         "new": "if (slept && !stepped_) forget_readings();",
-        "target": "core_test",
-        "finds": ["tests/core_test", "-tc=what was read before a sleep*"],
+        "world": "machine sleeps",
     },
     {
         "finding": "sleep-not-told-to-core",
@@ -127,8 +121,7 @@ MENDS = [
         "file": "daemon/guard.cpp",
         "old": "    return *asleep_ - before;",
         "new": "    return before - before;",
-        "target": "app_test",
-        "finds": ["tests/app_test", "-tc=a sleep of the machine*"],
+        "world": "machine sleeps",
     },
     {
         "finding": "contactor-closes-into-a-stuck-relay",

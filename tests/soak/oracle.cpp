@@ -271,6 +271,7 @@ void Oracle::account(const core::Event& event) {
         case core::EventKind::commissioning: check(commissioned_, "commissioning comes from an operator"); break;
         case core::EventKind::contactor_opened: dropped_ = true; break;
         case core::EventKind::contactor_closed:
+            check(!world_.contactor_closed(), "a contactor closes only after its contacts were seen open");
             check(!dropped_, "a contactor that dropped the supply closes after a reset");
             break;
         case core::EventKind::warning: ++warnings_; break;
@@ -298,21 +299,26 @@ void Oracle::judge_memory() {
         if (latched_[i] && !memory.latched[i] && !reset_) fail("a latch leaves only by a reset");
         if (memory.latched[i] && !latched_[i] && !told_[i]) fail("a latch comes with its event");
     }
-    latched_ = memory.latched;
+    if (latched_ != memory.latched) latched_ = memory.latched;
     const bool holds = memory.held_locally || memory.held_remotely;
     check(!held_ || holds || released_, "a hold leaves only by a release");
     check(!holds || !daemon_.decided(), "nothing is permitted while held");
     held_ = holds;
-    last_ = memory;
+    if (last_ != memory) last_ = memory;
     saved_ = daemon_.all_saved();
     start_saved_ = daemon_.start_saved();
-    if (saved_) durable_ = memory;
+    if (saved_ && durable_ != memory) durable_ = memory;
     check(saved_ || world_.disk.fault != DiskFault::full, "a storage that is full takes what has its room");
 }
 
 void Oracle::judge_decision() {
     const bool permit = daemon_.decided();
-    if (std::exchange(woken_, false)) check(has(core::Builtin::suspended) && !permit, "a sleep takes the permit away");
+    if (std::exchange(woken_, false)) {
+        check(has(core::Builtin::suspended) && !permit, "a sleep takes the permit away");
+        const auto& read = seen().quantities;
+        check(std::none_of(read.begin(), read.end(), [](const auto& one) { return one.measured(); }),
+              "what was read before a sleep is no reading after it");
+    }
     if (permit_ && !permit) check(caused_, "a permit is lost with an event that says why");
     if (permit_ || !permit) return;
     check(permitted_, "a permit comes with its event");

@@ -11,6 +11,7 @@ namespace {
 
 // The guard's own clock is later than any machine's: what it notes while it begins by the real one then lies before.
 constexpr core::Instant epoch{std::chrono::hours{100'000}};
+constexpr double shortest_gap_s = 900.0;
 constexpr double settles_s = 900.0;  // the heatsink, after the last trouble
 
 bool is_among(const std::vector<Trouble>& all, const std::string& name) {
@@ -74,7 +75,7 @@ void World::advance() {
     weather();
     air();
     exciter();
-    change(amplifier_, amplifier_troubles(), 900.0);
+    change(amplifier_, amplifier_troubles(), shortest_gap_s);
     change(computer_, computer_troubles(), 2700.0);
     contacts();
     supply();
@@ -118,7 +119,7 @@ void World::weather() {
     bench::Amplifier& amplifier = bench_.amplifier();
     air_c_ = 15.0 + 10.0 * std::sin(now_s_ * 2.0 * M_PI / 86400.0) + 8.0 * weather_;
     if (amplifier_.trouble == nullptr)
-        amplifier.antenna(std::polar(bench::magnitude_of_vswr(1.25 + 0.15 * weather_), 0.5), 60.0);
+        amplifier.antenna(std::polar(bench::magnitude_of_vswr(1.25 + 0.15 * weather_), 0.5), 10.0);
 }
 
 // No air jumps: a reading of a second ago, and a power compensated by it, would be far off and nothing wrong with them.
@@ -153,7 +154,8 @@ void World::change(Row& row, const std::vector<Trouble>& all, double mean_gap_s)
     } else {
         for (const char* text : row.trouble->end) command(text);
         row.trouble = nullptr;
-        row.next_s = now_s_ + (mean_gap_s + chance.after(2.0 * mean_gap_s)) / pace();
+        const double gap_s = is_among(all, options_.only) ? shortest_gap_s : mean_gap_s;
+        row.next_s = now_s_ + (gap_s + chance.after(2.0 * gap_s)) / pace();
     }
     const Trouble* const sensors = amplifier_.trouble;
     const Trouble* const computer = computer_.trouble;

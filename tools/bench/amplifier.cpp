@@ -14,7 +14,7 @@ constexpr double tick_s = static_cast<double>(Amplifier::tick_ns) * 1e-9;
 enum Stream : std::uint64_t { heatsink_noise = 8, air_noise = 9, fan_noise = 10 };
 
 double toward(double from, double to, double time_constant_s, double seconds) noexcept {
-    return to + (from - to) * std::exp(-seconds / time_constant_s);
+    return from == to ? to : to + (from - to) * std::exp(-seconds / time_constant_s);  // most ticks are at rest
 }
 
 double detector_input_w(const Arm& arm, double line_w) noexcept {
@@ -75,6 +75,7 @@ void Amplifier::antenna(Reflection reflection, double seconds) noexcept {
     antenna_to_ = reflection;
     antenna_began_ns_ = truth_.time_ns;
     antenna_takes_ns_ = static_cast<std::int64_t>(seconds * 1e9);
+    antenna_moves_ = true;
 }
 
 void Amplifier::tick() {
@@ -110,9 +111,11 @@ void Amplifier::relay() {
 }
 
 void Amplifier::antenna_moves() {
+    if (!antenna_moves_) return;
     const std::int64_t since_ns = truth_.time_ns - antenna_began_ns_;
     const double part =
         since_ns >= antenna_takes_ns_ ? 1.0 : static_cast<double>(since_ns) / static_cast<double>(antenna_takes_ns_);
+    antenna_moves_ = part < 1.0;
     antenna_ = antenna_from_ + part * (antenna_to_ - antenna_from_);
     load_ = through_feeder(antenna_, parameters_.feeder_loss_db, parameters_.feeder_phase_rad);
     truth_.antenna_vswr = vswr_of(std::abs(antenna_));
@@ -122,8 +125,10 @@ void Amplifier::antenna_moves() {
 void Amplifier::radio() {
     const double supplied = truth_.supply_v / parameters_.nominal_v;
     const double saturated_w = parameters_.saturated_w * supplied * supplied;
-    const double linear_w = truth_.drive_w * std::pow(10.0, parameters_.small_signal_gain_db / 10.0);
-    if (truth_.relay_closed) {
+    if (!(truth_.drive_w > 0.0)) {
+        truth_.forward_w = truth_.compression_db = 0.0;
+    } else if (truth_.relay_closed) {
+        const double linear_w = truth_.drive_w * std::pow(10.0, parameters_.small_signal_gain_db / 10.0);
         truth_.forward_w =
             rapp_w(truth_.drive_w, parameters_.small_signal_gain_db, saturated_w, parameters_.smoothness);
         truth_.compression_db = truth_.forward_w > 0.0 ? 10.0 * std::log10(linear_w / truth_.forward_w) : 0.0;
@@ -166,7 +171,8 @@ void Amplifier::supply_and_heat() {
 void Amplifier::instruments() {
     // The converter has one multiplexer: a channel a tick, so forward and reflected are never of one moment.
     const auto channel = static_cast<Channel>(ticks_ % 4);
-    const Arms arms = through_coupler(truth_.forward_w, load_, leakage_);
+    const Arms arms =
+        channel == forward || channel == reflected ? through_coupler(truth_.forward_w, load_, leakage_) : Arms{};
     double volts = 0.0;
     double noise_v = 0.0001;
     const auto detect = [&](const Arm& arm, double line_w) {

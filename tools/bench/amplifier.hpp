@@ -134,6 +134,7 @@ private:
     double supply_setting_v_, slow_current_a_, thermal_speed_ = 1.0;
     Reflection antenna_, antenna_from_, antenna_to_;
     std::int64_t antenna_began_ns_ = 0, antenna_takes_ns_ = 0;
+    bool antenna_moves_ = true;  ///< or wasn't looked at yet
     Reflection load_;
     int heatsink_converting_ = 0, air_converting_ = 0;
 };

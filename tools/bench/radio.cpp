@@ -45,9 +45,10 @@ Arms through_coupler(double forward_w, Reflection load, const Leakage& leakage) 
 }
 
 double detector_v(const LogDetector& detector, double watts) noexcept {
-    const double input_dbm = to_dbm(std::max(watts, 0.0) + to_watts(detector.floor_dbm));
+    const double floor_w = to_watts(detector.floor_dbm);
+    const double input_dbm = to_dbm(std::max(watts, 0.0) + floor_w);
     // The ripple fades out at the floor, where there is no signal to be in error.
-    const double signal = std::max(watts, 0.0) / (std::max(watts, 0.0) + to_watts(detector.floor_dbm));
+    const double signal = std::max(watts, 0.0) / (std::max(watts, 0.0) + floor_w);
     const double wave = 2.0 * std::numbers::pi * input_dbm / detector.ripple_period_db + detector.ripple_phase_rad;
     const double indicated_dbm = input_dbm + signal * detector.ripple_db * std::sin(wave);
     return std::max(detector.lowest_v, detector.slope_v_per_db * (indicated_dbm - detector.intercept_dbm));
