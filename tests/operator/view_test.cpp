@@ -91,24 +91,42 @@ TEST_CASE("a trip says what it still needs") {
 
 TEST_CASE("causes in words") {
     Cause cause{.id = "heatsink", .name = "", .condition = "bad", .since_s = 2.0};
-    CHECK(cause_words(cause) == "heatsink: still stands (for 2.0 s)");
+    CHECK(cause_words({}, cause) == "heatsink: still stands (for 2.0 s)");
     cause.condition = "clear";
     cause.hold_off_left_s = 12.0;
-    CHECK(cause_words(cause) == "heatsink: clear, hold-off 12 s left (for 2.0 s)");
+    CHECK(cause_words({}, cause) == "heatsink: clear, hold-off 12 s left (for 2.0 s)");
     cause.latched = true;
-    CHECK(cause_words(cause) == "heatsink: clear, hold-off 12 s left, then needs a reset (for 2.0 s)");
+    CHECK(cause_words({}, cause) == "heatsink: clear, hold-off 12 s left, then needs a reset (for 2.0 s)");
     cause.condition = "unknown";
-    CHECK(cause_words(cause) == "heatsink: can't be told, then needs a reset (for 2.0 s)");
+    CHECK(cause_words({}, cause) == "heatsink: can't be told, then needs a reset (for 2.0 s)");
     cause.condition = "not yet clear";
     cause.latched = false;
-    CHECK(cause_words(cause) == "heatsink: not yet at its clear level (for 2.0 s)");
+    CHECK(cause_words({}, cause) == "heatsink: not yet at its clear level (for 2.0 s)");
     // Where there is little room the name is cut, never what is to be done.
     cause.latched = true;
     cause.condition = "clear";
     cause.hold_off_left_s = 0.0;
-    CHECK(cause_words(cause, 42) == "heatsink: clear, needs a reset (for 2.0 s)");
-    CHECK(cause_words(cause, 41) == "heatsink: clear, needs a reset");
-    CHECK(cause_words(cause, 26) == "hea~: clear, needs a reset");
+    CHECK(cause_words({}, cause, 42) == "heatsink: clear, needs a reset (for 2.0 s)");
+    CHECK(cause_words({}, cause, 41) == "heatsink: clear, needs a reset");
+    CHECK(cause_words({}, cause, 26) == "hea~: clear, needs a reset");
+}
+
+TEST_CASE("a limit that waits for its first look says so") {
+    Status status;
+    status.quantities = {{.id = "supply", .value = 27.6, .health = "good", .fault = "none"}};
+    status.limits = {
+        {.id = "supply-low", .watch = "supply", .standing = "watches", .condition = "unknown", .active = true}};
+    const Cause cause{.id = "supply-low", .condition = "unknown", .since_s = 0.2};
+    const auto words = [&] { return cause_words(status, cause); };
+    CHECK(words() == "supply-low: waits for its first reading (for 200 ms)");
+    status.limits[0].standing = "gate not known";
+    CHECK(words() == "supply-low: can't be told (for 200 ms)");
+    status.limits[0].standing = "watches";
+    status.quantities[0].fault = "stale";
+    CHECK(words() == "supply-low: can't be told (for 200 ms)");
+    status.quantities[0].fault = "none";
+    status.quantities[0].health = "not measurable";
+    CHECK(words() == "supply-low: can't be told (for 200 ms)");
 }
 
 TEST_CASE("a faulty sensor is said in words in the place of its value") {

@@ -155,4 +155,13 @@ MENDS = [
         "new": "limit.while_supplied && limit.provisional && !limit.gate",
         "world": "machine sleeps",
     },
+    {
+        "finding": "first-look-cant-be-told-on-screen",
+        "says": "`watch` says 'can't be told' of a limit that waits for its first look since it came into force.",
+        "file": "tools/dekeyctl/view.cpp",
+        "old": "waits_for_a_look(status, cause) ? ",
+        "new": "waits_for_a_look(status, cause) && words.empty() ? ",
+        "target": "operator_test",
+        "finds": ["tests/operator/operator_test", "-tc=a limit that waits for its first look*"],
+    },
 ]

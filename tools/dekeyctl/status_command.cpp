@@ -38,7 +38,7 @@ int run_status(const StatusOptions& options) {
     if (!options.all && kept_is_amiss(status)) print(kept);
     if (status.advice) print("advice: " + *status.advice);
     if (!options.all) return code;
-    for (const Cause& cause : status.causes) print("  " + cause_words(cause));
+    for (const Cause& cause : status.causes) print("  " + cause_words(status, cause));
     const std::string lines = to_text(limit_lines(status, look), look, !look.colour);
     std::fwrite(lines.data(), 1, lines.size(), stdout);
     for (const std::string& text : other_values(status)) print(text);

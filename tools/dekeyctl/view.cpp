@@ -217,9 +217,9 @@ void add_causes(std::vector<Line>& lines, const Status& status, std::size_t widt
             lines.push_back({{fmt::format("  and {} more causes", status.causes.size() - i), Tone::danger}});
             return;
         }
-        const std::string words = cause_words(status.causes[i]);
+        const std::string words = cause_words(status, status.causes[i]);
         std::vector<std::string> rows = wrap(words, width - 2);
-        if (rows.size() + (more ? 1 : 0) > left) rows = {cause_words(status.causes[i], width - 2)};
+        if (rows.size() + (more ? 1 : 0) > left) rows = {cause_words(status, status.causes[i], width - 2)};
         for (const std::string& row : rows) lines.push_back({{"  " + row, Tone::danger}});
     }
 }
@@ -371,7 +371,18 @@ std::string nearest_words(const Status& status) {
                        least->limit->above ? "below" : "above");
 }
 
-std::string cause_words(const Cause& cause, std::size_t room) {
+/// Its quantity is known and it watches: it has come into force, and was not looked at since.
+bool waits_for_a_look(const Status& status, const Cause& cause) {
+    const auto limit =
+        std::find_if(status.limits.begin(), status.limits.end(), [&](const Limit& one) { return one.id == cause.id; });
+    if (limit == status.limits.end() || limit->standing != core::text(core::Standing::watches)) return false;
+    return std::any_of(status.quantities.begin(), status.quantities.end(), [&](const Quantity& one) {
+        return one.id == limit->watch && one.health == core::text(core::Health::good) &&
+               one.fault == core::text(core::Fault::none);
+    });
+}
+
+std::string cause_words(const Status& status, const Cause& cause, std::size_t room) {
     const std::string name = (cause.first ? "first: " : "") + (cause.name.empty() ? cause.id : cause.name);
     const bool clear = cause.condition == core::text(core::Condition::clear);
     std::string words;
@@ -385,7 +396,7 @@ std::string cause_words(const Cause& cause, std::size_t room) {
     } else if (cause.condition == core::text(core::Condition::bad)) {
         words += ": still stands";
     } else {
-        words += ": can't be told";
+        words += waits_for_a_look(status, cause) ? ": waits for its first reading" : ": can't be told";
     }
     if (cause.latched) words += clear && cause.hold_off_left_s <= 0.0 ? ", needs a reset" : ", then needs a reset";
     const std::string since = fmt::format(" (for {})", time_words(cause.since_s));

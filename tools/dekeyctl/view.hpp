@@ -49,7 +49,7 @@ std::string nearest_words(const Status& status);
 
 /// One cause in words: what it is, and what it still needs to leave.
 /// In at most `room` columns: the name is cut first.
-std::string cause_words(const Cause& cause, std::size_t room = static_cast<std::size_t>(-1));
+std::string cause_words(const Status& status, const Cause& cause, std::size_t room = static_cast<std::size_t>(-1));
 
 /// The other values, those that no limit watches, as short "name value" texts.
 std::vector<std::string> other_values(const Status& status);
