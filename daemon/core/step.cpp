@@ -10,7 +10,6 @@ namespace dekeyd::core {
 namespace {
 
 constexpr std::uint16_t no_channel = 0xffff;
-constexpr std::uint16_t forward_again = 0xfffe;
 
 void need(bool holds, const char* what) {
     if (!holds) throw std::invalid_argument(std::string{"plan: "} + what);
@@ -130,13 +129,10 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start, bool
         channels_.emplace_back(channel);
         channel_at_[channel.sampler][channel.slot] = static_cast<std::uint16_t>(i);
     }
-    if (plan.roles.forward && plan.roles.reflected) {
-        channel_at_[plan.channels[*plan.roles.forward].sampler][plan.rf.forward_again_slot] = forward_again;
-    }
     for (const LimitPlan& limit : plan.limits) {
         timers_.emplace_back(limit.qualify);
         // A limit that only warns, or seldom watches, doesn't stand in for the channel's own source.
-        if (limit.watch < plan.channels.size() && surely_trips(limit, {})) watched_[limit.watch] = 1;
+        if (limit.watch < plan.channels.size() && surely_trips(limit, {})) watched_[limit.watch] = true;
     }
 }
 
@@ -163,7 +159,7 @@ Decision Protection::step(const StepInput& input) noexcept {
     grow_old(now);
     forecast(now);
     for (std::size_t limit = 0; limit < timers_.size(); ++limit) {
-        if (judged_[limit] == 0) judge_limit(limit, now, false);
+        if (judged_[limit] == 0) judge_limit(limit, now);
     }
     report_sensors(now);
     judge_channels();
@@ -194,21 +190,17 @@ Decision Protection::step(const StepInput& input) noexcept {
 
 void Protection::absorb(const Scan& scan, Instant now) noexcept {
     if (scan.sampler >= channel_at_.size() || of_before_sleep(scan)) return;
-    std::fill(news_.begin(), news_.end(), std::uint8_t{0});
     const auto& slots = channel_at_[scan.sampler];
     const std::size_t count = std::min(slots.size(), scan.samples.size());
     for (std::size_t slot = 0; slot < count; ++slot) {
         const std::uint16_t channel = slots[slot];
-        if (channel >= plan_.channels.size()) continue;
+        if (channel == no_channel) continue;
         if (plan_.roles.forward == channel && plan_.roles.reflected) continue;  // below, with its second reading
         const Sample& sample = scan.samples[slot];
         if (sample.fault == Fault::not_in_scan) continue;
         const bool news = channels_[channel].take(sample, now, temperature_for(plan_.channels[channel]));
-        ChannelCount& counts = snapshot_.channels[channel];
-        ++(news ? (snapshot_.rf_present ? counts.good_keyed : counts.good_idle)
-                : (snapshot_.rf_present ? counts.faults_keyed : counts.faults_idle));
-        if (!news) counts.last_fault = channels_[channel].last_fault();
-        news_[channel] |= static_cast<std::uint8_t>(news);
+        tally(channel, news ? Fault::none : channels_[channel].last_fault());
+        news_[channel] = news;
         snapshot_.quantities[channel] = channels_[channel].at(now);
     }
     if (plan_.roles.forward && plan_.roles.reflected && plan_.channels[*plan_.roles.forward].sampler == scan.sampler &&
@@ -223,6 +215,17 @@ bool Protection::of_before_sleep(const Scan& scan) const noexcept {
     return awake_since_ && std::any_of(scan.samples.begin(), scan.samples.end(), [&](const Sample& sample) {
                return sample.fault != Fault::not_in_scan && sample.begun <= *awake_since_;
            });
+}
+
+void Protection::tally(std::uint16_t channel, Fault fault) noexcept {
+    ChannelCount& counts = snapshot_.channels[channel];
+    const bool keyed = snapshot_.rf_present;
+    if (fault == Fault::none) {
+        ++(keyed ? counts.good_keyed : counts.good_idle);
+    } else {
+        ++(keyed ? counts.faults_keyed : counts.faults_idle);
+        counts.last_fault = fault;
+    }
 }
 
 // The monotonic clock stood still: what it calls fresh may be hours old.
@@ -248,19 +251,15 @@ void Protection::take_forward(const Scan& scan, Instant now) noexcept {
                                                                                  temperature_for(reflected)),
                           .forward_after = channels_[index].convert(second, temperature)};
     const auto strength = [](const Reading& r) {
-        return r.health == Health::above_range ? unbounded : r.measured() ? r.value : -1.0;
+        return r.health == Health::above_range ? unbounded : r.measured() ? r.value : -unbounded;
     };
     const bool second_is_larger = strength(bracket.forward_after) > strength(bracket.forward_before);
     const bool news = second_is_larger ? channels_[index].take(second, bracket.forward_after, now)
                                        : channels_[index].take(first, bracket.forward_before, now);
-    ChannelCount& counts = snapshot_.channels[index];
     for (const Reading* reading : {&bracket.forward_before, &bracket.forward_after}) {
-        const bool good = reading->health != Health::unknown;
-        ++(good ? (snapshot_.rf_present ? counts.good_keyed : counts.good_idle)
-                : (snapshot_.rf_present ? counts.faults_keyed : counts.faults_idle));
-        if (!good) counts.last_fault = reading->fault;
+        tally(index, reading->health != Health::unknown ? Fault::none : reading->fault);
     }
-    news_[index] = static_cast<std::uint8_t>(news);
+    news_[index] = news;
     snapshot_.quantities[index] = channels_[index].at(now);
     derive_rf(bracket, now);
 }
@@ -271,15 +270,14 @@ std::optional<double> Protection::temperature_for(const Channel& channel) const 
     return reading.health == Health::good ? std::optional<double>{reading.value} : std::nullopt;
 }
 
-Reading& Protection::quantity(Derived derived) noexcept {
-    return snapshot_.quantities[plan_.index(derived)];
+void Protection::news_of(Derived derived, const Reading& reading) noexcept {
+    if (known(derived) == nullptr) return;  // what isn't announced isn't worked out either
+    snapshot_.quantities[plan_.index(derived)] = reading;
+    news_[plan_.index(derived)] = true;
 }
 
-void Protection::news_of(Derived derived, const Reading& reading) noexcept {
-    // What isn't announced isn't worked out either.
-    if (known_[static_cast<std::size_t>(derived)] == 0) return;
-    quantity(derived) = reading;
-    news_[plan_.index(derived)] = 1;
+const Reading* Protection::known(Derived derived) const noexcept {
+    return known_[static_cast<std::size_t>(derived)] != 0 ? &snapshot_.quantities[plan_.index(derived)] : nullptr;
 }
 
 const Reading* Protection::role(const std::optional<std::uint16_t>& channel) const noexcept {
@@ -312,7 +310,7 @@ void Protection::derive_rf(const Bracket& bracket, Instant now) noexcept {
     if (state == BracketState::edge) return;
     if (const Reading* drive = role(plan_.roles.drive)) {
         news_of(Derived::gain, gain(plan_.rf, *role(plan_.roles.forward), *drive));
-        news_of(Derived::compression, compression(plan_.rf, quantity(Derived::gain), role(plan_.roles.heatsink)));
+        news_of(Derived::compression, compression(plan_.rf, *known(Derived::gain), role(plan_.roles.heatsink)));
     }
 }
 
@@ -330,21 +328,19 @@ void Protection::derive_power() noexcept {
 
 void Protection::forecast(Instant now) noexcept {
     const Roles& r = plan_.roles;
-    const bool dc = r.supply && r.current;
     const ForecastInput input{.now = now,
                               .heatsink = role(r.heatsink),
                               .ambient = role(r.ambient),
                               .fan = role(r.fan),
-                              .heat = dc && r.forward ? &quantity(Derived::heat) : nullptr,
-                              .dc_power = dc ? &quantity(Derived::dc_power) : nullptr,
+                              .heat = known(Derived::heat),
+                              .dc_power = known(Derived::dc_power),
                               .forward = role(r.forward),
                               .reflected = role(r.reflected),
                               .drive = role(r.drive),
-                              .compression = r.drive ? &quantity(Derived::compression) : nullptr,
+                              .compression = known(Derived::compression),
                               .transmitting_since = snapshot_.transmitting_since,
                               .moment = moment(now)};
     if (!forecaster_.update(input)) return;
-    std::fill(news_.begin(), news_.end(), std::uint8_t{0});
     const Forecast& f = forecaster_.forecast();
     news_of(Derived::thermal_resistance, f.thermal_resistance);
     news_of(Derived::settling_temperature, f.settling_temperature);
@@ -401,7 +397,7 @@ void Protection::see_what_is_in_force(Instant now) noexcept {
     for (std::size_t i = 0; i < timers_.size(); ++i) {
         const bool out = out_of_force(plan_.limits[i], now);
         if (out_of_force_[i] != 0 && !out) timers_[i].forget();
-        out_of_force_[i] = out ? 1 : 0;
+        out_of_force_[i] = out;
     }
 }
 
@@ -411,30 +407,34 @@ void Protection::fold(std::size_t source, Condition condition) noexcept {
 
 void Protection::judge_news(Instant now) noexcept {
     for (std::size_t i = 0; i < plan_.limits.size(); ++i) {
-        const LimitPlan& limit = plan_.limits[i];
-        const bool news = news_[limit.watch] != 0 || (limit.gate && news_[limit.gate->quantity] != 0);
-        if (news) judge_limit(i, now, true);
+        if (!has_news(plan_.limits[i])) continue;
+        judge_limit(i, now);
+        judged_[i] = true;
     }
+    std::fill(news_.begin(), news_.end(), std::uint8_t{0});
 }
 
-void Protection::judge_limit(std::size_t index, Instant now, bool news) noexcept {
+bool Protection::has_news(const LimitPlan& limit) const noexcept {
+    return news_[limit.watch] != 0 || (limit.gate && news_[limit.gate->quantity] != 0);
+}
+
+void Protection::judge_limit(std::size_t index, Instant now) noexcept {
     const LimitPlan& limit = plan_.limits[index];
     const Reading& watched = snapshot_.quantities[limit.watch];
     const Reading* gate = limit.gate ? &snapshot_.quantities[limit.gate->quantity] : nullptr;
     Verdict verdict = judge(limit, standing(limit, moment(now)), watched, rf_absent());
     // What has become unknown is unknown at once. Otherwise an old look proves nothing more: the gate may have opened
     // since a quantity was found not measurable, and the next scan measures it.
-    const bool seen = news_[limit.watch] != 0 && news;
+    const bool seen = news_[limit.watch] != 0;
     const bool lost = verdict == Verdict::unknown && watched.health != Health::not_measurable;
     const bool gate_lost = gate != nullptr && gate->health == Health::unknown;
-    const bool rests = verdict == Verdict::rest && news;
+    const bool rests = verdict == Verdict::rest && has_news(limit);
     if (!seen && !lost && !gate_lost && !rests) verdict = Verdict::missed;
     // What a proof test injects may only make it worse.
     const bool forced = proof_.injects(index);
     const Verdict injected = forced ? judge_alone(limit, injected_reading(limit, now), rf_absent()) : verdict;
     const Condition condition = timers_[index].update(now, worsened(verdict, injected));
     fold(index, limit.trips ? condition : Condition::clear);
-    if (news) judged_[index] = 1;
     if (verdict != Verdict::missed) warn(index, verdict, now);
 }
 
@@ -446,16 +446,16 @@ void Protection::warn(std::size_t index, Verdict verdict, Instant now) noexcept 
     // A quarter of the way back from warning to rest, so that a value on the level doesn't chatter. Where nothing
     // trips, the clear level says it.
     const double margin = limit.trips ? (limit.trip - *limit.warn) / 4.0 : *limit.warn - limit.clear;
-    const bool rests = verdict == Verdict::rest || reading.health == Health::not_measurable;
+    const bool rests = verdict == Verdict::rest;
     const double value = reading.value;
     const bool reached = !rests && (above ? value >= *limit.warn : value <= *limit.warn);
     const bool over = rests || (above ? value < *limit.warn - margin : value > *limit.warn - margin);
     std::uint8_t& warned = snapshot_.warnings[index];
     if (warned == 0 && reached) {
-        warned = 1;
+        warned = true;
         report(EventKind::warning, static_cast<SourceIndex>(index), now);
     } else if (warned != 0 && over) {
-        warned = 0;
+        warned = false;
         report(EventKind::warning_over, static_cast<SourceIndex>(index), now);
     }
 }
@@ -471,7 +471,6 @@ void Protection::judge_channels() noexcept {
 
 void Protection::supervise(const StepInput& input, Instant now) noexcept {
     const Roles& r = plan_.roles;
-    const bool dc = r.supply && r.current;
     const auto told = [&](CommandKind kind) {
         return std::any_of(input.commands.begin(), input.commands.end(),
                            [&](const Command& c) { return c.kind == kind; });
@@ -491,8 +490,8 @@ void Protection::supervise(const StepInput& input, Instant now) noexcept {
                             .heatsink = role(r.heatsink),
                             .enable_sense = role(r.enable_sense),
                             .contactor_sense = role(r.contactor_sense),
-                            .dc_power = dc ? &quantity(Derived::dc_power) : nullptr,
-                            .heat = dc && r.forward ? &quantity(Derived::heat) : nullptr,
+                            .dc_power = known(Derived::dc_power),
+                            .heat = known(Derived::heat),
                             .ratios_measurable = measurable_,
                             .commissioning = snapshot_.commissioning_until.has_value(),
                             .drop_supply = proof_.opens_contactor(),
@@ -512,7 +511,7 @@ void Protection::supervise(const StepInput& input, Instant now) noexcept {
 
 Instant Protection::forced_due() const noexcept {
     const SourceIndex limit = proof_.forced();
-    return limit < timers_.size() ? timers_[limit].due() : Instant::max();
+    return limit != no_source ? timers_[limit].due() : Instant::max();
 }
 
 bool Protection::prove(const StepInput& input, Instant now) noexcept {
@@ -590,7 +589,7 @@ void Protection::report_sensors(Instant now) noexcept {
             report(EventKind::sensor_lost, source, now);
         else if (lost_reported_[i] != 0)
             report(EventKind::sensor_back, source, now);
-        lost_reported_[i] = lost ? 1 : 0;
+        lost_reported_[i] = lost;
     }
 }
 
@@ -601,7 +600,7 @@ void Protection::fill_in_events(SourceIndex forced, SourceIndex objection, Durat
             forward != nullptr && (event.kind == EventKind::rf_on || event.kind == EventKind::rf_off)) {
             event.reading = *forward;
         }
-        if (event.source >= source_count(plan_)) continue;
+        if (event.source == no_source) continue;
         if (event.source == source_of(plan_, Builtin::second_opinion)) event.about = objection;
         if (event.source == source_of(plan_, Builtin::suspended)) event.reading.value = seconds(suspended);
         const SourceInfo info = describe_source(plan_, event.about != no_source ? event.about : event.source);

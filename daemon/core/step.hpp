@@ -132,6 +132,7 @@ private:
     void begin_unseen(const std::vector<std::uint8_t>& seen) noexcept;
     void absorb(const Scan& scan, Instant now) noexcept;
     [[nodiscard]] bool of_before_sleep(const Scan& scan) const noexcept;
+    void tally(std::uint16_t channel, Fault fault) noexcept;
     void forget_readings() noexcept;
     void take_forward(const Scan& scan, Instant now) noexcept;
     void derive_rf(const Bracket& bracket, Instant now) noexcept;
@@ -139,7 +140,8 @@ private:
     void forecast(Instant now) noexcept;
     void judge_news(Instant now) noexcept;
     void grow_old(Instant now) noexcept;
-    void judge_limit(std::size_t limit, Instant now, bool news) noexcept;
+    [[nodiscard]] bool has_news(const LimitPlan& limit) const noexcept;
+    void judge_limit(std::size_t limit, Instant now) noexcept;
     void judge_channels() noexcept;
     void supervise(const StepInput& input, Instant now) noexcept;
     void look_for_rf(Instant now) noexcept;
@@ -158,15 +160,16 @@ private:
     void news_of(Derived derived, const Reading& reading) noexcept;
     void report(EventKind kind, SourceIndex source, Instant now) noexcept;
     [[nodiscard]] const Reading* role(const std::optional<std::uint16_t>& channel) const noexcept;
-    [[nodiscard]] Reading& quantity(Derived derived) noexcept;
+    /// Empty where the plan has not what it takes.
+    [[nodiscard]] const Reading* known(Derived derived) const noexcept;
 
     const Plan& plan_;
     std::vector<std::vector<std::uint16_t>> channel_at_;  ///< [sampler][slot] -> channel, or no_channel
     std::vector<ChannelReader> channels_;
     std::vector<std::uint8_t> watched_;        ///< per channel: a limit watches it, and so speaks for it
     std::vector<std::uint8_t> known_;          ///< per derived quantity: the plan has what it is worked out from
-    std::vector<std::uint8_t> news_;           ///< per quantity, within one scan
-    std::vector<std::uint8_t> judged_;         ///< per limit, within one step
+    std::vector<std::uint8_t> news_;           ///< per quantity, until it is judged
+    std::vector<std::uint8_t> judged_;         ///< per limit, within one step: a second look would change nothing
     std::vector<std::uint8_t> lost_reported_;  ///< per channel
     std::vector<QualifyTimer> timers_;
     std::vector<std::uint8_t> out_of_force_;  ///< per limit, as of the last step: follows from the rest of the state

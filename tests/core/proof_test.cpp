@@ -129,12 +129,14 @@ TEST_CASE("each limit trips by its injection, and the line is at permit for mome
         const Event* trip = bench.last(EventKind::tripped);
         REQUIRE(trip != nullptr);
         CHECK(trip->forced);
+        CHECK(trip->reading.value == injected_reading(bench.the_plan.limits[limit], trip->at).value);
         CHECK_FALSE(trip->first_cause);
         CHECK(bench.phase() == ProofPhase::ready);
         // Before its cause is gone the next one is refused, by name.
         const Event& refused = bench.answer(CommandKind::prove_limit, limit);
         CHECK(refused.why == ProofEnd::cause);
         CHECK(refused.source == limit);
+        CHECK_FALSE(refused.forced);
         settle(bench);
     }
     CHECK(bench.protection.snapshot().memory.trip_level == 0s);                  // a forced trip is not counted

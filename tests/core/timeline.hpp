@@ -132,6 +132,7 @@ struct Bench {
     bool contactor_unread = false;         ///< it can't be read back
     std::optional<bool> contactor_closed;  ///< its contacts, whatever it was told
     std::vector<Event> events;
+    Decision decision;  ///< the last one
 
     explicit Bench(Plan p = plan(), Memory memory = {}, bool unclean = false, bool start_noted = true)
         : the_plan{std::move(p)}, protection{the_plan, std::move(memory), unclean, start_noted} {}
@@ -152,13 +153,17 @@ struct Bench {
         const bool told = protection.snapshot().contactor_closed;
         const std::array moves{sample(contactor_contact, contactor_closed.value_or(told) ? 0.0 : 1.0)};
         const std::array scans{Scan{0, wire}, Scan{1, adc}, Scan{2, psu}, Scan{3, contacts}, Scan{4, moves}};
-        const bool permit = protection.snapshot().permit;
-        protection.step({.now = now,
-                         .scans = scans,
-                         .commands = commands,
-                         .line = {.known = true, .permit = line_lies ? !permit : permit},
-                         .suspended = slept,
-                         .contactor = {.known = !contactor_unread, .permit = contactor_pad.value_or(told)}});
+        return step_with(scans, std::move(commands));
+    }
+    /// Of these scans alone.
+    bool step_with(std::span<const Scan> scans, std::vector<Command> commands = {}) {
+        const bool permit = protection.snapshot().permit, told = protection.snapshot().contactor_closed;
+        decision = protection.step({.now = now,
+                                    .scans = scans,
+                                    .commands = commands,
+                                    .line = {.known = true, .permit = line_lies ? !permit : permit},
+                                    .suspended = slept,
+                                    .contactor = {.known = !contactor_unread, .permit = contactor_pad.value_or(told)}});
         slept = {};
         events.insert(events.end(), protection.events().begin(), protection.events().end());
         now += 20ms;
