@@ -44,8 +44,16 @@ int run_main(int argc, char** argv) {
     CLI11_PARSE(app, argc, argv);
 
     dekeyd::set_up_log(arguments.debug);
-    const dekeyd::formats::Loaded loaded = dekeyd::formats::load_configuration_file(arguments.path);
-    if (loaded.configuration) return arguments.check_only ? check(loaded) : dekeyd::run_service(*loaded.configuration);
+    using dekeyd::formats::Reads;
+    const dekeyd::formats::Loaded loaded = dekeyd::formats::load_configuration_file(
+        arguments.path, arguments.check_only ? Reads::all : Reads::the_guards_part);
+    if (loaded.configuration && arguments.check_only) return check(loaded);
+    if (loaded.configuration) {
+        for (const auto& fault : loaded.faults)
+            spdlog::error("{}:{}: {}: {}; expected {} (the amplifier is guarded all the same; nothing is published)",
+                          arguments.path, fault.line, fault.key, fault.what, fault.expected);
+        return dekeyd::run_service(*loaded.configuration);
+    }
 
     // The line before the words: printing may wait for a terminal.
     const char* const run_directory = std::getenv("RUNTIME_DIRECTORY");

@@ -352,7 +352,11 @@ void Service::decide() {
 // A wake across processors costs several times as much as one on the same: the guard and those whose scans wake it
 // share one, and the guard's priority is the higher.
 void Service::keep_together(Thread& thread) const {
-    if (processor_) thread.keep_on(*processor_);
+    const std::optional<int> wanted = configuration_.guard_processor;
+    const std::optional<int> processor = wanted ? wanted : processor_;
+    if (!processor || thread.keep_on(*processor) || !wanted) return;
+    spdlog::warn("guard: cpu: {}: not had; expected real-time priority, and a processor that the service may use",
+                 *wanted);
 }
 
 void Service::start_readers() {

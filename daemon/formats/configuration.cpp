@@ -144,7 +144,11 @@ void refuse_placeholders(const Node& node, const std::string& path, std::vector<
                           .expected = "your value, or the key removed where it doesn't apply"});
 }
 
-Loaded load(std::string_view yaml, const std::string& folder) {
+bool is_of_mqtt(const Fault& fault) {
+    return fault.key == "mqtt" || fault.key.starts_with("mqtt.");
+}
+
+Loaded load(std::string_view yaml, const std::string& folder, Reads reads) {
     Tree tree = read_tree(yaml);
     Draft draft;
     draft.folder = folder;
@@ -162,9 +166,12 @@ Loaded load(std::string_view yaml, const std::string& folder) {
     loaded.advice = std::move(draft.report.advice());
     std::stable_sort(loaded.advice.begin(), loaded.advice.end(),
                      [](const Advice& a, const Advice& b) { return a.line < b.line; });
+    const bool without_mqtt = reads == Reads::the_guards_part && !loaded.faults.empty() &&
+                              std::all_of(loaded.faults.begin(), loaded.faults.end(), &is_of_mqtt);
     sort_and_cap(loaded.faults);
     count_characters(yaml, loaded.faults);
-    if (loaded.faults.empty()) {
+    if (without_mqtt) draft.configuration.mqtt = MqttConfig{};
+    if (loaded.faults.empty() || without_mqtt) {
         draft.configuration.advice = loaded.advice;
         draft.configuration.accepted = std::move(draft.report.accepted());
         draft.configuration.text = yaml;
@@ -180,15 +187,15 @@ std::span<const KeyRow> top_keys() {
     return top_rows;
 }
 
-Loaded load_configuration(std::string_view yaml, const std::string& folder) {
+Loaded load_configuration(std::string_view yaml, const std::string& folder, Reads reads) {
     try {
-        return load(yaml, folder);
+        return load(yaml, folder, reads);
     } catch (const std::exception& error) {
         return only_fault(1, fmt::format("could not be read: {}", error.what()), "a smaller text");
     }
 }
 
-Loaded load_configuration_file(const std::string& path) {
+Loaded load_configuration_file(const std::string& path, Reads reads) {
     const int file = ::open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK);
     if (file < 0)
         return only_fault(0, fmt::format("can't be opened: {}", std::strerror(errno)),
@@ -213,7 +220,7 @@ Loaded load_configuration_file(const std::string& path) {
     }
     ::close(file);
     const std::size_t slash = path.rfind('/');
-    return load_configuration(text, slash == std::string::npos ? "" : slash == 0 ? "/" : path.substr(0, slash));
+    return load_configuration(text, slash == std::string::npos ? "" : slash == 0 ? "/" : path.substr(0, slash), reads);
 }
 
 std::string render(const std::string& file, std::string_view yaml, const Fault& fault) {

@@ -168,9 +168,10 @@ struct Configuration {
     std::optional<LineConfig> dynamic_permit;  ///< toggles with each decision while permitted, for a charge pump
     std::optional<MqttConfig> mqtt;
     core::Duration guard_period{};
-    std::string sysfs_root;       ///< default /sys
-    std::string state_directory;  ///< default /var/lib/dekeyd
-    std::string run_directory;    ///< default /run/dekeyd
+    std::optional<int> guard_processor{};  ///< none: the last that the service may use
+    std::string sysfs_root;                ///< default /sys
+    std::string state_directory;           ///< default /var/lib/dekeyd
+    std::string run_directory;             ///< default /run/dekeyd
     RecorderConfig recorder;
     std::optional<core::Duration> proof_every;  ///< a proof test is overdue after so long
     std::string text;                           ///< what it was read from
@@ -179,7 +180,11 @@ struct Configuration {
     std::vector<Advice> advice;
 };
 
-/// Exactly one of the two is meaningful: faults empty <=> configuration set.
+/// Who reads it. The guard has no use for `mqtt:` but what may be commanded remotely: faults of that section alone
+/// don't keep it from guarding, nothing may be commanded then, and it is the telemetry that refuses.
+enum class Reads { all, the_guards_part };
+
+/// Faults empty: configuration set. Of the guard's part also where all faults are of `mqtt:`; else not.
 struct Loaded {
     std::optional<Configuration> configuration;
     std::vector<Fault> faults;
@@ -188,10 +193,10 @@ struct Loaded {
 
 /// Parses and checks the whole text. Never throws for any content; a size and depth scan comes before the library.
 /// `folder`: where the files that it names are; empty: the working directory.
-Loaded load_configuration(std::string_view yaml, const std::string& folder = {});
+Loaded load_configuration(std::string_view yaml, const std::string& folder = {}, Reads reads = Reads::all);
 
 /// Reads the file (at most 1 MiB) and parses it; an unreadable file is a fault at line 0.
-Loaded load_configuration_file(const std::string& path);
+Loaded load_configuration_file(const std::string& path, Reads reads = Reads::all);
 
 /// "file:12:9: error: ..." with the source line and a caret, for people.
 std::string render(const std::string& file, std::string_view yaml, const Fault& fault);

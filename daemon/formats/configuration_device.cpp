@@ -76,6 +76,12 @@ constexpr std::array device_rows{
            .usual = "permit",
            .says = "permit: a clean restart may permit by itself; held: it waits for an operator.",
            .into = [](const Given& v) { v.draft.plan().interlock.held_after_start = v.word != 0; }},
+    KeyRow{.path = "guard.cpu",
+           .kind = KeyKind::whole,
+           .between = fixed(0, 1023, "it is a processor's number", Compared::whole),
+           .usual_words = "the last one that the service may use, where there are several",
+           .says = "The processor that the guard and the fast buses share, where they have real-time priority.",
+           .into = [](const Given& v) { v.draft.configuration.guard_processor = static_cast<int>(v.number); }},
 };
 
 constexpr std::array lockout_rows{

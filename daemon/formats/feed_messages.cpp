@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <nlohmann/json.hpp>
 
 #include "core/archive.hpp"
@@ -41,7 +42,21 @@ FeedLine parse_feed_line(std::string_view line) {
 }
 
 std::string configuration_sum(std::string_view text) {
-    return fmt::format("{}-{}", hex32(crc32(text)), text.size());
+    std::uint32_t sum = 0;
+    std::size_t size = 0;
+    bool of_mqtt = false;
+    for (std::size_t start = 0; start < text.size();) {
+        const std::size_t end = std::min(text.find('\n', start), text.size() - 1) + 1;
+        const std::string_view line = text.substr(start, end - start);
+        start = end;
+        // A section ends where a line begins in the first column, but for a comment.
+        const bool begins = line.find_first_of(" \t\r\n#") != 0;
+        if (begins) of_mqtt = line.starts_with("mqtt:");
+        if (of_mqtt) continue;
+        sum = crc32(line, sum);
+        size += line.size();
+    }
+    return fmt::format("{}-{}", hex32(sum), size);
 }
 
 std::string words_of(const core::Snapshot& snapshot) {

@@ -73,3 +73,20 @@ TEST_CASE("no password appears in a message") {
         CHECK(fault.expected.find("hunter2secret") == std::string::npos);
     }
 }
+
+TEST_CASE("the guard guards without a broker whose section has faults; the telemetry and a check refuse it") {
+    const std::string faulty = spoiled("mqtt: {host: 127.0.0.1}", "mqtt: {hos: 127.0.0.1, remote_reset: yes, port: 0}");
+    const Loaded all = load_configuration(faulty);
+    CHECK_FALSE(all.configuration);
+    const Loaded guards = load_configuration(faulty, {}, Reads::the_guards_part);
+    REQUIRE(guards.configuration);
+    CHECK(guards.faults.size() == all.faults.size());  // it says them all the same
+    REQUIRE(guards.configuration->mqtt);               // there is to be a telemetry, and nothing that it may command
+    CHECK_FALSE(guards.configuration->mqtt->remote_reset);
+    CHECK(guards.configuration->text == faulty);
+    // One fault elsewhere, and it refuses too.
+    std::string both = faulty;
+    both.replace(both.find("dekeyd: 1"), 9, "dekeyd: 2");
+    CHECK_FALSE(load_configuration(both, {}, Reads::the_guards_part).configuration);
+    CHECK(load_configuration(spoiled("", ""), {}, Reads::the_guards_part).faults.empty());
+}

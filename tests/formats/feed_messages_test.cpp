@@ -115,3 +115,21 @@ TEST_CASE("a line of the feed is what it was, and garbage is nothing") {
         CHECK_FALSE(none.events);
     }
 }
+
+TEST_CASE("the telemetry's own section is no part of what both must agree about") {
+    const std::string before = "dekeyd: 1\nmqtt:\n  host: one\n# a remark\n\n  port: 1883\nlimits:\n  a: 1\n";
+    const auto sum = [](std::string text, std::string_view from, std::string_view to) {
+        return formats::configuration_sum(text.replace(text.find(from), from.size(), to));
+    };
+    const std::string known = formats::configuration_sum(before);
+    CHECK(sum(before, "one", "another") == known);
+    CHECK(sum(before, "1883", "1884") == known);
+    CHECK(sum(before, "mqtt:\n  host: one\n# a remark\n\n  port: 1883\n", "mqtt: {host: one}\n") == known);
+    CHECK(sum(before, "a: 1", "a: 2") != known);
+    CHECK(sum(before, "dekeyd: 1", "dekeyd: 2") != known);
+    CHECK(sum(before, "limits", "limit") != known);
+    CHECK(sum(before, "  a: 1\n", "  a: 1\nmqtt: {}") == known);
+    CHECK(sum(before, "  a: 1\n", "  a: 1\nmqtt2: {}") != known);
+    CHECK(sum(before, "  a: 1\n", "  a: 1\n  mqtt: {}\n") != known);
+    CHECK(formats::configuration_sum("") == formats::configuration_sum("mqtt: {}"));
+}

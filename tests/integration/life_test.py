@@ -242,6 +242,16 @@ class Refused(StationTest):
         self.assertTrue(station.permits())
         self.assertTrue(station.status()["permit"])
 
+    def test_faults_of_the_broker_alone_are_the_telemetrys(self):
+        station = self.station()
+        station.configure(extra="mqtt: {hots: 127.0.0.1}\n")
+        station.start_permitted()
+        self.assertEqual(station.telemetry.wait(20), 78)
+        station.wait_log("mqtt.host")
+        station.wait_log("guarded all the same")
+        self.assertTrue(station.permits())
+        self.assertEqual(station.status()["mqtt"], {"telemetry": False, "connected": False})
+
     def test_missing_configuration(self):
         result = subprocess.run([DEKEYD, "--config", "/nonexistent/dekeyd.yaml"], capture_output=True, text=True,
                                 stdin=subprocess.DEVNULL, timeout=20)

@@ -10,7 +10,7 @@ import socket
 import time
 import unittest
 
-from station import CAP_S, MOSQUITTO, Broker, StationTest, wait_for
+from station import CAP_S, MOSQUITTO, Broker, StationTest, free_port, wait_for
 
 
 def goes_on(test, station):
@@ -51,6 +51,41 @@ class TheBroker(StationTest):
         broker.start()
         wait_for(self.connected(station), "connected once there is a broker", 90)
         goes_on(self, station)
+
+    def test_another_broker_is_for_the_telemetry_alone(self):
+        """The guard isn't started anew, and the transmission goes on."""
+        station, broker = self.with_broker()
+        station.start_permitted()
+        wait_for(self.connected(station), "connected")
+        other = Broker(station.top, port=free_port())
+        self.addCleanup(other.stop)
+        other.start()
+        text = station.configuration.read_text()
+        station.configuration.write_text(text.replace(f"port: {broker.port}", f"port: {other.port}"))
+        self.assertEqual(station.stop_telemetry(), 0)
+        wait_for(lambda: not self.connected(station)(), "gone")
+        broker.stop()
+        station.start_telemetry()
+        wait_for(self.connected(station), "connected to the other one", 60)
+        self.assertTrue(station.permits())
+        # What both must agree about is another matter: nothing is published until the guard has it too.
+        self.assertEqual(station.stop_telemetry(), 0)
+        station.configuration.write_text(station.configuration.read_text().replace("above: 70 degC", "above: 71 degC"))
+        station.start_telemetry()
+        station.wait_log("the guard runs with another configuration")
+        self.assertFalse(station.status()["mqtt"]["connected"])
+        self.assertEqual(station.stop(), 0)
+        station.start()
+        wait_for(self.connected(station), "connected once the guard has it", 60)
+
+    def test_a_guard_with_a_newer_configuration_ends_the_telemetry_which_is_then_started_anew(self):
+        station, _ = self.with_broker()
+        station.start_permitted()
+        wait_for(self.connected(station), "connected")
+        station.configuration.write_text(station.configuration.read_text().replace("above: 70 degC", "above: 71 degC"))
+        self.assertEqual(station.stop(), 0)
+        station.start()
+        self.assertEqual(station.telemetry.wait(30), 75)
 
     def test_broker_that_dies(self):
         station, broker = self.with_broker()
