@@ -25,6 +25,7 @@ void forbid_core_dumps() noexcept {
 void use_one_heap() noexcept {
 #ifdef __GLIBC__
     ::mallopt(M_ARENA_MAX, 1);
+    ::mallopt(M_TRIM_THRESHOLD, -1);  // what was given back is needed again, and each time would be a system call
 #endif
 }
 

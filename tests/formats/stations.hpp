@@ -6,7 +6,7 @@
 
 inline constexpr std::string_view five_watts = R"(dekeyd: 1
 device: {id: dish, name: Beacon at the dish}
-guard: {period: 5 ms, deadline: 50 ms, settling: 2 s, hold_off: 2 s}
+guard: {period: 5 ms, deadline: 50 ms, settling: 2 s, hold_off: 2 s, cpu: 1}
 line: {driver: gpio, chip: soc, line: GPIO17, permit: high}
 contactor: {driver: gpio, chip: soc, line: GPIO18, permit: high}
 buses:

@@ -247,7 +247,7 @@ class Refused(StationTest):
         station.configure(extra="mqtt: {hots: 127.0.0.1}\n")
         station.start_permitted()
         self.assertEqual(station.telemetry.wait(20), 78)
-        station.wait_log("mqtt.host")
+        station.wait_log("mqtt.hots")
         station.wait_log("guarded all the same")
         self.assertTrue(station.permits())
         self.assertEqual(station.status()["mqtt"], {"telemetry": False, "connected": False})
