@@ -264,6 +264,13 @@ Range parse_range(std::string_view text, Dimension dimension) {
     return {.low = low.value, .high = high.value, .what = {}, .expected = {}};
 }
 
+std::vector<WrittenUnit> units_of(Dimension dimension) {
+    std::vector<WrittenUnit> units;
+    for (const UnitRow& row : unit_rows)
+        if (row.dimension == dimension) units.push_back({row.text, row.numerator / row.denominator});
+    return units;
+}
+
 core::Duration to_duration(double seconds) noexcept {
     const double clamped = std::clamp(seconds, -largest_time_s, largest_time_s);
     return core::Duration{std::llround(clamped * 1e9)};

@@ -3,6 +3,7 @@
 
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include "core/reading.hpp"
 #include "core/time.hpp"
@@ -61,6 +62,14 @@ struct Range {
 
 /// "0.35 V .. 2.2 V": both ends with their unit.
 Range parse_range(std::string_view text, Dimension dimension);
+
+/// A unit in which a quantity may be written.
+struct WrittenUnit {
+    std::string_view text;
+    double factor;  ///< base units of one; 0: dBm, in the place of watts
+};
+/// Of a dimension, the one that messages propose first; of a plain number none.
+std::vector<WrittenUnit> units_of(Dimension dimension);
 
 /// Seconds, within +-1e9, to nanoseconds.
 core::Duration to_duration(double seconds) noexcept;

@@ -1,5 +1,6 @@
 """The manual pages and the completion, as they are installed: mandoc's and bash's own opinion of them, and that they say
 what the programs themselves say."""
+import json
 import os
 import pathlib
 import re
@@ -56,6 +57,16 @@ class Manual(unittest.TestCase):
             if key:
                 self.assertIn(key.group(1) + ":", page)
         self.assertIn("Values carry their unit", page)
+
+    def test_the_reference_says_of_each_key_what_the_table_says(self):
+        page = as_text("dekeyd.yaml.5").split(" REFERENCE ")[1]
+        keys = json.loads(subprocess.run([DEKEYCTL, "keys", "--json"], capture_output=True, text=True, check=True).stdout)
+        self.assertGreater(len(keys), 180)
+        for key in keys:
+            words = [key["key"], key["says"], key["need"] + ".", key["value"] + "."]
+            words += ["Default: " + key["default"] + "."] if key["default"] else []
+            said = " ".join(words).replace("`", "").replace("'", "")
+            self.assertIn(re.sub(r"\s+", " ", said), re.sub("[`'‘’]", "", page))
 
     @unittest.skipUnless(shutil.which("bash"), "needs bash")
     def test_completion(self):

@@ -144,6 +144,14 @@ void CommandLine::add_paper_commands() {
     command->add_option("file", check_.file, "the configuration")->type_name(a_file)->required();
     command->add_flag("--json", check_.json, "faults, advice and summary as JSON");
 
+    command = add("keys", "Each key of the configuration: whether it is needed, its values, default and meaning",
+                  "Examples:\n  dekeyctl keys limits\n  dekeyctl keys --schema > dekeyd.schema.json",
+                  [this] { return run_keys(keys_); });
+    command->add_option("part", keys_.part, "only keys with this in their path, such as sensors or allowed_age");
+    CLI::Option* const keys_json = command->add_flag("--json", keys_.json, "the same as JSON");
+    command->add_flag("--schema", keys_.schema, "the JSON Schema by which an editor completes and checks the file")
+        ->excludes(keys_json);
+
     command = add("explain", "From volts to watts with every term: how far each number may be believed",
                   "Example:\n  dekeyctl explain config/dekeyd.yaml", [this] { return run_explain(paper_); });
     command->add_option("file", paper_.file, "the configuration")->type_name(a_file)->required();

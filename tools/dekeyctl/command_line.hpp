@@ -39,6 +39,7 @@ private:
     OrderOptions order_;
     bool end_commissioning_ = false;
     CheckOptions check_;
+    KeysOptions keys_;
     CalibrateOptions calibrate_;
     FindOptions find_;
     AdoptOptions adopt_;

@@ -39,6 +39,14 @@ struct CheckOptions {
 };
 int run_check(const CheckOptions& options);
 
+struct KeysOptions {
+    std::string part;     ///< of a key's path; empty: every key
+    bool schema = false;  ///< the JSON Schema for editors
+    bool json = false;
+};
+/// The reference of the configuration's keys.
+int run_keys(const KeysOptions& options);
+
 struct PaperOptions {
     std::string file;
     bool json = false;

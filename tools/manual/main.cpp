@@ -1,5 +1,6 @@
 // Prints one manual page, or the completion: `manual dekeyd.8`, `manual dekeyd-telemetry.8`, `manual dekeyctl.1`,
-// `manual dekeyd.yaml.5 FILE`, `manual completion`.
+// `manual dekeyd.yaml.5 FILE`, `manual completion`; or the configuration's schema for editors: `manual
+// dekeyd.schema.json`.
 #include <cstdio>
 #include <fstream>
 #include <sstream>
@@ -8,6 +9,7 @@
 
 #include "daemon/arguments.hpp"
 #include "dekeyctl/command_line.hpp"
+#include "dekeyctl/key_schema.hpp"
 #include "manual/pages.hpp"
 #include "telemetry/arguments.hpp"
 
@@ -59,6 +61,7 @@ std::string made(std::string_view what, const char* file) {
     const ctl::CommandLine command_line;
     if (what == "dekeyctl.1") return manual::program_page(command_page, command_line.app(), dekeyd_version);
     if (what == "completion") return manual::completion(command_line.app());
+    if (what == "dekeyd.schema.json") return ctl::configuration_schema().dump(1) + '\n';
     if (what != "dekeyd.yaml.5" || file == nullptr) return {};
     std::ostringstream yaml;
     yaml << std::ifstream{file}.rdbuf();
@@ -71,8 +74,10 @@ std::string made(std::string_view what, const char* file) {
 int main(int argc, char** argv) {
     const std::string text = argc > 1 ? made(argv[1], argc > 2 ? argv[2] : nullptr) : "";
     if (text.empty()) {
-        std::fputs("manual: expected dekeyd.8, dekeyd-telemetry.8, dekeyctl.1, dekeyd.yaml.5 FILE or completion\n",
-                   stderr);
+        std::fputs(
+            "manual: expected dekeyd.8, dekeyd-telemetry.8, dekeyctl.1, dekeyd.yaml.5 FILE, completion or "
+            "dekeyd.schema.json\n",
+            stderr);
         return 2;
     }
     return std::fwrite(text.data(), 1, text.size(), stdout) == text.size() && std::fflush(stdout) == 0 ? 0 : 1;

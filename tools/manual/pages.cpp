@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <vector>
 
+#include "dekeyctl/key_reference.hpp"
+
 namespace dekeyd::manual {
 namespace {
 
@@ -229,6 +231,24 @@ std::string program_page(const Page& page, const CLI::App& app, std::string_view
     return tidy(out + closing + foot(page));
 }
 
+namespace {
+
+std::string keys_page() {
+    std::string out =
+        ".SH REFERENCE\nFor names of yours stands an asterisk. A range in brackets is taken where the key is named "
+        "under ";
+    out += escaped("'accept:'") + ".\n";
+    for (const formats::KeyRow& row : formats::configuration_keys()) {
+        const std::string usual = ctl::default_of_key(row);
+        out += ".TP\n\\fB" + escaped(row.path) + "\\fR\n" + escaped(row.says) + '\n';
+        out += escaped(ctl::need_of_key(row)) + ".\n" + escaped(ctl::value_of_key(row)) + ".\n";
+        if (!usual.empty()) out += escaped(usual) + ".\n";
+    }
+    return out;
+}
+
+}  // namespace
+
 std::string configuration_page(const Page& page, std::string_view yaml, std::string_view version) {
     std::string out = head(page, version) + ".SH DESCRIPTION\n";
     std::vector<std::string_view> text, keys;
@@ -264,7 +284,8 @@ std::string configuration_page(const Page& page, std::string_view yaml, std::str
         if (!keys.empty()) out += verbatim(keys);
         keys.clear();
     };
-    const auto lines = lines_of(yaml);
+    auto lines = lines_of(yaml);
+    if (!lines.empty() && lines.front().starts_with("# yaml-language-server:")) lines.erase(lines.begin());
     for (std::size_t i = 0; i < lines.size(); ++i) {
         const std::string_view line = lines[i];
         if (line.starts_with('#')) {
@@ -289,7 +310,7 @@ std::string configuration_page(const Page& page, std::string_view yaml, std::str
     }
     end_text();
     end_keys();
-    return tidy(out + foot(page));
+    return tidy(out + keys_page() + foot(page));
 }
 
 std::string completion(const CLI::App& app) {
