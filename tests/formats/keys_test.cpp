@@ -5,6 +5,9 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <fstream>
+#include <iterator>
+#include <regex>
 #include <set>
 #include <string>
 #include <vector>
@@ -266,6 +269,81 @@ TEST_CASE("the plan's own defaults are the usual values of the rows") {
     CHECK(loaded.configuration->recorder.before == RecorderConfig{}.before);
     CHECK(loaded.configuration->recorder.most_bytes == RecorderConfig{}.most_bytes);
     CHECK(loaded.configuration->ground_factor == dekeyd::core::ground_usual);
+}
+
+namespace {
+
+std::string annotated() {
+    std::ifstream in{DEKEYD_SOURCE_DIR "/config/dekeyd.yaml"};
+    return {std::istreambuf_iterator<char>{in}, {}};
+}
+
+void paths_below(const Node& node, const std::string& path, std::vector<std::string>& all) {
+    for (const Node& item : node.items) paths_below(item, path, all);
+    for (const Entry& entry : node.entries) {
+        const std::string longer = path.empty() ? entry.key : path + '.' + entry.key;
+        all.push_back(longer);
+        paths_below(entry.value, longer, all);
+    }
+}
+
+/// What stands behind '#', a line each.
+std::vector<std::string> comments_of(const std::string& text) {
+    std::vector<std::string> comments;
+    for (const std::string& line : split(text, '\n'))
+        if (const std::size_t at = line.find('#'); at != std::string::npos) comments.push_back(line.substr(at + 1));
+    return comments;
+}
+
+}  // namespace
+
+TEST_CASE("the annotated file has every key: set, or shown in a comment") {
+    const std::string text = annotated();
+    const Tree tree = read_tree(text);
+    REQUIRE(tree.root);
+    std::vector<std::string> set;
+    paths_below(*tree.root, "", set);
+    const std::vector<std::string> comments = comments_of(text);
+    for (const KeyRow& row : configuration_keys()) {
+        const bool is_set = std::any_of(set.begin(), set.end(), [&](const auto& path) { return fits(row.path, path); });
+        if (is_set) continue;
+        CAPTURE(row.path);
+        // "name: value", `name`, or the legend of the limits.
+        const std::string name{row.path.substr(row.path.rfind('.') + 1)};
+        const std::regex shown{fmt::format("(^|[^a-z_-]){0}:|`{0}`|^   {0} ", name)};
+        CHECK(std::any_of(comments.begin(), comments.end(),
+                          [&](const std::string& comment) { return std::regex_search(comment, shown); }));
+    }
+}
+
+TEST_CASE("the annotated file has no other key, in comments either") {
+    const std::string text = annotated();
+    const Tree tree = read_tree(text);
+    REQUIRE(tree.root);
+    std::vector<std::string> set;
+    paths_below(*tree.root, "", set);
+    for (const std::string& path : set) {
+        CAPTURE(path);
+        CHECK(find_key(configuration_keys(), path, "") != nullptr);
+    }
+    const auto known = [](const std::string& name) {
+        const auto& keys = configuration_keys();
+        return std::any_of(keys.begin(), keys.end(), [&](const KeyRow& row) {
+            return one_of(row.path.substr(row.path.rfind('.') + 1), '|', name);
+        });
+    };
+    const std::regex alone{"^ *# ([a-z_]+): [^ ]"}, braces{"\\{[^{}]*\\}"}, within{"[{,] *([a-z_]+):"};
+    const auto judge = [&](const std::string& words, const std::regex& pattern) {
+        for (std::sregex_iterator match{words.begin(), words.end(), pattern}, end; match != end; ++match) {
+            CAPTURE(words);
+            CHECK(known((*match)[1]));
+        }
+    };
+    for (const std::string& line : split(text, '\n')) {
+        judge(line, alone);
+        for (std::sregex_iterator match{line.begin(), line.end(), braces}, end; match != end; ++match)
+            judge(match->str(), within);
+    }
 }
 
 TEST_CASE("a pattern fits its paths alone") {
