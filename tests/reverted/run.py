@@ -8,7 +8,7 @@ Usage: tests/reverted/run.py FOLDER [--sample N] [--table FILE] [--budget SECOND
        --budget  after so long no further mend is begun; the table says how many are left out
 
 The mends lie beside this file, one list MENDS a subject: finding (its name), says (what was wrong), file, old, new (or
-`changes`: several of them), and what finds it: target (what to build) and finds (the command, in the build folder, that
+`changes`: several of them), and what finds it: target (what to build, words) and finds (the command, in the build folder, that
 must fail), or `world`: a trouble of tests/soak, which must see it within `hours` (1) of simulated time, seed `seed` (1).
 A command that fails with every mend in its place proves nothing: each is run so once, before its mend is judged.
 """
@@ -79,7 +79,7 @@ class Copy:
 
     def fails_as_it_is(self, wanted):
         """The commands of these mends that fail with every mend in its place."""
-        built = self.build(*sorted({mend["target"] for mend in wanted}))
+        built = self.build(*sorted({target for mend in wanted for target in mend["target"].split()}))
         if built.returncode != 0:
             sys.exit(f"with every mend in its place the tests don't build:\n{built.stdout[-2000:]}")
         return {command for command in {words(mend) for mend in wanted} if self.find(command).returncode != 0}
@@ -102,7 +102,7 @@ def judge(copy, mend):
             if text.count(change["old"]) != 1:
                 return "STALE", f"'{change['old'].strip()[:60]}' stands {text.count(change['old'])} times in {change['file']}"
             path.write_text(text.replace(change["old"], change["new"]))
-        built = copy.build(mend["target"])
+        built = copy.build(*mend["target"].split())
         if built.returncode != 0:
             return "DOES NOT BUILD", "\n".join(line for line in built.stdout.splitlines() if "error" in line)[:400]
         seen = copy.find(mend["finds"])

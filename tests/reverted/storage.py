@@ -1,5 +1,6 @@
 """Mends of what is stored, locked, logged and asked for, each taken away again: what must then turn red."""
 
+FAULTS = "dekeyd dekeyd-inhibit dekeyctl faults_shim"
 MENDS = [
     {
         "finding": "hold-acknowledged-unsaved",
@@ -67,7 +68,7 @@ MENDS = [
         "file": "daemon/service.cpp",
         "old": "if (const int code = take_folders(); code != 0) return code;",
         "new": "static_cast<void>(take_folders());",
-        "target": "dekeyd",
+        "target": FAULTS,
         "finds": ["ctest", "-R", "faults_folders"],
     },
     {
@@ -76,7 +77,7 @@ MENDS = [
         "file": "daemon/service.cpp",
         "old": "if (const std::string given = other_run_directory(configuration); !given.empty()) {",
         "new": "if (const std::string given = other_run_directory(configuration); given == \"?\") {",
-        "target": "dekeyd",
+        "target": FAULTS,
         "finds": ["ctest", "-R", "faults_folders"],
     },
     {
@@ -85,7 +86,7 @@ MENDS = [
         "file": "daemon/service.cpp",
         "old": "} else if (::unlink(path.c_str()) != 0 && errno != ENOENT) {",
         "new": "} else if (path.empty()) {",
-        "target": "dekeyd",
+        "target": FAULTS,
         "finds": ["ctest", "-R", "faults_folders"],
     },
     {
@@ -103,7 +104,7 @@ MENDS = [
         "file": "daemon/base/log.cpp",
         "old": "log_lines().put(std::string{text.data(), text.size()});",
         "new": "write_whole({text.data(), text.size()});",
-        "target": "dekeyd",
+        "target": FAULTS,
         "finds": ["ctest", "-R", "faults_unread"],
     },
     {
@@ -129,7 +130,7 @@ MENDS = [
         "file": "drivers/standard_descriptors.hpp",
         "old": "if (::fcntl(number, F_GETFD) >= 0 || errno != EBADF) continue;",
         "new": "if (::fcntl(number, F_GETFD) >= -1 || errno != EBADF) continue;",
-        "target": "dekeyd",
+        "target": FAULTS,
         "finds": ["ctest", "-R", "faults_descriptors"],
     },
     {
@@ -165,7 +166,7 @@ MENDS = [
         "file": "daemon/control_socket.cpp",
         "old": "if (others >= static_cast<std::ptrdiff_t>(most_watchers)) {",
         "new": "if (others > 100 * static_cast<std::ptrdiff_t>(most_watchers)) {",
-        "target": "dekeyd",
+        "target": FAULTS,
         "finds": ["ctest", "-R", "faults_places"],
     },
     {
