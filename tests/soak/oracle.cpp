@@ -341,7 +341,7 @@ void Oracle::judge_line() {
     const bool untold = pad.permit && !snapshot.permit && !has(core::Builtin::line_mismatch);
     if (!untold || untold_since_s_ < 0.0) untold_since_s_ = untold ? world_.now_s() : -1.0;
     if (untold) check(world_.now_s() - untold_since_s_ < 1.0 + steps_late_s, "a pad at permit is said");
-    check(pad.permit || !snapshot.permit || pad.fault != PadFault::good || !world_.is_line_in_order(),
+    check(pad.permit || !snapshot.permit || pad.fault != PadFault::good || !world_.is_pad_in_order(),
           "permit is published with the pad at inhibit");
     const bool unopened =
         world_.contactor.permit && !snapshot.contactor_closed && !has(core::Builtin::contactor_line_mismatch);
@@ -356,7 +356,7 @@ void Oracle::judge_line() {
 void Oracle::judge_dangers() {
     const bench::Truth& truth = world_.truth();
     // A line that doesn't obey is seen within a second, and RF while inhibited at once; the contactor then ends it.
-    const bool obeys = !world_.welded() && world_.is_line_in_order();
+    const bool obeys = !world_.welded() && world_.is_pad_in_order();
     const bool contactor_obeys =
         world_.contactor.fault == PadFault::good && world_.contactor_fault() == ContactFault::good;
     for (Guarded& one : guarded_) {

@@ -49,16 +49,15 @@ bool Oracle::explained(core::SourceIndex source, double since_s) const {
         return std::any_of(ids.begin(), ids.end(), [&](const char* id) { return lied(sensor(id), since_s); });
     };
     switch (static_cast<core::Builtin>(info.index)) {
-        case core::Builtin::line_mismatch: return world_.pad.fault != PadFault::late && !world_.is_line_in_order();
-        case core::Builtin::contactor_line_mismatch:
-            return world_.contactor.fault != PadFault::late && !world_.is_line_in_order();
+        case core::Builtin::line_mismatch: return world_.pad.fault != PadFault::late && !world_.is_pad_in_order();
+        case core::Builtin::contactor_line_mismatch: return !world_.is_contactor_in_order();
         case core::Builtin::contactor_stuck_closed:
-        case core::Builtin::contactor_stuck_open: return !world_.is_line_in_order();
+        case core::Builtin::contactor_stuck_open: return !world_.is_contactor_in_order();
         case core::Builtin::suspended: return since_s - slept_s_ < 1.0;
         case core::Builtin::rf_while_inhibited:
-            return world_.welded() || !world_.is_line_in_order() || any_of({"forward", "reflected", "current"});
+            return world_.welded() || !world_.is_pad_in_order() || any_of({"forward", "reflected", "current"});
         case core::Builtin::reflected_exceeds_forward: return any_of({"forward", "reflected"});
-        case core::Builtin::drive_without_forward: return !world_.is_line_in_order() || any_of({"forward", "drive"});
+        case core::Builtin::drive_without_forward: return !world_.is_pad_in_order() || any_of({"forward", "drive"});
         case core::Builtin::current_without_forward: return any_of({"forward", "current"});
         case core::Builtin::rf_without_current: return any_of({"forward", "supply", "current"});
         case core::Builtin::reflected_on_floor: return any_of({"forward", "reflected"});
@@ -153,7 +152,7 @@ void Oracle::judge_reasons() {
     only_if("Held by an operator here", memory.held_locally);
     only_if("Held by an operator, until", memory.held_remotely);
     only_if("the line refuses inhibit", world_.pad.refused);
-    only_if("Nothing stands against", daemon_.decided() && (world_.pad.permit || !world_.is_line_in_order()));
+    only_if("Nothing stands against", daemon_.decided() && (world_.pad.permit || !world_.is_pad_in_order()));
     only_if("drive is seen to be absent",
             world_.now_s() - drive_seen_s_ < 1.0 || lied(sensor("drive"), world_.now_s()));
     only_if("hasn't taken this start", !daemon_.start_saved() || !noted_);

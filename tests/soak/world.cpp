@@ -50,11 +50,6 @@ bool World::is_fair() const noexcept {
            computer_.trouble == nullptr;
 }
 
-bool World::is_line_in_order() const noexcept {
-    return pad.fault == PadFault::good && contactor.fault == PadFault::good &&
-           contactor_fault() == ContactFault::good && now_s_ - computer_.changed_s > 60.0;
-}
-
 void World::sleep(double seconds) {
     for (const double until_s = now_s_ + seconds; now_s_ < until_s; asleep_ns_ += step_ns) advance();
 }
@@ -79,6 +74,8 @@ void World::advance() {
     change(computer_, computer_troubles(), 2700.0);
     contacts();
     supply();
+    if (pad.fault != PadFault::good) pad_amiss_s_ = now_s_;
+    if (contactor.fault != PadFault::good || contactor_fault() != ContactFault::good) contactor_amiss_s_ = now_s_;
     bench_.take_events();
     bench_.line(pad.permit);
     bench_.advance_to(now_ns_ += step_ns);

@@ -51,7 +51,10 @@ public:
     [[nodiscard]] bool welded() const noexcept { return amplifier_.trouble != nullptr && amplifier_.trouble->welds; }
     /// Nothing is wrong, and it has had the time to settle after the last trouble.
     [[nodiscard]] bool is_fair() const noexcept;
-    [[nodiscard]] bool is_line_in_order() const noexcept;  ///< and has been for some looks
+    // ... and has been for some looks.
+    [[nodiscard]] bool is_pad_in_order() const noexcept { return now_s_ - pad_amiss_s_ > looks_s; }
+    [[nodiscard]] bool is_contactor_in_order() const noexcept { return now_s_ - contactor_amiss_s_ > looks_s; }
+    [[nodiscard]] bool is_line_in_order() const noexcept { return is_pad_in_order() && is_contactor_in_order(); }
     /// The machine sleeps: the amplifier goes on, and no clock of the guard does but the boot clock.
     void sleep(double seconds);
     [[nodiscard]] core::Duration asleep() const noexcept { return core::Duration{asleep_ns_}; }
@@ -95,6 +98,8 @@ private:
     bool supplied_ = true;
     bool coil_ = false, contactor_closed_ = false, contact_left_ = false;
     double coil_s_ = 0.0;
+    static constexpr double looks_s = 3.0;
+    double pad_amiss_s_ = -1e9, contactor_amiss_s_ = -1e9;  ///< last time
     bool keyed_ = false, restart_ = false, sleep_ = false;
     std::string amiss_;
 };
