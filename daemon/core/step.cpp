@@ -164,7 +164,7 @@ Decision Protection::step(const StepInput& input) noexcept {
     report_sensors(now);
     judge_channels();
     look_for_rf(now);
-    supervise(input, now);
+    supervise(input, slept, now);
     commission(input.commands, now);
     see_what_is_in_force(now);
 
@@ -469,7 +469,7 @@ void Protection::judge_channels() noexcept {
     }
 }
 
-void Protection::supervise(const StepInput& input, Instant now) noexcept {
+void Protection::supervise(const StepInput& input, bool slept, Instant now) noexcept {
     const Roles& r = plan_.roles;
     const auto told = [&](CommandKind kind) {
         return std::any_of(input.commands.begin(), input.commands.end(),
@@ -497,7 +497,7 @@ void Protection::supervise(const StepInput& input, Instant now) noexcept {
                             .drop_supply = proof_.opens_contactor(),
                             .start_noted = told(CommandKind::noted),
                             .objected = told(CommandKind::objected),
-                            .suspended = input.suspended > plan_.interlock.guard_deadline,
+                            .suspended = slept,
                             .alarm_latched = latched(Builtin::line_mismatch) || latched(Builtin::enable_mismatch) ||
                                              latched(Builtin::rf_while_inhibited),
                             .transmitting_since = snapshot_.transmitting_since});

@@ -143,7 +143,7 @@ private:
     [[nodiscard]] bool has_news(const LimitPlan& limit) const noexcept;
     void judge_limit(std::size_t limit, Instant now) noexcept;
     void judge_channels() noexcept;
-    void supervise(const StepInput& input, Instant now) noexcept;
+    void supervise(const StepInput& input, bool slept, Instant now) noexcept;
     void look_for_rf(Instant now) noexcept;
     void commission(std::span<const Command> commands, Instant now) noexcept;
     [[nodiscard]] bool prove(const StepInput& input, Instant now) noexcept;

@@ -11,6 +11,7 @@ TEST_CASE("a sleep of more than a deadline takes the permit away at once, latche
     b.run(1s, true);
     b.slept = b.the_plan.interlock.guard_deadline;
     CHECK(b.step());
+    CHECK(b.protection.snapshot().quantities[heatsink].health == Health::good);
     b.run(1s, true);
     const SourceIndex source = source_of(b.the_plan, Builtin::suspended);
     b.slept = b.the_plan.interlock.guard_deadline + 1ns;
