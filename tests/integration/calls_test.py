@@ -49,7 +49,8 @@ class CallsTest(StationTest):
 
         guard = counts["guard"]
         made = decisions[1] - decisions[0]
-        self.assertLessEqual(guard.pop("wait"), made + 3)
+        at_the_ends = 20  # a status may be 20 ms old
+        self.assertLessEqual(guard.pop("wait"), made + at_the_ends)
         self.assertLessEqual(guard.pop("wake", 0), 2, "nobody is woken where nothing happens")
         looks = sum(guard.values())  # at the line: fstat and pread
         self.assertLessEqual(looks, 2 * (SECONDS + 2), dict(guard))
