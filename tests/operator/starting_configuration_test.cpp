@@ -1,6 +1,7 @@
 #include "dekeyctl/starting_configuration.hpp"
 
 #include <doctest/doctest.h>
+#include <fmt/format.h>
 
 #include <algorithm>
 #include <nlohmann/json.hpp>
@@ -9,6 +10,7 @@
 #include <string>
 
 #include "formats/configuration.hpp"
+#include "formats/keys.hpp"
 
 using namespace dekeyd;
 using nlohmann::json;
@@ -79,6 +81,20 @@ TEST_CASE("an address is filled in where there is no choice, a used line is not 
     const std::string choice = ctl::starting_configuration(two);
     CHECK(choice.find("address: 28-0000000000a1") == std::string::npos);
     CHECK(choice.find("#   28-0000000000a2  24.0 °C") != std::string::npos);
+}
+
+TEST_CASE("defaults, and what is said of a key, come from its row") {
+    const std::string text = ctl::starting_configuration(found());
+    CHECK(text.starts_with("# yaml-language-server: $schema=/usr/share/dekeyd/dekeyd.schema.json\n"));
+    for (const char* const path : {"guard.settling", "amplifier.minimum_forward", "sensors.forward.coupling",
+                                   "line.permit", "buses.adc.codes", "commissioning.forward"}) {
+        CAPTURE(path);
+        const formats::KeyRow* const row = formats::find_key(formats::configuration_keys(), path, "");
+        REQUIRE(row != nullptr);
+        CHECK(text.find(fmt::format("# {}", row->says)) != std::string::npos);
+    }
+    CHECK(text.find("\n  settling: 5 s  # ") != std::string::npos);
+    CHECK(text.find("Usual: 5 % of rated.") != std::string::npos);
 }
 
 TEST_CASE("nothing found, and names that would break a line") {

@@ -2,11 +2,15 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <nlohmann/json.hpp>
+#include <stdexcept>
 #include <string_view>
 #include <vector>
 
 #include "dekeyctl/text.hpp"
+#include "formats/configuration.hpp"
+#include "formats/keys.hpp"
 #include "formats/placeholder.hpp"
 
 namespace dekeyd::ctl {
@@ -69,6 +73,25 @@ private:
         text_ += '\n';
     }
 
+    /// A key as its row has it: the value given, else the usual one, else the placeholder; and what the row says of it.
+    void key(std::string_view path, std::string_view value = {}) {
+        const formats::KeyRow* const row = formats::find_key(formats::configuration_keys(), path, "");
+        if (row == nullptr) throw std::logic_error{fmt::format("the key '{}' has no row", path)};
+        const std::string_view shown = !value.empty() ? value : !row->usual.empty() ? row->usual : placeholder;
+        const auto depth = static_cast<std::size_t>(std::count(path.begin(), path.end(), '.'));
+        const std::string indent(2 * depth, ' ');
+        const std::string line = fmt::format("{}{}: {}", indent, path.substr(path.rfind('.') + 1), shown);
+        std::string says{row->says};
+        if (shown == placeholder && !row->usual_words.empty()) says += fmt::format(" Usual: {}.", row->usual_words);
+        constexpr std::size_t longest_line = 120;
+        if (line.size() + 4 + says.size() <= longest_line) {
+            put("{}  # {}", line, says);
+            return;
+        }
+        for (const std::string& part : wrap(says, longest_line - indent.size() - 2)) put("{}# {}", indent, part);
+        put("{}", line);
+    }
+
     void look() {
         wire_ = inputs(found_.at("w1"), "28-");
         for (const char* driver : {"iio", "hwmon"}) {
@@ -92,6 +115,7 @@ private:
     }
 
     void head() {
+        put("# yaml-language-server: $schema=/usr/share/dekeyd/dekeyd.schema.json");
         put("# A starting configuration, written by 'dekeyctl find' for what it found here.");
         put("# {} stands where only you know the value; dekeyd refuses the file, and so stays inhibited, until",
             placeholder);
@@ -100,12 +124,13 @@ private:
             "measurement.");
         put("dekeyd: 1");
         put("device:");
-        put("  id: {}    # for topics: a-z, 0-9 and hyphens", placeholder);
-        put("  name: {}  # for people", placeholder);
+        key("device.id");
+        key("device.name", placeholder);
         put("guard:");
-        put("  period: 20 ms");
-        put("  settling: 5 s");
-        put("  after_start: held  # until you trust it; 'permit' lets a clean restart permit by itself");
+        key("guard.period");
+        key("guard.settling");
+        put("  # Held until you trust it:");
+        key("guard.after_start", "held");
     }
 
     void line() {
@@ -124,10 +149,10 @@ private:
             }
         }
         put("line:");
-        put("  driver: gpio");
-        put("  chip: {}", placeholder);
-        put("  line: {}", placeholder);
-        put("  permit: {}  # the level that permits: high or low", placeholder);
+        key("line.driver", "gpio");
+        key("line.chip", placeholder);
+        key("line.line");
+        key("line.permit");
     }
 
     void buses() {
@@ -145,8 +170,7 @@ private:
             put("    device: \"{}\"", inert(device.name));
             if (!device.label.empty()) put("    label: \"{}\"", inert(device.label));
             put("    period: {}", &device == adc_ ? "20 ms" : "100 ms");
-            if (&device == adc_)
-                put("    codes: {}  # the converter's end codes, such as -32768 .. 32767", placeholder);
+            if (&device == adc_) key(fmt::format("buses.{}.codes", device.bus), placeholder);
         }
         if (wire_.empty() && adc_ == nullptr && supply_ == nullptr && fan_ == nullptr) {
             put("  {}:  # nothing was found: see 'dekeyctl find' for what is missing", "wire");
@@ -169,6 +193,7 @@ private:
     }
 
     void detector(std::string_view role, std::string_view name) {
+        const auto under = [&](std::string_view key_name) { return fmt::format("sensors.{}.{}", role, key_name); };
         put("  {}:", role);
         put("    name: {}", name);
         put("    bus: {}", adc_->bus);
@@ -176,13 +201,11 @@ private:
         put("    measures: power");
         put("    role: {}", role);
         put("    allowed_age: 100 ms");
-        put("    valid: {}  # what a healthy detector gives, 0.35 V .. 2.2 V, say: outside it is unplugged",
-            placeholder);
+        put("    # What a healthy detector gives, 0.35 V .. 2.2 V, say:");
+        key(under("valid"), placeholder);
         put("    detector: {{slope: {0}, intercept: {0}, floor: {0}, ceiling: {0}}}", placeholder);
-        put("    coupling: {}", placeholder);
-        put("    pads: {}", placeholder);
-        put("    cable: {}", placeholder);
-        put("    calibration: pending  # permits nothing but while commissioning, until 'dekeyctl calibrate'");
+        for (const std::string_view name_of_one : {"coupling", "pads", "cable"}) key(under(name_of_one), placeholder);
+        key(under("calibration"), formats::calibration_pending);
     }
 
     void sensors() {
@@ -232,23 +255,26 @@ private:
         }
     }
 
+    void amplifier_key(std::string_view name) { key(fmt::format("amplifier.{}", name), placeholder); }
+    static std::string_view row_usual(std::string_view path) {
+        return formats::find_key(formats::configuration_keys(), path, "")->usual;
+    }
+
     void amplifier() {
         put("");
         put("amplifier:");
         if (adc_ != nullptr) {
-            put("  rated_forward: {}", placeholder);
-            put("  minimum_forward: {}  # below it VSWR is not measurable; about 5 % of rated", placeholder);
-            put("  rf_present: {}       # above the measured feed-through; about 1 % of rated", placeholder);
-            put("  release_time: {}     # relay and filter, measured: 100 ms, say", placeholder);
-            if (inputs(*adc_->channels, "voltage").size() > 1)
-                put("  directivity: {}      # of the whole installation, measured on a good load", placeholder);
+            for (const std::string_view name : {"rated_forward", "minimum_forward", "rf_present"}) amplifier_key(name);
+            put("  # Measured: {} is usual.", row_usual("amplifier.release_time"));
+            amplifier_key("release_time");
+            if (inputs(*adc_->channels, "voltage").size() > 1) amplifier_key("directivity");
             if (inputs(*adc_->channels, "voltage").size() > 2) {
-                put("  maximum_drive: {}", placeholder);
-                put("  drive_absent: {}     # below it the exciter is off", placeholder);
+                amplifier_key("maximum_drive");
+                amplifier_key("drive_absent");
             }
         }
-        put("  nominal_supply: {}", placeholder);
-        put("  maximum_current: {}", placeholder);
+        amplifier_key("nominal_supply");
+        amplifier_key("maximum_current");
     }
 
     void limit(std::string_view id, std::string_view side, std::string_view clear, std::string_view rest) {
@@ -261,10 +287,10 @@ private:
         put("");
         put("# RF to calibrate with: 'dekeyctl commission' permits for so long, under these provisional limits.");
         put("commissioning:");
-        put("  time: 30 min");
-        put("  forward: {}    # at most a quarter of the rated power", placeholder);
-        if (inputs(*adc_->channels, "voltage").size() > 1) put("  reflected: {}", placeholder);
-        if (!wire_.empty()) put("  heatsink: {}   # below its limit", placeholder);
+        key("commissioning.time", "30 min");
+        key("commissioning.forward");
+        if (inputs(*adc_->channels, "voltage").size() > 1) key("commissioning.reflected");
+        if (!wire_.empty()) key("commissioning.heatsink");
     }
 
     void limits() {
