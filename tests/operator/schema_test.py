@@ -78,6 +78,7 @@ class SchemaTest(unittest.TestCase):
                 (r"^  trips: 3", "  trips: 0"),
                 (r"^  trips: 3", "  trips: 101"),
                 (r"^  trips: 3", "  trips: 2.5"),
+                (r"^  trips: 3", "  trips: '3x'"),
                 (r"^  port: 1883", "  port: 65536"),
                 (r"^  rated_forward: 120 W", "  rated_forward: 101 kW"),
                 (r"^  rated_forward: 120 W", "  rated_forward: 81 dBm"),

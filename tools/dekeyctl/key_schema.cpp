@@ -116,7 +116,7 @@ Schema value_schema(const KeyRow& row) {
         }
         case KeyKind::levels: return pattern(std::string{some_quantity} + " *\\.\\. *" + some_quantity, row);
         case KeyKind::whole: {
-            Schema quoted = pattern("[1-9][0-9]*|0", row);
+            Schema quoted = pattern("(?:[1-9][0-9]*|0)", row);
             return {{"anyOf", {number_schema(row, "integer"), std::move(quoted)}}};
         }
         case KeyKind::text: return {{"type", any_scalar}, {"minLength", 1}, {"maxLength", 120}};
