@@ -160,7 +160,7 @@ MENDS = [
         "says": "`watch` says 'can't be told' of a limit that waits for its first look since it came into force.",
         "file": "tools/dekeyctl/view.cpp",
         "old": "waits_for_a_look(status, cause) ? ",
-        "new": "waits_for_a_look(status, cause) && words.empty() ? ",
+        "new": "waits_for_a_look(status, cause) && !cause.active ? ",
         "target": "operator_test",
         "finds": ["tests/operator/operator_test", "-tc=a limit that waits for its first look*"],
     },

@@ -9,7 +9,7 @@ Usage: tests/reverted/run.py FOLDER [--sample N] [--table FILE] [--budget SECOND
 
 The mends lie beside this file, one list MENDS a subject: finding (its name), says (what was wrong), file, old, new (or
 `changes`: several of them), and what finds it: target (what to build, words) and finds (the command, in the build folder, that
-must fail), or `world`: a trouble of tests/soak, which must see it within `hours` (1) of simulated time, seed `seed` (1).
+must fail), or `world`: a trouble of tests/soak, which must see it within `hours` (2) of simulated time, seed `seed` (1).
 A command that fails with every mend in its place proves nothing: each is run so once, before its mend is judged.
 """
 import importlib.util
@@ -41,7 +41,7 @@ def completed(mend):
         return mend
     only = ["--only", mend["world"]] if mend["world"] else []
     return {**mend, "target": "soak",
-            "finds": ["tests/soak/soak", "--hours", mend.get("hours", 1), "--seed", mend.get("seed", 1), *only]}
+            "finds": ["tests/soak/soak", "--hours", mend.get("hours", 2), "--seed", mend.get("seed", 1), *only]}
 
 
 def run(command, folder):

@@ -152,13 +152,15 @@ private:
         begin(how);
     }
 
-    /// While the storage takes nothing, what must last is asked for, and then all ends.
+    /// While the storage takes nothing, what must last is asked for, and then all ends; while the pad doesn't obey, it
+    /// is told to.
     void meddle() {
-        const bool fails = world_.disk.fault != DiskFault::good;
-        if (std::exchange(disk_fails_, fails) == fails || !fails || world_.chance.one_in(2.0)) return;
+        const bool disk_fails = world_.disk.fault != DiskFault::good;
+        const bool fails = disk_fails || world_.pad.fault != PadFault::good;
+        if (std::exchange(fails_, fails) == fails || !fails || world_.chance.one_in(2.0)) return;
         holds_next_ = true;
         next_operator_s_ = world_.now_s() + world_.chance.between(1.0, 5.0);
-        next_cut_s_ = next_operator_s_ + world_.chance.between(1.0, 14.0);
+        if (disk_fails) next_cut_s_ = next_operator_s_ + world_.chance.between(1.0, 14.0);
     }
 
     void operate() {
@@ -214,7 +216,7 @@ private:
     std::vector<core::Scan> scans_;
     std::vector<core::Command> commands_;
     double next_cut_s_ = 0.0, next_operator_s_ = 0.0, next_rival_s_ = 0.0, next_sleep_s_ = 0.0;
-    bool disk_fails_ = false;  ///< as it was in the last step
+    bool fails_ = false;       ///< as it was in the last step
     bool holds_next_ = false;  ///< the operator who comes next
     std::uint32_t command_id_ = 0;
     std::uint64_t written_ = 0;
