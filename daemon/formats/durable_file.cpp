@@ -13,6 +13,8 @@
 namespace dekeyd::formats {
 namespace {
 
+constexpr int failed = -1;  // what open(2), read(2) and write(2) say then
+
 /// Closes on every way out; close() by hand where its error matters.
 class Descriptor {
 public:
@@ -20,37 +22,18 @@ public:
     Descriptor(const Descriptor&) = delete;
     Descriptor& operator=(const Descriptor&) = delete;
     ~Descriptor() {
-        if (fd_ >= 0) ::close(fd_);
+        if (fd_ != failed) ::close(fd_);
     }
     [[nodiscard]] int get() const noexcept { return fd_; }
     int close() noexcept {
         const int fd = fd_;
-        fd_ = -1;
+        fd_ = failed;
         return ::close(fd);
     }
 
 private:
     int fd_;
 };
-
-int write_all(int fd, std::string_view bytes) noexcept {
-    while (!bytes.empty()) {
-        const ssize_t written = ::write(fd, bytes.data(), bytes.size());
-        if (written < 0) {
-            if (errno == EINTR) continue;
-            return errno;
-        }
-        bytes.remove_prefix(static_cast<std::size_t>(written));
-    }
-    return 0;
-}
-
-int sync(int fd) noexcept {
-    while (::fsync(fd) != 0) {
-        if (errno != EINTR) return errno;
-    }
-    return 0;
-}
 
 std::string_view remedy(int error) noexcept {
     switch (error) {
@@ -69,13 +52,14 @@ std::string_view remedy(int error) noexcept {
 
 }  // namespace
 
+int sync_file(int fd) noexcept {
+    return TEMP_FAILURE_RETRY(::fsync(fd)) == 0 ? 0 : errno;
+}
+
 int write_at(int fd, std::string_view bytes, std::int64_t place) noexcept {
     while (!bytes.empty()) {
-        const ssize_t written = ::pwrite(fd, bytes.data(), bytes.size(), place);
-        if (written < 0) {
-            if (errno == EINTR) continue;
-            return errno;
-        }
+        const ssize_t written = TEMP_FAILURE_RETRY(::pwrite(fd, bytes.data(), bytes.size(), place));
+        if (written == failed) return errno;
         bytes.remove_prefix(static_cast<std::size_t>(written));
         place += written;
     }
@@ -88,9 +72,9 @@ std::string file_trouble(std::string_view doing, const std::string& path, int er
 
 std::string sync_folder(const std::string& folder) {
     const Descriptor fd{::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC)};
-    if (fd.get() < 0) return file_trouble("can't open folder", folder, errno);
+    if (fd.get() == failed) return file_trouble("can't open folder", folder, errno);
     // Some file systems have no fsync for folders and say so; there is nothing more that can be done there.
-    const int error = sync(fd.get());
+    const int error = sync_file(fd.get());
     return error == 0 || error == EINVAL ? std::string{} : file_trouble("can't fsync folder", folder, error);
 }
 
@@ -115,13 +99,13 @@ std::string write_durably(const std::string& path, std::string_view bytes, Acces
     };
     {
         Descriptor fd{::open(beside.c_str(), O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, 0640)};
-        if (fd.get() < 0) return file_trouble("can't create", beside, errno);
+        if (fd.get() == failed) return file_trouble("can't create", beside, errno);
         if (access == Access::as_it_was) {
             if (::fchown(fd.get(), was.st_uid, was.st_gid) != 0) return give_up("can't keep the owner of", errno);
             if (::fchmod(fd.get(), was.st_mode & 07777) != 0) return give_up("can't keep the mode of", errno);
         }
-        if (const int error = write_all(fd.get(), bytes); error != 0) return give_up("can't write", error);
-        if (const int error = sync(fd.get()); error != 0) return give_up("can't fsync", error);
+        if (const int error = write_at(fd.get(), bytes, 0); error != 0) return give_up("can't write", error);
+        if (const int error = sync_file(fd.get()); error != 0) return give_up("can't fsync", error);
         if (fd.close() != 0) return give_up("can't close", errno);
     }
     if (::rename(beside.c_str(), path.c_str()) != 0) return give_up("can't rename", errno);
@@ -132,7 +116,7 @@ std::string write_durably(const std::string& path, std::string_view bytes, Acces
 FileBytes read_whole(const std::string& path, std::size_t most) {
     FileBytes result;
     const Descriptor fd{::open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK)};
-    if (fd.get() < 0) {
+    if (fd.get() == failed) {
         result.error = errno;
         return result;
     }
@@ -143,9 +127,8 @@ FileBytes read_whole(const std::string& path, std::size_t most) {
     }
     char block[4096];
     for (;;) {
-        const ssize_t got = ::read(fd.get(), block, sizeof block);
-        if (got < 0 && errno == EINTR) continue;
-        if (got < 0) {
+        const ssize_t got = TEMP_FAILURE_RETRY(::read(fd.get(), block, sizeof block));
+        if (got == failed) {
             result.error = errno;
             result.bytes.clear();
             return result;

@@ -29,6 +29,9 @@ FileBytes read_whole(const std::string& path, std::size_t most);
 /// Writes all bytes at `place`, however many calls that takes. 0 or errno.
 int write_at(int fd, std::string_view bytes, std::int64_t place) noexcept;
 
+/// fsync(2). 0 or errno.
+int sync_file(int fd) noexcept;
+
 /// Makes the names in a folder durable (after create, rename or unlink). Empty or what failed.
 std::string sync_folder(const std::string& folder);
 

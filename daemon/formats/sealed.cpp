@@ -10,7 +10,7 @@
 namespace dekeyd::formats {
 namespace {
 
-constexpr std::array<std::uint32_t, 256> make_table() {
+consteval std::array<std::uint32_t, 256> make_table() {
     std::array<std::uint32_t, 256> crc_table{};
     for (std::uint32_t byte = 0; byte < crc_table.size(); ++byte) {
         std::uint32_t rest = byte;
@@ -79,7 +79,7 @@ std::optional<std::string_view> unsealed_row(std::string_view line) {
 int append_behind(int fd, std::size_t whole, std::size_t size, std::string_view text) noexcept {
     if (whole < size && ::ftruncate(fd, static_cast<off_t>(whole)) != 0) return errno;
     if (const int error = write_at(fd, text, static_cast<off_t>(whole)); error != 0) return error;
-    return ::fsync(fd) == 0 ? 0 : errno;
+    return sync_file(fd);
 }
 
 }  // namespace dekeyd::formats

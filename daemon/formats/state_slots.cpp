@@ -74,10 +74,7 @@ Slots read_slots(const core::Plan& plan, std::string_view bytes) {
 }
 
 int sync_data(int file) noexcept {
-    while (::fdatasync(file) != 0) {
-        if (errno != EINTR) return errno;
-    }
-    return 0;
+    return TEMP_FAILURE_RETRY(::fdatasync(file)) == 0 ? 0 : errno;
 }
 
 /// 0 where it can't be told: then everything that was copied counts as unsaved.

@@ -25,15 +25,17 @@ using dekeyd::drivers::Line;
 using dekeyd::drivers::LineAddress;
 using dekeyd::drivers::LineError;
 
+constexpr int not_open = -1;
+
 enum ExitCode { inhibited = 0, not_inhibited = 1, wrong_use = 2 };
 
 /// A process that is being killed holds the line for a moment more.
 std::unique_ptr<Line> open_when_free(const LineAddress& address) {
-    for (int left = dekeyd::drivers::stop_hook_tries - 1;; --left) {
+    for (int left = dekeyd::drivers::stop_hook_tries;;) {
         try {
             return dekeyd::drivers::open_line(address);
         } catch (const LineError& error) {
-            if (!error.busy || left == 0) throw;
+            if (!error.busy || --left == 0) throw;
         }
         const timespec pause{.tv_sec = 0,
                              .tv_nsec = std::chrono::nanoseconds{dekeyd::drivers::stop_hook_pause}.count()};
@@ -64,7 +66,7 @@ void forget(const std::string& path) {
     const std::size_t slash = path.rfind('/');
     const std::string lock_path = (slash == std::string::npos ? std::string{"."} : path.substr(0, slash)) + "/lock";
     const int lock = ::open(lock_path.c_str(), O_RDONLY | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK);
-    if (lock < 0) return;  // no daemon's folder
+    // Without a lock it is no daemon's folder.
     if (::flock(lock, LOCK_EX | LOCK_NB) == 0 && ::unlink(path.c_str()) != 0) {
         std::fprintf(stderr, "dekeyd-inhibit: %s can't be removed: %s\n", path.c_str(), std::strerror(errno));
     }
@@ -73,21 +75,21 @@ void forget(const std::string& path) {
 
 int inhibit_from_file(const char* path) {
     const int file = ::open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK | O_NOCTTY);
-    if (file < 0 && errno == ENOENT) {
+    if (file == not_open && errno == ENOENT) {
         std::printf("dekeyd-inhibit: %s is absent: there is no line that a daemon took and that isn't inhibited yet\n",
                     path);
         return inhibited;
     }
     std::array<char, 4096> buffer{};
-    const ssize_t size = file < 0 ? -1 : ::read(file, buffer.data(), buffer.size());
+    const ssize_t size = file == not_open ? file : ::read(file, buffer.data(), buffer.size());
+    const int why = errno;
+    ::close(file);
     if (size < 0) {
         std::fprintf(stderr,
                      "dekeyd-inhibit: %s: %s; expected the file that the daemon writes when it takes its line\n", path,
-                     std::strerror(errno));
-        if (file >= 0) ::close(file);
+                     std::strerror(why));
         return wrong_use;
     }
-    ::close(file);
     try {
         const auto address = dekeyd::drivers::from_text(std::string(buffer.data(), static_cast<std::size_t>(size)));
         if (!address) {

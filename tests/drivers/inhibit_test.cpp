@@ -6,6 +6,7 @@
 #include <unistd.h>
 
 #include <chrono>
+#include <cstdlib>
 #include <fstream>
 #include <future>
 #include <iterator>
@@ -29,7 +30,8 @@ struct Outcome {
 Outcome run(const std::vector<std::string>& arguments) {
     int channel[2];
     REQUIRE(::pipe2(channel, O_CLOEXEC) == 0);
-    std::vector<char*> words{const_cast<char*>(DEKEYD_INHIBIT_PROGRAM)};
+    const char* const changed = std::getenv("DEKEYD_CHANGED_PROGRAM");  // by tools/mutate
+    std::vector<char*> words{const_cast<char*>(changed != nullptr ? changed : DEKEYD_INHIBIT_PROGRAM)};
     for (const std::string& argument : arguments) words.push_back(const_cast<char*>(argument.c_str()));
     words.push_back(nullptr);
     const pid_t child = ::fork();
@@ -103,7 +105,9 @@ TEST_CASE("stop hook: in a daemon's folder a line that is inhibited is forgotten
     CHECK(run({tree.path("address")}).code == 0);
     CHECK(content(tree.path("address")) == address);
     ::close(lock);
-    CHECK(run({tree.path("address")}).code == 0);
+    const Outcome forgotten = run({tree.path("address")});
+    CHECK(forgotten.code == 0);
+    CHECK_FALSE(holds(forgotten.text, "can't be removed"));
     CHECK(content(tree.path("line")) == "0\n");
     tree.write("line", "1\n");
     CHECK(holds(run({tree.path("address")}).text, "is absent"));
@@ -134,7 +138,13 @@ TEST_CASE("stop hook: what it can't read or understand is said, with another exi
         CHECK(outcome.code == 2);
         CHECK(holds(outcome.text, tree.path(name)));
     }
+    CHECK(holds(run({tree.path("folder")}).text, "Is a directory"));
+    CHECK(holds(run({tree.path("empty")}).text, "not a line's address"));
     CHECK(run({}).code == 2);
+    CHECK(run({"-x"}).code == 2);
+    CHECK(run({"--version"}).code == 0);
+    CHECK(holds(run({"--version"}).text, "dekeyd-inhibit "));
+    CHECK(run({"--version", tree.path("empty")}).code == 2);
     CHECK(holds(run({"--help"}).text, "usage: dekeyd-inhibit"));
 }
 
@@ -165,6 +175,7 @@ TEST_CASE("stop hook: waits for a busy line, up to a second") {
     CHECK(refused.code == 1);
     CHECK(holds(refused.text, "held by another program"));
     CHECK(took >= std::chrono::milliseconds(950));
+    CHECK(took < std::chrono::seconds(15));
 
     // Released while it waits: a process that is being killed goes at last.
     std::future<Outcome> waiting = std::async(std::launch::async, [&] { return run({tree.path("address")}); });

@@ -4,7 +4,9 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include <cerrno>
 #include <filesystem>
+#include <iterator>
 
 #include "temporary_folder.hpp"
 
@@ -81,4 +83,45 @@ TEST_CASE("reading says what is wrong") {
     // A pipe with nobody at the other end must not hang the reader.
     REQUIRE(::mkfifo((folder / "pipe").c_str(), 0600) == 0);
     CHECK_FALSE(read_whole(folder / "pipe", 10).ok());
+}
+
+TEST_CASE(
+    "a file and a folder of ours are nobody else's; a folder that is there is no failure, and one without a parent "
+    "is") {
+    const test::TemporaryFolder folder;
+    const auto mode = [](const std::string& path) {
+        struct stat is {};
+        REQUIRE(::stat(path.c_str(), &is) == 0);
+        return is.st_mode & 07777;
+    };
+    const mode_t before = ::umask(0);
+    CHECK(formats::make_folder(folder / "made") == "");
+    CHECK(write_durably(folder / "made/file", "x") == "");
+    ::umask(before);
+    CHECK(mode(folder / "made") == 0750);
+    CHECK(mode(folder / "made/file") == 0640);
+    CHECK(formats::make_folder(folder / "made") == "");
+    CHECK(formats::make_folder(folder / "missing/made").find("can't create") == 0);
+}
+
+TEST_CASE("what the kernel refuses is told by its number; a folder that knows no fsync is none of it") {
+    CHECK(formats::sync_folder("/proc") == "");  // fsync(2): EINVAL
+    CHECK(formats::sync_folder("/dev/null").find("can't open folder") == 0);
+    const test::TemporaryFolder folder;
+    CHECK(formats::sync_file(-1) == EBADF);
+    CHECK(formats::write_at(-1, "x", 0) == EBADF);
+    CHECK(read_whole("/proc/self/mem", 10).error == EIO);  // nothing is mapped at 0
+}
+
+TEST_CASE("no descriptor is left behind") {
+    const test::TemporaryFolder folder;
+    const auto open_now = [] {
+        return std::distance(std::filesystem::directory_iterator{"/proc/self/fd"},
+                             std::filesystem::directory_iterator{});
+    };
+    const auto before = open_now();
+    CHECK(write_durably(folder / "file", "x") == "");
+    CHECK(read_whole(folder / "file", 10).ok());
+    CHECK(formats::sync_folder(folder.path()) == "");
+    CHECK(open_now() == before);
 }

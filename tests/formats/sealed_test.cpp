@@ -1,6 +1,13 @@
 #include "formats/sealed.hpp"
 
 #include <doctest/doctest.h>
+#include <fcntl.h>
+#include <unistd.h>
+
+#include <cerrno>
+
+#include "formats/durable_file.hpp"
+#include "temporary_folder.hpp"
 
 using dekeyd::formats::crc32;
 using dekeyd::formats::hex32;
@@ -57,4 +64,32 @@ TEST_CASE("lines are those that end; half a one at the end is none") {
     });
     CHECK(seen == "a||bc|");
     CHECK(behind == 6);
+}
+
+TEST_CASE("nothing at all can be sealed, too") {
+    CHECK(dekeyd::formats::unsealed_text(dekeyd::formats::sealed_text("")) == "");
+    CHECK(dekeyd::formats::unsealed_line("00000000 ") == "");  // CRC-32 of nothing is 0
+    CHECK_FALSE(dekeyd::formats::unsealed_line("00000000"));
+}
+
+TEST_CASE("text goes behind what is whole, in place of a torn rest, and each failure is told") {
+    const dekeyd::test::TemporaryFolder folder;
+    const std::string path = folder / "rows";
+    const auto holds = [&] { return dekeyd::formats::read_whole(path, 100).bytes; };
+    REQUIRE(dekeyd::formats::write_durably(path, "abcdeTORN") == "");
+    const int file = ::open(path.c_str(), O_RDWR | O_CLOEXEC);
+    CHECK(dekeyd::formats::append_behind(file, 5, 9, "x") == 0);
+    CHECK(holds() == "abcdex");
+    CHECK(dekeyd::formats::append_behind(file, 6, 6, "yz") == 0);
+    CHECK(holds() == "abcdexyz");
+    ::close(file);
+    const int unwritable = ::open(path.c_str(), O_RDONLY | O_CLOEXEC);
+    CHECK(dekeyd::formats::append_behind(unwritable, 5, 8, "x") == EINVAL);  // ftruncate(2)
+    CHECK(dekeyd::formats::append_behind(unwritable, 8, 8, "x") == EBADF);   // write(2)
+    CHECK(dekeyd::formats::append_behind(unwritable, 9, 8, "x") == EBADF);
+    ::close(unwritable);
+    const int nothing = ::open("/dev/null", O_RDWR | O_CLOEXEC);
+    CHECK(dekeyd::formats::append_behind(nothing, 0, 0, "x") == EINVAL);  // fsync(2)
+    ::close(nothing);
+    CHECK(holds() == "abcdexyz");
 }
