@@ -75,7 +75,6 @@ void Guard::take_lines(Lines lines) {
     line_text_ = lines.line->describe();
     if (lines.contactor) contactor_.emplace(std::move(lines.contactor));
     dynamic_permit_ = std::move(lines.dynamic_permit);
-    toggle(false);
     line_.emplace(std::move(lines.line));
     if (contactor_) contactor_->force_inhibit(monotonic_now());
     line_->force_inhibit(monotonic_now());
