@@ -448,7 +448,7 @@ void ControlSocket::begin_to_follow(Client& client, core::Instant now) {
         other.follows = false;
         other.drop = true;
     }
-    spdlog::info("telemetry connected");
+    if (connected_.pass(now)) spdlog::info("telemetry connected{}", connected_.since());
     client.follows = true;
     client.asked_at = now;
     broker_.store(false);

@@ -117,6 +117,7 @@ private:
     std::optional<TelemetryFeed> feed_;
     std::atomic<bool> followed_{false}, broker_{false};
     EventLog log_;
+    RateLimit connected_{std::chrono::seconds{10}, 3};
     RateLimit closed_clients_{std::chrono::minutes{1}};
     std::atomic<bool> leave_{false};
 };

@@ -141,7 +141,7 @@ class Hostile(StationTest):
         wait_for(lambda: station.status()["rf_present"], "RF")
         for what in ("connections", "churn", "deaf", "endless", "noise", "events", "bodies", "holds"):
             with self.subTest(what):
-                if what == "holds":  # an amplifier that is held has no RF
+                if what == "holds":
                     station.set(drive=0.0, forward=0.0, reflected=0.0, current=0.5)
                     wait_for(lambda: not station.status()["rf_present"], "RF off")
                 before = memory_kib(station.daemon.pid)
@@ -155,6 +155,9 @@ class Hostile(StationTest):
                     station.status()
                     worst = max(worst, time.monotonic() - began)
                     time.sleep(0.02)
+                # An amplifier that is held has no RF.
+                station.set(drive=0.0, forward=0.0, reflected=0.0, current=0.5)
+                wait_for(lambda: not station.status()["rf_present"], "RF off")
                 began = time.monotonic()
                 held = station.ask({"ask": "hold", "reason": "by hand"})
                 took = time.monotonic() - began
@@ -164,7 +167,6 @@ class Hostile(StationTest):
                 if what == "holds":
                     wait_for(lambda: not station.status()["memory"]["held_remotely"] or station.ask({"ask": "release"}), "released")
                     station.ask({"ask": "release"})
-                station.set(drive=0.0, forward=0.0, reflected=0.0, current=0.5)
                 station.wait_permit()
                 station.set(**KEYED)
                 wait_for(lambda: station.status()["rf_present"], "RF")
