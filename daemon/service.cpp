@@ -372,7 +372,7 @@ void Service::start_readers() {
             "no real-time priority: a busy machine may delay a decision; expected LimitRTPRIO=20 in the unit, "
             "or CAP_SYS_NICE");
     }
-    if (const std::string text = control_.listen(); !text.empty()) spdlog::error("no control socket: {}", text);
+    if (const std::string text = control_.listen(); !text.empty()) spdlog::error("no socket for clients: {}", text);
     control_thread_.start("control", Thread::ordinary, [this] { control_.run(); });
     if (configuration_.mqtt) journal_feed_.start();
     const std::string why_not = lock_memory();

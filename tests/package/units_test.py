@@ -95,6 +95,7 @@ def check_network(folder, name):
            f"{name}: no network")
     expect("dekeyd-telemetry" in (last_of(unit, "SupplementaryGroups") or "").split() and last_of(unit, "RuntimeDirectoryMode") == "0751",
            f"{name}: may give the telemetry its socket, and lets it pass there")
+    expect(all_of(unit, "SystemCallFilter")[-1:] == ["@chown"], f"{name}: and the filter of calls leaves it the one for that")
     expect(last_of(unit, "PrivateUsers") in (None, "no"),
            f"{name}: sees the users who speak at its socket (user_namespaces(7): else all are one)")
 
