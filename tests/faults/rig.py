@@ -278,7 +278,7 @@ class Rig:
                 if self.daemon.poll() is not None:
                     raise Failed(f"the daemon ended with {self.daemon.returncode}:\n{self.log()}") from None
                 if now() > until:
-                    raise Failed(f"no socket for clients within {CAP_S} s:\n{self.log()}") from None
+                    raise Failed(f"no control socket within {CAP_S} s:\n{self.log()}") from None
                 time.sleep(0.01)
         self.stream = stream
         stream.sendall(b'{"ask":"watch","hz":20}\n')
