@@ -52,7 +52,7 @@ public:
 
     std::atomic<bool> stopping_{false};
     std::atomic<Match> match_{Match::unknown};
-    std::atomic<std::uint64_t> turns_{0};
+    std::atomic<std::uint64_t> turns_{0}, found_{0};
     mutable std::mutex mutex_;
     std::string guards_sum_;
     Thread thread_;
@@ -124,6 +124,7 @@ private:
                 "file: restart dekeyd after a change of it");
             return false;
         }
+        found_.fetch_add(1, std::memory_order_release);
         match_.store(Match::yes);
         view_.journal.forget();
         view_.set_reachable(true);
@@ -217,6 +218,10 @@ GuardLink::Match GuardLink::match() const noexcept {
 std::string GuardLink::guards_configuration() const {
     const std::lock_guard lock{work_->mutex_};
     return work_->guards_sum_;
+}
+
+std::uint64_t GuardLink::found() const noexcept {
+    return work_->found_.load(std::memory_order_acquire);
 }
 
 std::uint64_t GuardLink::turns() const noexcept {

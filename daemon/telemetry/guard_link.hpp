@@ -29,6 +29,8 @@ public:
     [[nodiscard]] Match match() const noexcept;
     /// configuration_sum() of the guard that was found last.
     [[nodiscard]] std::string guards_configuration() const;
+    /// How often a guard of ours was found: from the second time on one that was started anew, perhaps.
+    [[nodiscard]] std::uint64_t found() const noexcept;
     /// Rises with each turn of its thread, for a watchdog.
     [[nodiscard]] std::uint64_t turns() const noexcept;
 

@@ -11,6 +11,7 @@
 #include <exception>
 #include <filesystem>
 #include <string>
+#include <utility>
 
 #include "base/folder_lock.hpp"
 #include "base/handover.hpp"
@@ -66,9 +67,10 @@ std::string state_folder(const telemetry::Arguments& arguments, const formats::C
     return given != nullptr && *given != '\0' ? given : configuration.state_directory + "-telemetry";
 }
 
-std::string sum_of_file(const std::string& path) {
+/// Whether the file is another text than this program has read, and one that the guard runs with.
+bool is_to_be_read_anew(const std::string& path, const std::string& read, const std::string& guards_sum) {
     const formats::FileBytes file = formats::read_whole(path, largest_configuration);
-    return file.ok() ? formats::configuration_sum(file.bytes) : std::string{};
+    return file.ok() && file.bytes != read && formats::configuration_sum(file.bytes) == guards_sum;
 }
 
 /// Until a signal, or until the guard has a newer configuration. What it returns is the exit code.
@@ -86,7 +88,7 @@ int publish(const std::string& path, const formats::Configuration& configuration
     broker.start();
     bool told = false;
 
-    std::uint64_t link_turns = 0, broker_turns = 0;
+    std::uint64_t link_turns = 0, broker_turns = 0, found = 0;
     core::Instant next_pet{}, other_since = core::Instant::max();
     int code = 0;
     while (!stop_asked.load()) {
@@ -109,7 +111,11 @@ int publish(const std::string& path, const formats::Configuration& configuration
             other_since = core::Instant::max();
         } else if (other_since == core::Instant::max()) {
             other_since = now;
-        } else if (now - other_since > read_anew_after && sum_of_file(path) == link.guards_configuration()) {
+        }
+        // A guard that was started anew, or that stays another's: what it has read may be new here.
+        const bool other = now - other_since > read_anew_after && now >= other_since;
+        if ((std::exchange(found, link.found()) != link.found() || other) &&
+            is_to_be_read_anew(path, configuration.text, link.guards_configuration())) {
             spdlog::info("the configuration was changed, and the guard has it already: to be read anew");
             code = telemetry::exit_read_anew;
             break;

@@ -87,6 +87,16 @@ class TheBroker(StationTest):
         station.start()
         self.assertEqual(station.telemetry.wait(30), 75)
 
+    def test_a_guard_that_is_started_anew_brings_the_telemetry_what_was_changed_for_it(self):
+        station, broker = self.with_broker()
+        station.start_permitted()
+        wait_for(self.connected(station), "connected")
+        text = station.configuration.read_text()
+        station.configuration.write_text(text.replace(f"port: {broker.port}", "port: 1"))
+        self.assertEqual(station.stop(), 0)
+        station.start()
+        self.assertEqual(station.telemetry.wait(30), 75)
+
     def test_broker_that_dies(self):
         station, broker = self.with_broker()
         station.start_permitted()
