@@ -47,15 +47,6 @@ void ControlClient::receive(core::Instant now, const std::function<void(ControlC
     }
 }
 
-bool ControlClient::may_ask(core::Instant now) {
-    const double passed = std::chrono::duration<double>(now - tokens_at_).count();
-    tokens_ = std::min(requests_per_second, tokens_ + passed * requests_per_second);
-    tokens_at_ = now;
-    if (tokens_ < 1.0) return false;
-    tokens_ -= 1.0;
-    return true;
-}
-
 void ControlClient::send(std::string_view text) {
     if (drop) return;
     // Half a line would be garbage to its reader, so a client that doesn't read goes as a whole.

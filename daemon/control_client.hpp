@@ -7,6 +7,7 @@
 #include <string>
 #include <string_view>
 
+#include "base/allowance.hpp"
 #include "core/time.hpp"
 
 namespace dekeyd {
@@ -35,7 +36,7 @@ struct ControlClient {
     /// Looks whether it has gone, and gives each whole line that has come to `take`; an overlong one is given cut.
     void receive(core::Instant now, const std::function<void(ControlClient&, std::string_view)>& take);
     /// One request more; false where there were too many just now.
-    bool may_ask(core::Instant now);
+    bool may_ask(core::Instant now) noexcept { return requests_.take_one(now); }
     void send(std::string_view text);
     void flush();
     /// Nothing of what waits for it has been read for so long. Asked at each turn.
@@ -43,8 +44,7 @@ struct ControlClient {
 
 private:
     std::string received_;
-    double tokens_ = requests_per_second;
-    core::Instant tokens_at_{};
+    Allowance requests_{requests_per_second, requests_per_second};
     bool skips_line_ = false;  ///< the rest of an overlong line is thrown away
     bool has_read_ = true;     ///< since has_not_read_for() was asked
     core::Instant read_at_{};

@@ -271,7 +271,7 @@ void ControlSocket::answer(Client& client, std::string_view line, core::Instant 
             return client.send(formats::error_answer("this is only for the telemetry; expected 'follow' first"));
         broker_.store(report->broker);
     } else if (const auto* record = std::get_if<formats::RecordRequest>(&request)) {
-        if (client.remote) return client.send(formats::error_answer("allowed only on this machine, never remotely"));
+        if (client.remote) return client.send(formats::error_answer(TelemetryFeed::never_remotely));
         const auto length = std::chrono::duration_cast<core::Duration>(std::chrono::duration<double>(record->seconds));
         if (recording_ == nullptr || !recording_->ask(length)) {
             return client.send(formats::error_answer("a recording is being made already; expected one at a time"));
@@ -299,7 +299,7 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
         return;
     }
     if (client.remote) {
-        const std::string_view refusal = feed_ ? feed_->refusal(request.kind, now) : "allowed only on this machine";
+        const std::string_view refusal = feed_ ? feed_->refusal(request.kind, now) : TelemetryFeed::never_remotely;
         if (!refusal.empty()) return client.send(formats::error_answer(refusal));
     }
     Ring<core::Command>* const commands = client.remote ? feed_->commands() : &commands_;

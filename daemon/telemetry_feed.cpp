@@ -3,7 +3,7 @@
 #include <fmt/format.h>
 #include <pwd.h>
 
-#include <algorithm>
+#include <array>
 #include <cstdio>
 #include <memory>
 #include <utility>
@@ -38,18 +38,10 @@ TelemetryFeed::TelemetryFeed(const formats::Configuration& configuration, Teleme
       version_{version},
       sum_{formats::configuration_sum(configuration.text)} {}
 
-bool TelemetryFeed::Allowance::take_one(core::Instant now) noexcept {
-    left = std::min(command_burst, left + core::seconds(now - at));
-    at = now;
-    if (left < 1.0) return false;
-    left -= 1.0;
-    return true;
-}
-
 std::string_view TelemetryFeed::refusal(core::CommandKind kind, core::Instant now) noexcept {
     const bool hold = kind == core::CommandKind::hold;
     const bool release = kind == core::CommandKind::release, reset = kind == core::CommandKind::reset;
-    if (!hold && !release && !reset) return "allowed only on this machine, never remotely";
+    if (!hold && !release && !reset) return never_remotely;
     const auto& mqtt = configuration_.mqtt;
     if (release && !(mqtt && mqtt->remote_release))
         return "the configuration doesn't allow a remote release; expected 'remote_release: yes' in mqtt:, or a "

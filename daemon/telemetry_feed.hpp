@@ -3,13 +3,13 @@
 
 #include <sys/types.h>
 
-#include <array>
 #include <cstdint>
 #include <deque>
 #include <optional>
 #include <string>
 #include <string_view>
 
+#include "base/allowance.hpp"
 #include "base/handover.hpp"
 #include "base/latest_history.hpp"
 #include "base/recorder_state.hpp"
@@ -60,6 +60,8 @@ public:
         return user == overflow_user || (ports_.user && user == ports_.user->id);
     }
 
+    static constexpr std::string_view never_remotely = "allowed only on this machine, never remotely";
+
     /// Why a remote command isn't passed on; empty: it is, and one of its allowance is used.
     std::string_view refusal(core::CommandKind kind, core::Instant now) noexcept;
 
@@ -75,13 +77,6 @@ public:
     static std::string events_line(const JournalFeed::Batch& batch);
 
 private:
-    /// Hold has one of its own: no flood of resets may keep it out.
-    struct Allowance {
-        double left = command_burst;
-        core::Instant at{};
-        bool take_one(core::Instant now) noexcept;
-    };
-
     const formats::Configuration& configuration_;
     TelemetryPorts ports_;
     std::string version_, sum_;
@@ -90,7 +85,8 @@ private:
     std::uint64_t told_durable_ = 0;
     std::uint64_t history_version_ = 0;
     LatestHistory::Kept kept_;
-    Allowance holds_, others_;
+    // Hold has one of its own: no flood of resets may keep it out.
+    Allowance holds_{command_burst, 1.0}, others_{command_burst, 1.0};
 };
 
 }  // namespace dekeyd

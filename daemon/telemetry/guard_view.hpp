@@ -111,9 +111,10 @@ struct GuardView {
         const std::lock_guard lock{mutex_};
         return storage_;
     }
-    LatestHistory::Kept history() const {
+    /// Moves what is new since the last time into `kept`, if there is something.
+    void take_history(LatestHistory::Kept& kept) {
         const std::lock_guard lock{mutex_};
-        return history_;
+        if (history_) kept = *std::exchange(history_, std::nullopt);
     }
     void put_history(LatestHistory::Kept history) {
         const std::lock_guard lock{mutex_};
@@ -148,7 +149,7 @@ struct GuardView {
 private:
     mutable std::mutex mutex_;  ///< of all below
     formats::FeedStorage storage_;
-    LatestHistory::Kept history_;
+    std::optional<LatestHistory::Kept> history_;
     std::vector<core::CommandKind> commands_;
     std::atomic<bool> reachable_{false};
 };

@@ -510,7 +510,7 @@ private:
         around_.records_dropped = storage_.dropped;
         around_.steps_lost = storage_.lost_steps;
         around_.reason = away_ ? std::string{guard_away} : formats::reason(configuration_.plan, shown());
-        around_.kept = guard_.history();
+        guard_.take_history(around_.kept);
         around_.proof = shown().proof.phase == core::ProofPhase::none ? storage_.proof : around_.reason;
     }
 
