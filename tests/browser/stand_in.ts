@@ -198,6 +198,23 @@ export class StandIn {
     await this.client.endAsync(true);
   }
 
+  /// Without a goodbye and for good: the will speaks.
+  async vanish(): Promise<void> {
+    this.pause();
+    this.client.options.reconnectPeriod = 0;
+    await new Promise((resolve) => this.client.once("close", resolve).stream.destroy());
+  }
+
+  /// Nothing of it stays at the broker. By a client of its own: this one may have vanished.
+  async leave(port: number): Promise<void> {
+    await this.stop();
+    const cleaner = await mqtt.connectAsync(`mqtt://127.0.0.1:${port}`, { protocolVersion: 4 });
+    for (const topic of ["$state", "$description", "recorder/capture-1"]) {
+      await cleaner.publishAsync(`homie/5/${this.id}/${topic}`, "", { qos: 1, retain: true });
+    }
+    await cleaner.endAsync();
+  }
+
   private asked(topic: string, payload: string, retained: boolean): void {
     this.commands.push({ topic, payload, retained });
     if (!this.answersCommands) return;

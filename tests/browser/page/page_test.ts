@@ -27,8 +27,7 @@ afterEach(async () => {
   open = [];
   if (!broker.running) await broker.start();
   for (const one of amplifiers.splice(0)) {
-    for (const topic of ["$state", "$description", "recorder/capture-1"]) await one.put(topic, "").catch(() => undefined);
-    await one.stop();
+    await one.leave(broker.port);
   }
   expect(complaints).toEqual([]);
 });
@@ -195,14 +194,9 @@ test("a daemon whose connection the broker lost", async () => {
   const one = await amplifier();
   const page = await view();
   await comes(page, "Permitted");
-  one.pause();
-  one.client.options.reconnectPeriod = 0;
-  one.client.stream.destroy();  // no goodbye: the will speaks
+  await one.vanish();
   await comes(page, /^No news/, 5);
-  await until("the reason", async () => (await page.textContent("#answer"))?.includes("The broker has lost dekeyd"));
-  amplifiers.pop();
-  const again = await StandIn.start(broker.port);
-  amplifiers.push(again);
+  await until("the reason", async () => (await page.textContent("#answer"))?.includes("the broker has lost both"));
 });
 
 test("two amplifiers: a chooser, by keyboard", async () => {
