@@ -205,7 +205,7 @@ private:
     }
 
     void done(std::uint32_t slot, core::Instant now) {
-        if (slot >= slots) return;
+        if (slot >= in_flight_.size()) return;
         const Freight freight = std::exchange(in_flight_[slot].freight, Freight::none);
         if (freight != Freight::none && now - in_flight_[slot].since > command_life) answered_late_ = now;
         if (freight == Freight::event) {
@@ -220,7 +220,7 @@ private:
     }
 
     void failed(std::uint32_t slot, const std::string& text, core::Instant now) {
-        if (slot >= slots) return;
+        if (slot >= in_flight_.size()) return;
         const Freight freight = std::exchange(in_flight_[slot].freight, Freight::none);
         // The sweep only tidies up; a broker that lets us read nothing but commands is fine.
         if (freight == Freight::sweep || freight == Freight::none) return;
@@ -686,11 +686,11 @@ private:
         const core::Instant now = monotonic_now();
         const core::Instant until =
             std::min(now + goodbye_at_most, core::Instant{core::Duration{deadline_.load()}} - 200ms);
-        // A full flight must not keep the last words back.
-        in_flight_[0] = in_flight_[1] = {Freight::goodbye, now, {}};
+        // A full flight must not keep the last words back, nor may its answers be taken for theirs.
+        in_flight_[slots] = in_flight_[slots + 1] = {Freight::goodbye, now, {}};
         goodbyes_left_ = 2;
-        if (!link_.publish(device_.permit_topic(), "false", 1, true, 0)) return;
-        if (!link_.publish(device_.state_topic(), "disconnected", 1, true, 1)) return;
+        if (!link_.publish(device_.permit_topic(), "false", 1, true, slots)) return;
+        if (!link_.publish(device_.state_topic(), "disconnected", 1, true, slots + 1)) return;
         wait_for([this] { return goodbyes_left_ == 0; }, until);
         // A clean end would take the will back, which says the same.
         if (goodbyes_left_ == 0 && link_.disconnect()) wait_for([this] { return gone_; }, until + 100ms);
@@ -733,7 +733,7 @@ private:
     RateLimit connection_complaints_{complain_every};
     RateLimit complaints_{complain_every};
 
-    std::array<InFlight, slots> in_flight_{};
+    std::array<InFlight, slots + 2> in_flight_{};  ///< the last two for the goodbye
     std::optional<core::Instant> answered_late_{};
     bool broken_ = false;
     int announced_ = 0;  ///< 0 nothing, 1 $state, 2 $description too

@@ -166,6 +166,24 @@ TEST_CASE("a session that breaks off takes the permit away at the broker until t
     CHECK(joined(test::faults_of_session(listener.all(), "hilltop")) == "");
 }
 
+TEST_CASE("a goodbye in the middle of everything else is said to its end") {
+    Broker broker;
+    Listener listener{broker.port()};
+    Amplifier amplifier{broker.port()};
+    amplifier.start_guard();
+    amplifier.step(amplifier.event(core::EventKind::started));
+    amplifier.transmit();
+    for (int life = 0; life < 12; ++life) {
+        amplifier.start_telemetry();
+        // Announcing: as much is on its way as may be.
+        REQUIRE(eventually([&] { return listener.last(amplifier.base() + "/$state") == "init"; }));
+        amplifier.stop_telemetry();
+        CHECK(eventually([&] { return listener.last(amplifier.base() + "/$state") == "disconnected"; }, 5s));
+        CHECK(listener.last(amplifier.base() + "/permit/permit") == "false");
+    }
+    amplifier.stop();
+}
+
 TEST_CASE("a guard that is gone, or stands still, is lost within a second, and its permit with it") {
     Broker broker;
     Listener listener{broker.port()};

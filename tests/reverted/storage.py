@@ -205,4 +205,27 @@ MENDS = [
         "target": "formats_test",
         "finds": ["tests/formats_test", "-tc=a slot takes the fullest state*"],
     },
+    {
+        "finding": "goodbye-cut-by-others-answers",
+        "says": "The goodbye uses the slots of messages that are still on their way, and takes their answers for its own.",
+        "changes": [
+            {
+                "file": "daemon/telemetry/telemetry.cpp",
+                "old": "in_flight_[slots] = in_flight_[slots + 1] =",
+                "new": "in_flight_[0] = in_flight_[1] =",
+            },
+            {
+                "file": "daemon/telemetry/telemetry.cpp",
+                "old": "1, true, slots)",
+                "new": "1, true, 0)",
+            },
+            {
+                "file": "daemon/telemetry/telemetry.cpp",
+                "old": "1, true, slots + 1)",
+                "new": "1, true, 1)",
+            },
+        ],
+        "target": "mqtt_test",
+        "finds": ["tests/mqtt/mqtt_test", "-tc=a goodbye in the middle*"],
+    },
 ]
