@@ -1,7 +1,9 @@
 #include "core/derived.hpp"
 
 #include <algorithm>
+#include <array>
 
+#include "core/forecast.hpp"
 #include "core/power.hpp"
 #include "core/rf.hpp"
 
@@ -171,6 +173,45 @@ Reading heat(const RfPlan& rf, const Reading& dc, const Reading& forward, const 
     const Estimate returning = rf.circulator_load_time ? Estimate{} : share_of(reflected);
     return reading_of(heat(estimate_of(dc), share_of(drive), share_of(&forward), returning),
                       std::min(forward.taken, dc.taken));
+}
+
+// ---- which formula is whose --------------------------------------------------------------------------------------
+
+namespace {
+
+using Formula = Reading (*)(const Surroundings&);
+
+// A formula, where there is one, is asked for what its row needs; what isn't in `needs` may be absent.
+constexpr std::array<Formula, derived_count> formulas{
+    [](const Surroundings& s) { return s.reflections->vswr; },
+    [](const Surroundings& s) { return s.reflections->reflection; },
+    [](const Surroundings& s) { return s.reflections->return_loss; },
+    [](const Surroundings& s) { return s.reflections->mismatch_loss; },
+    [](const Surroundings& s) { return s.reflections->net_power; },
+    [](const Surroundings& s) { return s.reflections->antenna_vswr; },
+    [](const Surroundings& s) { return s.reflections->antenna_power; },
+    [](const Surroundings& s) { return gain(s.plan.rf, *s.role(s.roles().forward), *s.role(s.roles().drive)); },
+    [](const Surroundings& s) { return compression(s.plan.rf, s.of(Derived::gain), s.role(s.roles().heatsink)); },
+    [](const Surroundings& s) { return dc_power(*s.role(s.roles().supply), *s.role(s.roles().current)); },
+    [](const Surroundings& s) {
+        return efficiency(s.plan.rf, *s.role(s.roles().forward), s.role(s.roles().drive), s.of(Derived::dc_power));
+    },
+    [](const Surroundings& s) {
+        return heat(s.plan.rf, s.of(Derived::dc_power), *s.role(s.roles().forward), s.role(s.roles().drive),
+                    s.role(s.roles().reflected));
+    },
+    [](const Surroundings& s) { return s.forecast->circulator_load; },
+    [](const Surroundings& s) { return s.forecast->thermal_resistance; },
+    [](const Surroundings& s) { return s.forecast->settling_temperature; },
+    [](const Surroundings& s) { return s.forecast->time_to_limit; },
+    [](const Surroundings& s) { return s.forecast->forecast_temperature; },
+    [](const Surroundings& s) { return s.forecast->back_off; },
+};
+
+}  // namespace
+
+Reading work_out(Derived derived, const Surroundings& around) noexcept {
+    return formulas[static_cast<std::size_t>(derived)](around);
 }
 
 }  // namespace dekeyd::core

@@ -2,6 +2,9 @@
 // own intervals leave, and the health that theirs allow.
 #pragma once
 
+#include <optional>
+#include <span>
+
 #include "core/limit.hpp"
 #include "core/plan.hpp"
 #include "core/reading.hpp"
@@ -54,6 +57,25 @@ Reading efficiency(const RfPlan& rf, const Reading& forward, const Reading* driv
 /// load takes it.
 Reading heat(const RfPlan& rf, const Reading& dc, const Reading& forward, const Reading* drive,
              const Reading* reflected) noexcept;
+
+struct Forecast;
+
+/// What the formulas see: the newest readings, and what was worked out for several quantities at once.
+struct Surroundings {
+    const Plan& plan;
+    std::span<const Reading> quantities;       ///< as in Snapshot
+    const Reflections* reflections = nullptr;  ///< at Occasion::rf_scan
+    const Forecast* forecast = nullptr;        ///< at Occasion::forecast
+
+    [[nodiscard]] const Roles& roles() const noexcept { return plan.roles; }
+    /// Empty where the plan has no channel of that role.
+    [[nodiscard]] const Reading* role(const std::optional<std::uint16_t>& channel) const noexcept {
+        return channel ? &quantities[*channel] : nullptr;
+    }
+    [[nodiscard]] const Reading& of(Derived derived) const noexcept { return quantities[plan.index(derived)]; }
+};
+/// The formula of `derived`, on its occasion, where the plan has what the quantity needs.
+Reading work_out(Derived derived, const Surroundings& around) noexcept;
 
 Estimate estimate_of(const Reading& reading) noexcept;
 Reading reading_of(const Estimate& estimate, Instant taken, Health health = Health::good) noexcept;

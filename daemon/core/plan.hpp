@@ -7,6 +7,7 @@
 #include <variant>
 #include <vector>
 
+#include "core/quantities.hpp"
 #include "core/reading.hpp"
 #include "core/time.hpp"
 
@@ -106,30 +107,6 @@ struct Channel {
 };
 
 // ---- quantities ------------------------------------------------------------------------------------------------
-
-/// What core works out from the channels that have a role. Indexed after the channels in Snapshot::quantities.
-enum class Derived : std::uint8_t {
-    vswr,                  ///< at the coupler; low/high from directivity
-    reflection,            ///< |Gamma|
-    return_loss,           ///< dB
-    mismatch_loss,         ///< dB
-    net_power,             ///< W, forward less reflected
-    antenna_vswr,          ///< with the feeder's loss taken out
-    antenna_power,         ///< W, accepted by the antenna
-    gain,                  ///< dB, drive to forward
-    compression,           ///< dB under the small-signal gain
-    dc_power,              ///< W
-    efficiency,            ///< percent
-    heat,                  ///< W
-    circulator_load,       ///< W, averaged over the load's thermal time
-    thermal_resistance,    ///< K/W, heatsink to ambient
-    settling_temperature,  ///< degC, where the heatsink will end
-    time_to_limit,         ///< s, until the heatsink's trip level; `unbounded`: never
-    forecast_temperature,  ///< degC at the end of the planned transmission
-    back_off,              ///< dB of forward power to take away so that every warning is kept
-    count_,
-};
-inline constexpr std::size_t derived_count = static_cast<std::size_t>(Derived::count_);
 
 /// Index into Snapshot::quantities: channels first, then Derived.
 using QuantityIndex = std::uint16_t;
@@ -263,39 +240,6 @@ struct Plan {
     }
 };
 
-/// What a quantity that is worked out needs; of the first six the sensor with that role.
-enum class Input : std::uint8_t {
-    forward,
-    reflected,
-    drive,
-    supply,
-    current,
-    heatsink,
-    small_signal_gain,
-    feeder_loss,
-    circulator_load_time,
-    level,          ///< some limit warns of forward power, compression or heat, or trips on it
-    heatsink_trip,  ///< some limit trips on the heatsink's temperature
-    count_,
-};
-inline constexpr std::size_t input_count = static_cast<std::size_t>(Input::count_);
-
-/// Everything that is fixed about a quantity that is worked out. What announces, limits, expires or explains it, and
-/// what says how long a trip takes, reads it here.
-struct DerivedRule {
-    Derived derived;
-    std::string_view id;
-    std::string_view name;
-    Unit unit;
-    std::uint32_t needs;  ///< bits, by Input
-    bool with_rf;         ///< not measurable below the minimum forward power
-    bool may_trip;        ///< false: an estimate, or nothing that endangers: a limit on it may only warn
-    Duration renewed;     ///< at most so long after the readings that it rests on; 0: with each scan
-    [[nodiscard]] constexpr bool wants(Input input) const noexcept {
-        return (needs >> static_cast<unsigned>(input) & 1U) != 0U;
-    }
-};
-const DerivedRule& rule_of(Derived derived) noexcept;
 /// The rule of a quantity that is worked out; none of a sensor's.
 const DerivedRule* rule_of(const Plan& plan, QuantityIndex index) noexcept;
 

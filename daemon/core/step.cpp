@@ -270,10 +270,14 @@ std::optional<double> Protection::temperature_for(const Channel& channel) const 
     return reading.health == Health::good ? std::optional<double>{reading.value} : std::nullopt;
 }
 
-void Protection::news_of(Derived derived, const Reading& reading) noexcept {
-    if (known(derived) == nullptr) return;  // what isn't announced isn't worked out either
-    snapshot_.quantities[plan_.index(derived)] = reading;
-    news_[plan_.index(derived)] = true;
+void Protection::work_out_all(Occasion occasion, const Surroundings& around) noexcept {
+    for (const DerivedRule& rule : derived_rules) {
+        // What isn't announced isn't worked out either.
+        if (rule.occasion != occasion || known(rule.derived) == nullptr) continue;
+        const QuantityIndex index = plan_.index(rule.derived);
+        snapshot_.quantities[index] = work_out(rule.derived, around);
+        news_[index] = true;
+    }
 }
 
 const Reading* Protection::known(Derived derived) const noexcept {
@@ -292,13 +296,7 @@ void Protection::derive_rf(const Bracket& bracket, Instant now) noexcept {
         const double ratio_db = std::hypot(channels_[*plan_.roles.forward].uncertainty_db(bracket.forward_before),
                                            channels_[*plan_.roles.reflected].uncertainty_db(bracket.reflected));
         const Reflections r = reflections(plan_.rf, bracket, state, ratio_db);
-        news_of(Derived::vswr, r.vswr);
-        news_of(Derived::reflection, r.reflection);
-        news_of(Derived::return_loss, r.return_loss);
-        news_of(Derived::mismatch_loss, r.mismatch_loss);
-        news_of(Derived::net_power, r.net_power);
-        news_of(Derived::antenna_vswr, r.antenna_vswr);
-        news_of(Derived::antenna_power, r.antenna_power);
+        work_out_all(Occasion::rf_scan, {plan_, snapshot_.quantities, &r, nullptr});
         const bool exceeds = bracket.reflected.value >= bracket_forward_w(bracket);
         reflected_verdict = state == BracketState::not_measurable ? Verdict::rest
                             : exceeds                             ? Verdict::outside
@@ -307,23 +305,12 @@ void Protection::derive_rf(const Bracket& bracket, Instant now) noexcept {
     const SourceIndex exceeds = source_of(plan_, Builtin::reflected_exceeds_forward);
     fold(exceeds, reflected_timer_.update(now, reflected_verdict));
     fold(exceeds, swapped_timer_.update(now, reflected_exceeds(plan_.rf, bracket)));
-    if (state == BracketState::edge) return;
-    if (const Reading* drive = role(plan_.roles.drive)) {
-        news_of(Derived::gain, gain(plan_.rf, *role(plan_.roles.forward), *drive));
-        news_of(Derived::compression, compression(plan_.rf, *known(Derived::gain), role(plan_.roles.heatsink)));
-    }
 }
 
 void Protection::derive_power() noexcept {
     const Roles& roles = plan_.roles;
-    if (!roles.supply || !roles.current) return;
-    if (news_[*roles.supply] == 0 && news_[*roles.current] == 0) return;
-    const Reading dc = dc_power(*role(roles.supply), *role(roles.current));
-    news_of(Derived::dc_power, dc);
-    if (const Reading* forward = role(roles.forward)) {
-        news_of(Derived::efficiency, efficiency(plan_.rf, *forward, role(roles.drive), dc));
-        news_of(Derived::heat, heat(plan_.rf, dc, *forward, role(roles.drive), role(roles.reflected)));
-    }
+    const bool news = (roles.supply && news_[*roles.supply] != 0) || (roles.current && news_[*roles.current] != 0);
+    if (news) work_out_all(Occasion::dc_news, {plan_, snapshot_.quantities});
 }
 
 void Protection::forecast(Instant now) noexcept {
@@ -341,13 +328,7 @@ void Protection::forecast(Instant now) noexcept {
                               .transmitting_since = snapshot_.transmitting_since,
                               .moment = moment(now)};
     if (!forecaster_.update(input)) return;
-    const Forecast& f = forecaster_.forecast();
-    news_of(Derived::thermal_resistance, f.thermal_resistance);
-    news_of(Derived::settling_temperature, f.settling_temperature);
-    news_of(Derived::time_to_limit, f.time_to_limit);
-    news_of(Derived::forecast_temperature, f.forecast_temperature);
-    news_of(Derived::back_off, f.back_off);
-    news_of(Derived::circulator_load, f.circulator_load);
+    work_out_all(Occasion::forecast, {plan_, snapshot_.quantities, nullptr, &forecaster_.forecast()});
     judge_news(now);
 }
 
@@ -361,7 +342,7 @@ void Protection::grow_old(Instant now) noexcept {
         Reading& reading = snapshot_.quantities[channels_.size() + i];
         if (reading.health == Health::unknown) continue;
         const DerivedRule& rule = rule_of(static_cast<Derived>(i));
-        if (rule.renewed > Duration::zero()) continue;  // renewed by itself, whatever the sensors do
+        if (rule.occasion == Occasion::forecast) continue;  // renewed by itself, whatever the sensors do
         const auto& source = rule.wants(Input::supply) ? plan_.roles.supply : plan_.roles.forward;
         const Duration age = source ? plan_.channels[*source].allowed_age : Duration::zero();
         if (now - reading.taken <= age) continue;

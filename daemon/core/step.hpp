@@ -157,7 +157,7 @@ private:
     [[nodiscard]] bool rf_absent() const noexcept;
     [[nodiscard]] bool drive_absent() const noexcept;
     [[nodiscard]] Moment moment(Instant now) const noexcept;
-    void news_of(Derived derived, const Reading& reading) noexcept;
+    void work_out_all(Occasion occasion, const Surroundings& around) noexcept;
     void report(EventKind kind, SourceIndex source, Instant now) noexcept;
     [[nodiscard]] const Reading* role(const std::optional<std::uint16_t>& channel) const noexcept;
     /// Empty where the plan has not what it takes.

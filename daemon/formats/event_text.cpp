@@ -59,8 +59,8 @@ std::string forward_beside(const core::Plan& plan, core::SourceIndex source, std
     const auto watched = quantity_of(plan, source);
     if (!watched || !plan.roles.forward || *watched == *plan.roles.forward) return {};
     const std::size_t forward = *plan.roles.forward;
-    const bool about_rf = (plan.roles.reflected && *watched == *plan.roles.reflected) ||
-                          (*watched >= plan.channels.size() && *watched <= plan.index(core::Derived::antenna_power));
+    const core::DerivedRule* rule = core::rule_of(plan, *watched);
+    const bool about_rf = plan.roles.reflected == *watched || (rule != nullptr && rule->by_directivity());
     if (!about_rf || forward >= around.size() || !around[forward].measured()) return {};
     return "; forward " + in_words(around[forward], core::Unit::watt);
 }

@@ -10,11 +10,6 @@ namespace {
 
 constexpr double longest_hourly_step_s = 1.0;
 
-// Those that tell of slow change; the others follow from them.
-constexpr core::Derived slow_quantities[] = {
-    core::Derived::vswr,       core::Derived::gain, core::Derived::compression,       core::Derived::dc_power,
-    core::Derived::efficiency, core::Derived::heat, core::Derived::thermal_resistance};
-
 }  // namespace
 
 HourMeter::HourMeter(const core::Plan& plan) : plan_{plan} {
@@ -22,7 +17,9 @@ HourMeter::HourMeter(const core::Plan& plan) : plan_{plan} {
         if (plan.channels[i].kind == core::ChannelKind::contact) continue;
         figures_.push_back({.quantity = static_cast<core::QuantityIndex>(i)});
     }
-    for (const core::Derived derived : slow_quantities) figures_.push_back({.quantity = plan.index(derived)});
+    for (const core::DerivedRule& rule : core::derived_rules) {
+        if (rule.hourly) figures_.push_back({.quantity = plan.index(rule.derived)});
+    }
 }
 
 void HourMeter::follow(const core::Snapshot& after) {

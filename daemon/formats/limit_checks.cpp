@@ -208,12 +208,10 @@ void advise(Section& section, Draft& draft, const core::LimitPlan& limit, const 
 void check_edge(Section& section, const Draft& draft, const core::LimitPlan& limit) {
     if (limit.edge == core::Edge::reading) return;
     const core::Plan& plan = draft.configuration.plan;
-    for (const Derived derived : {Derived::vswr, Derived::reflection, Derived::return_loss, Derived::mismatch_loss,
-                                  Derived::net_power, Derived::antenna_vswr, Derived::antenna_power}) {
-        if (plan.index(derived) != limit.watch || plan.rf.directivity_db) continue;
-        section.fault("edge", "without directivity the interval reaches from a perfect load to a lost one",
-                      "'directivity: 30 dB' under 'amplifier:', or 'edge: reading'");
-    }
+    const core::DerivedRule* rule = core::rule_of(plan, limit.watch);
+    if (rule == nullptr || !rule->by_directivity() || plan.rf.directivity_db) return;
+    section.fault("edge", "without directivity the interval reaches from a perfect load to a lost one",
+                  "'directivity: 30 dB' under 'amplifier:', or 'edge: reading'");
 }
 
 }  // namespace

@@ -22,7 +22,7 @@ std::vector<std::uint16_t> samplers_of(const core::Plan& plan, core::QuantityInd
 
 core::Duration renewal_of(const core::Plan& plan, core::QuantityIndex quantity) {
     const core::DerivedRule* rule = core::rule_of(plan, quantity);
-    return rule != nullptr ? rule->renewed : core::Duration::zero();
+    return rule != nullptr ? rule->renewed() : core::Duration::zero();
 }
 
 }  // namespace

@@ -164,9 +164,8 @@ struct Relations {
         if (!heat)
             hazard("no-heat-limit", "no limit trips on heat", "a limit that trips on the heatsink's temperature");
         const bool reflected = trips_on([&](const core::LimitPlan& limit) {
-            return plan.roles.reflected == limit.watch || limit.watch == plan.index(Derived::vswr) ||
-                   limit.watch == plan.index(Derived::antenna_vswr) || limit.watch == plan.index(Derived::reflection) ||
-                   limit.watch == plan.index(Derived::return_loss);
+            const core::DerivedRule* rule = core::rule_of(plan, limit.watch);
+            return plan.roles.reflected == limit.watch || (rule != nullptr && rule->of_match);
         });
         if (!reflected)
             hazard("no-reflected-limit", "no limit trips on reflected power or VSWR",

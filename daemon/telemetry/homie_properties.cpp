@@ -207,7 +207,8 @@ constexpr std::array rows{
 
 /// A lower end that no reading of the unit can go below.
 std::string float_format(const core::Plan& plan, core::QuantityIndex index) {
-    if (index == plan.index(core::Derived::vswr) || index == plan.index(core::Derived::antenna_vswr)) return "1:";
+    if (const core::DerivedRule* rule = core::rule_of(plan, index); rule != nullptr && rule->least)
+        return fmt::format("{}:", *rule->least);
     if (index < plan.channels.size() && plan.channels[index].kind == core::ChannelKind::power) return "0:";
     return {};
 }
