@@ -7,7 +7,7 @@
 #include <dekeyd_version.hpp>
 #include <string>
 
-#include "daemon/service.hpp"
+#include "base/exit_codes.hpp"
 
 namespace dekeyd {
 

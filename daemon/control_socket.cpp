@@ -4,7 +4,6 @@
 #include <poll.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
-#include <sys/un.h>
 #include <unistd.h>
 
 #include <algorithm>
@@ -13,6 +12,7 @@
 #include <nlohmann/json.hpp>
 #include <utility>
 
+#include "base/unix_address.hpp"
 #include "base/wall_clock.hpp"
 #include "formats/event_text.hpp"
 
@@ -39,10 +39,6 @@ constexpr std::string_view place_needed =
 std::string trouble(const std::string& path, const char* doing, int error) {
     return fmt::format("{}: {}: {}; expected a run directory that this user may write (paths: run:)", path, doing,
                        std::strerror(error));
-}
-
-const sockaddr* any(const sockaddr_un& address) {
-    return static_cast<const sockaddr*>(static_cast<const void*>(&address));
 }
 
 }  // namespace
@@ -86,13 +82,11 @@ std::string ControlSocket::listen() {
 
 std::string ControlSocket::open(Door& door) const {
     const std::string& path = door.path;
-    sockaddr_un address{};
-    address.sun_family = AF_UNIX;
-    if (path.size() >= sizeof(address.sun_path)) {
-        return fmt::format("{}: a socket's path has at most {} bytes; give a shorter run directory (paths: run:)", path,
-                           sizeof(address.sun_path) - 1);
+    const auto address = UnixAddress::of(path);
+    if (!address) {
+        return fmt::format("{}: a socket's path has 1 to {} bytes; give a shorter run directory (paths: run:)", path,
+                           UnixAddress::longest);
     }
-    std::memcpy(address.sun_path, path.data(), path.size());
     const int listener = ::socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
     if (listener < 0) return trouble(path, "no socket", errno);
     // The run folder is locked, so what lies there was left by a daemon that has ended.
@@ -100,7 +94,8 @@ std::string ControlSocket::open(Door& door) const {
     if (::lstat(path.c_str(), &there) == 0 && S_ISSOCK(there.st_mode)) ::unlink(path.c_str());
     // Before, so that there is no time in which others may connect; after, in case the kernel took the umask's.
     ::fchmod(listener, socket_mode);
-    const bool bound = ::bind(listener, any(address), sizeof(address)) == 0 && ::chmod(path.c_str(), socket_mode) == 0;
+    const bool bound =
+        ::bind(listener, address->get(), address->size()) == 0 && ::chmod(path.c_str(), socket_mode) == 0;
     const int error = errno;
     if (!bound || ::listen(listener, waiting_clients) != 0) {
         const int why = bound ? errno : error;
@@ -299,7 +294,8 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
         return;
     }
     if (client.remote) {
-        const std::string_view refusal = feed_ ? feed_->refusal(request.kind, now) : TelemetryFeed::never_remotely;
+        const std::string refusal =
+            feed_ ? feed_->refusal(request.kind, now) : std::string{TelemetryFeed::never_remotely};
         if (!refusal.empty()) return client.send(formats::error_answer(refusal));
     }
     Ring<core::Command>* const commands = client.remote ? feed_->commands() : &commands_;

@@ -8,27 +8,17 @@
 #include <exception>
 #include <string>
 
+#include "base/exit_codes.hpp"
 #include "base/log.hpp"
 #include "base/process_setup.hpp"
 #include "daemon/arguments.hpp"
 #include "daemon/service.hpp"
 #include "drivers/standard_descriptors.hpp"
 #include "formats/configuration.hpp"
-#include "formats/durable_file.hpp"
 
 namespace {
 
-constexpr std::size_t largest_configuration = 1024UL * 1024;
 constexpr dekeyd::core::Duration log_within = std::chrono::milliseconds{100};
-
-void print_faults(const std::string& path, const dekeyd::formats::Loaded& loaded) {
-    const std::string text = dekeyd::formats::read_whole(path, largest_configuration).bytes;
-    for (const auto& fault : loaded.faults) {
-        fmt::print(stderr, "{}\n", dekeyd::formats::render(path, text, fault));
-    }
-    fmt::print(stderr, "{}: {} fault{}; expected none. See the annotated dekeyd.yaml.\n", path, loaded.faults.size(),
-               loaded.faults.size() == 1 ? "" : "s");
-}
 
 int check(const dekeyd::formats::Loaded& loaded) {
     for (const std::string& sentence : dekeyd::formats::summarise(*loaded.configuration)) fmt::print("{}\n", sentence);
@@ -61,7 +51,9 @@ int run_main(int argc, char** argv) {
         dekeyd::inhibit_without_service(run_directory != nullptr ? run_directory : "/run/dekeyd", "/sys", nullptr);
     }
     dekeyd::flush_log(log_within);
-    print_faults(arguments.path, loaded);
+    fmt::print(stderr, "{}{}: {} fault{}; expected none. See the annotated dekeyd.yaml.\n",
+               dekeyd::formats::render(arguments.path, loaded), arguments.path, loaded.faults.size(),
+               loaded.faults.size() == 1 ? "" : "s");
     return dekeyd::exit_configuration;
 }
 

@@ -18,6 +18,7 @@
 #include <system_error>
 #include <vector>
 
+#include "base/exit_codes.hpp"
 #include "base/folder_lock.hpp"
 #include "base/last_resort.hpp"
 #include "base/log.hpp"
@@ -222,11 +223,7 @@ formats::StatusContext Service::status_context() const {
             .mqtt = configuration_.mqtt ? std::optional{control_.telemetry()} : std::nullopt,
             .proof = formats::proof_status(recorder_state_.proved_at_s.load(), configuration_.proof_every,
                                            wall_stamp(monotonic_now())),
-            .kept = formats::KeptStatus{.captures = archive_state_.captures.load(),
-                                        .waiting = archive_state_.waiting.load(),
-                                        .dropped = archive_state_.dropped.load(),
-                                        .failed_writes = archive_state_.failed_writes.load(),
-                                        .lost_steps = archive_state_.lost_steps.load()},
+            .kept = kept_status(archive_state_),
             .unsaved_s = unsaved_since == core::Instant{}
                              ? std::nullopt
                              : std::optional{core::seconds(monotonic_now() - unsaved_since)}};

@@ -3,8 +3,10 @@
 #include <fmt/format.h>
 #include <pwd.h>
 
+#include <algorithm>
 #include <array>
 #include <cstdio>
+#include <iterator>
 #include <memory>
 #include <utility>
 
@@ -38,17 +40,17 @@ TelemetryFeed::TelemetryFeed(const formats::Configuration& configuration, Teleme
       version_{version},
       sum_{formats::configuration_sum(configuration.text)} {}
 
-std::string_view TelemetryFeed::refusal(core::CommandKind kind, core::Instant now) noexcept {
+std::string TelemetryFeed::refusal(core::CommandKind kind, core::Instant now) {
+    const auto* const rule = std::find_if(std::begin(formats::remote_rules), std::end(formats::remote_rules),
+                                          [&](const formats::RemoteRule& row) { return row.kind == kind; });
+    if (rule == std::end(formats::remote_rules)) return std::string{never_remotely};
+    if (!rule->allows(configuration_.mqtt.value_or(formats::MqttConfig{}))) {
+        const std::string_view word = core::text(kind);
+        return fmt::format(
+            "the configuration doesn't allow a remote {}; expected '{}: yes' in mqtt:, or a {} on this machine", word,
+            rule->key, word);
+    }
     const bool hold = kind == core::CommandKind::hold;
-    const bool release = kind == core::CommandKind::release, reset = kind == core::CommandKind::reset;
-    if (!hold && !release && !reset) return never_remotely;
-    const auto& mqtt = configuration_.mqtt;
-    if (release && !(mqtt && mqtt->remote_release))
-        return "the configuration doesn't allow a remote release; expected 'remote_release: yes' in mqtt:, or a "
-               "release on this machine";
-    if (reset && !(mqtt && mqtt->remote_reset))
-        return "the configuration doesn't allow a remote reset; expected 'remote_reset: yes' in mqtt:, or a reset on "
-               "this machine";
     if (!(hold ? holds_ : others_).take_one(now))
         return "too many remote commands in a short time; expected at most one a second";
     return {};
@@ -82,18 +84,13 @@ std::string TelemetryFeed::line(const core::Snapshot& snapshot, core::Instant no
             feed.storage.epoch = fmt::format("{:016x}", recorder->journal_epoch.load(std::memory_order_acquire));
         feed.storage.durable = told_durable_ = recorder->journal_durable.load(std::memory_order_acquire);
         feed.storage.unwritten = recorder->unwritten.load(std::memory_order_relaxed);
-        feed.storage.failed_writes = recorder->failed_writes.load(std::memory_order_relaxed);
         feed.storage.fails = recorder->failing.load(std::memory_order_relaxed) || recorder->state_is_late(now);
         feed.storage.proof =
             formats::proof_status(recorder->proved_at_s.load(), configuration_.proof_every, wall_stamp(now)).words;
     }
-    if (const ArchiveState* archive = ports_.archive) {
-        feed.storage.captures = archive->captures.load(std::memory_order_relaxed);
-        feed.storage.waiting = archive->waiting.load(std::memory_order_relaxed);
-        feed.storage.dropped = archive->dropped.load(std::memory_order_relaxed);
-        feed.storage.lost_steps = archive->lost_steps.load(std::memory_order_relaxed);
-        feed.storage.failed_writes += archive->failed_writes.load(std::memory_order_relaxed);
-    }
+    if (ports_.archive != nullptr) feed.storage.kept = kept_status(*ports_.archive);
+    if (ports_.recorder != nullptr)
+        feed.storage.kept.failed_writes += ports_.recorder->failed_writes.load(std::memory_order_relaxed);
     if (ports_.latest != nullptr && ports_.latest->take(kept_, history_version_)) {
         feed.history = formats::FeedHistory{.captures = {kept_.captures.begin(), kept_.captures.end()},
                                             .transmissions = kept_.transmissions};

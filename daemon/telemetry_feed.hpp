@@ -63,7 +63,7 @@ public:
     static constexpr std::string_view never_remotely = "allowed only on this machine, never remotely";
 
     /// Why a remote command isn't passed on; empty: it is, and one of its allowance is used.
-    std::string_view refusal(core::CommandKind kind, core::Instant now) noexcept;
+    std::string refusal(core::CommandKind kind, core::Instant now);
 
     // ---- to the one that follows ----
 

@@ -4,13 +4,14 @@
 #include <fmt/format.h>
 #include <poll.h>
 #include <sys/socket.h>
-#include <sys/un.h>
 #include <unistd.h>
 
 #include <array>
 #include <cerrno>
 #include <cstring>
 #include <utility>
+
+#include "base/unix_address.hpp"
 
 namespace dekeyd {
 namespace {
@@ -27,17 +28,13 @@ std::string advice_for(int error) {
 }  // namespace
 
 Connection::Connection(const std::string& path) : path_{path} {
-    sockaddr_un address{};
-    address.sun_family = AF_UNIX;
-    if (path.empty() || path.size() >= sizeof(address.sun_path))
+    const auto address = UnixAddress::of(path);
+    if (!address)
         throw Unreachable(fmt::format("{}: a socket's path has 1 to {} bytes; give a shorter --run or --socket", path,
-                                      sizeof(address.sun_path) - 1));
-    std::memcpy(address.sun_path, path.data(), path.size());
+                                      UnixAddress::longest));
     descriptor_ = ::socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
     if (descriptor_ < 0) throw Unreachable(fmt::format("{}: no socket: {}", path, std::strerror(errno)));
-    // sockaddr is the kernel's way to say "any address".
-    const auto* any = static_cast<const sockaddr*>(static_cast<const void*>(&address));
-    if (::connect(descriptor_, any, sizeof(address)) != 0) {
+    if (::connect(descriptor_, address->get(), address->size()) != 0) {
         const int error = errno;
         ::close(std::exchange(descriptor_, -1));
         throw Unreachable(fmt::format("{}: {}; {}", path, std::strerror(error), advice_for(error)));

@@ -11,6 +11,8 @@
 #include <exception>
 #include <string_view>
 
+#include "base/exit_codes.hpp"
+
 namespace dekeyd {
 
 namespace {
@@ -48,7 +50,6 @@ void on_fault(int signal) {
         }
     }
     say("\n");
-    constexpr int exit_software = 70;  // sysexits.h: EX_SOFTWARE
     ::_exit(exit_software);
 }
 

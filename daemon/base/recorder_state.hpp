@@ -5,6 +5,7 @@
 #include <cstdint>
 
 #include "core/time.hpp"
+#include "formats/messages.hpp"
 
 namespace dekeyd {
 
@@ -37,5 +38,12 @@ struct ArchiveState {
     std::atomic<std::uint64_t> lost_steps{0};     ///< decisions that the follower never saw
     std::atomic<std::uint64_t> failed_writes{0};  ///< tries that failed
 };
+inline formats::KeptStatus kept_status(const ArchiveState& state) noexcept {
+    return {.captures = state.captures.load(),
+            .waiting = state.waiting.load(),
+            .dropped = state.dropped.load(),
+            .failed_writes = state.failed_writes.load(),
+            .lost_steps = state.lost_steps.load()};
+}
 
 }  // namespace dekeyd

@@ -1,7 +1,6 @@
 #include "base/service_manager.hpp"
 
 #include <sys/socket.h>
-#include <sys/un.h>
 #include <unistd.h>
 
 #include <algorithm>
@@ -9,6 +8,8 @@
 #include <cstddef>
 #include <cstdlib>
 #include <cstring>
+
+#include "base/unix_address.hpp"
 
 namespace dekeyd {
 namespace {
@@ -37,15 +38,11 @@ ServiceManager::~ServiceManager() {
 }
 
 bool ServiceManager::tell(std::string_view text) noexcept {
-    sockaddr_un address{};
-    address.sun_family = AF_UNIX;
-    if (path_.empty() || path_.size() >= sizeof(address.sun_path)) return true;
-    std::memcpy(address.sun_path, path_.data(), path_.size());
-    if (path_[0] == '@') address.sun_path[0] = '\0';  // an abstract name
+    const auto address = UnixAddress::of(path_);
+    if (!address) return true;
     if (socket_ < 0) socket_ = ::socket(AF_UNIX, SOCK_DGRAM | SOCK_CLOEXEC, 0);
-    const auto size = static_cast<socklen_t>(offsetof(sockaddr_un, sun_path) + path_.size());
-    const auto* const to = static_cast<const sockaddr*>(static_cast<const void*>(&address));
-    return socket_ >= 0 && ::sendto(socket_, text.data(), text.size(), MSG_DONTWAIT | MSG_NOSIGNAL, to, size) >= 0;
+    return socket_ >= 0 && ::sendto(socket_, text.data(), text.size(), MSG_DONTWAIT | MSG_NOSIGNAL, address->get(),
+                                    address->size()) >= 0;
 }
 
 bool ServiceManager::ready() {

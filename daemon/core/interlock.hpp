@@ -130,6 +130,8 @@ enum class Severity : std::uint8_t {
     alarm,    ///< the permit was taken away, or can't come back by itself
 };
 inline constexpr Words<Severity::alarm> severity_words{"notice", "good", "warning", "alarm"};
+/// The same as levels of a log, by the words that both spdlog and Homie have.
+inline constexpr Words<Severity::alarm> log_level_words{"info", "info", "warn", "error"};
 inline std::string_view text(Severity value) noexcept {
     return severity_words.of(value);
 }

@@ -12,6 +12,7 @@
 #include <tuple>
 
 #include "formats/configuration_parts.hpp"
+#include "formats/durable_file.hpp"
 #include "formats/placeholder.hpp"
 
 namespace dekeyd::formats {
@@ -251,6 +252,13 @@ std::string render(const std::string& file, std::string_view yaml, const Fault& 
     }
     result += fmt::format("  expected: {}\n", fault.expected);
     return result;
+}
+
+std::string render(const std::string& file, const Loaded& loaded) {
+    const std::string yaml = read_whole(file, largest_text).bytes;
+    std::string text;
+    for (const Fault& fault : loaded.faults) text += render(file, yaml, fault) + '\n';
+    return text;
 }
 
 }  // namespace dekeyd::formats

@@ -81,6 +81,21 @@ struct MqttConfig {
     core::Duration fastest{};  ///< and at most so often
 };
 
+/// The commands that may come by MQTT, and no other. Each one's word is the id of its property and its only payload.
+struct RemoteRule {
+    core::CommandKind kind;
+    std::string_view name;
+    bool MqttConfig::*allowed;  ///< null: always
+    std::string_view key;       ///< of `allowed`
+
+    [[nodiscard]] bool allows(const MqttConfig& mqtt) const noexcept { return allowed == nullptr || mqtt.*allowed; }
+};
+inline constexpr RemoteRule remote_rules[] = {
+    {core::CommandKind::hold, "Hold", nullptr, {}},
+    {core::CommandKind::release, "Release a hold", &MqttConfig::remote_release, "remote_release"},
+    {core::CommandKind::reset, "Reset what is latched", &MqttConfig::remote_reset, "remote_reset"},
+};
+
 /// What the signal passes from the amplifier to the antenna.
 enum class MainLinePart { amplifier, circulator, low_pass_filter, coupler, feeder, antenna };
 
@@ -198,8 +213,10 @@ Loaded load_configuration(std::string_view yaml, const std::string& folder = {},
 /// Reads the file (at most 1 MiB) and parses it; an unreadable file is a fault at line 0.
 Loaded load_configuration_file(const std::string& path, Reads reads = Reads::all);
 
-/// "file:12:9: error: ..." with the source line and a caret, for people.
+/// "file:12:9: error: ..." with the source line and a caret, for people; a line at least for each fault.
 std::string render(const std::string& file, std::string_view yaml, const Fault& fault);
+/// All of them, with the lines of the file as it is now.
+std::string render(const std::string& file, const Loaded& loaded);
 
 /// The configuration in sentences: what it guards, what it does.
 std::vector<std::string> summarise(const Configuration& configuration);

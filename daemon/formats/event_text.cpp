@@ -7,6 +7,7 @@
 
 #include "core/step.hpp"
 #include "formats/json_number.hpp"
+#include "formats/units.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -36,14 +37,6 @@ std::string name_of(const core::Plan& plan, core::SourceIndex source) {
     if (source == core::no_source) return {};
     const SourceInfo info = core::describe_source(plan, source);
     return std::string{info.name.empty() ? info.id : info.name};
-}
-
-std::string duration_in_words(core::Duration duration) {
-    const double seconds = core::seconds(duration);
-    if (seconds >= 7200.0) return fmt::format("{:.3g} h", seconds / 3600.0);
-    if (seconds >= 120.0) return fmt::format("{:.3g} min", seconds / 60.0);
-    if (seconds >= 1.0) return fmt::format("{:.3g} s", seconds);
-    return fmt::format("{:.3g} ms", seconds * 1000.0);
 }
 
 /// A reading of a quantity; a contact's is a position, not a number.
@@ -104,7 +97,7 @@ std::string way_out(const core::Plan& plan, const core::Event& event) {
                            with_unit(limit->clear, unit));
     }
     if (hold_off <= core::Duration::zero()) return fmt::format("Clears by itself once {}.", when);
-    return fmt::format("Clears by itself once {} for {}.", when, duration_in_words(hold_off));
+    return fmt::format("Clears by itself once {} for {}.", when, show(hold_off));
 }
 
 /// What the second opinion had against a permit, beside what the decision made of the same.
@@ -123,15 +116,14 @@ std::string objection(const core::Plan& plan, const core::Event& event) {
 std::string sleep_in_words(const core::Plan& plan, const core::Event& event) {
     const auto slept = std::chrono::duration_cast<core::Duration>(std::chrono::duration<double>(event.reading.value));
     return fmt::format("{}: the machine slept for {}, and nothing was guarded; what was read before counts no more. {}",
-                       event.first_cause ? "Tripped" : "Another cause", duration_in_words(slept), way_out(plan, event));
+                       event.first_cause ? "Tripped" : "Another cause", show(slept), way_out(plan, event));
 }
 
 // Times of a proof, as far as they were measured.
 std::string times_in_words(const core::Event& event) {
     std::string text;
     const auto add = [&](const char* what, core::Duration time) {
-        if (time > core::Duration::zero())
-            text += fmt::format("{}{} {}", text.empty() ? "" : ", ", what, duration_in_words(time));
+        if (time > core::Duration::zero()) text += fmt::format("{}{} {}", text.empty() ? "" : ", ", what, show(time));
     };
     const core::ProofTimes& t = event.times;
     add("permit read back after", t.line_on);
@@ -153,7 +145,7 @@ std::string proof_in_words(const core::Plan& plan, const core::Event& event) {
                           : fmt::format("Proof of the line failed: {}.", why);
         case EventKind::proof_limit:
             return passed ? fmt::format("Proof: {} forced; the line was at inhibit {} later.", source,
-                                        duration_in_words(event.times.line_off))
+                                        show(event.times.line_off))
                           : fmt::format("Proof of {} failed: {}.", source, why);
         case EventKind::proof_passed: return "Proof test passed.";
         default: break;
@@ -326,13 +318,13 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
         case EventKind::transmission_ending:
             return plan.supervision.longest_transmission
                        ? fmt::format("The transmission nears the longest allowed, {}: end it, or it is ended.",
-                                     duration_in_words(*plan.supervision.longest_transmission))
+                                     show(*plan.supervision.longest_transmission))
                        : std::string{"The transmission nears the longest allowed: end it, or it is ended."};
         case EventKind::contactor_opened: return "The supply contactor was opened.";
         case EventKind::contactor_closed: return "The supply contactor was closed.";
         case EventKind::commissioning:
             return fmt::format("Commissioning begins, for {}: provisional limits hold.",
-                               duration_in_words(plan.supervision.commissioning.value_or(core::Duration::zero())));
+                               show(plan.supervision.commissioning.value_or(core::Duration::zero())));
         case EventKind::commissioning_over: return "Commissioning is over.";
         case EventKind::proof_begun:
         case EventKind::proof_line:

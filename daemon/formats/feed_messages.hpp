@@ -11,6 +11,7 @@
 #include "core/step.hpp"
 #include "formats/fields.hpp"
 #include "formats/journal.hpp"
+#include "formats/messages.hpp"
 
 namespace dekeyd::formats {
 
@@ -29,9 +30,9 @@ struct FeedHello {
 /// How the storage is: what is kept, what waits and what was lost, since the guard's start.
 struct FeedStorage {
     std::string epoch{};  ///< of the journal; empty before it is open
-    std::uint64_t durable = 0, unwritten = 0, failed_writes = 0;
+    std::uint64_t durable = 0, unwritten = 0;
     bool fails = false;
-    std::uint64_t captures = 0, waiting = 0, dropped = 0, lost_steps = 0;
+    KeptStatus kept{};
     std::string proof{};  ///< when the last proof test was passed, in words
 
     template <class Visitor, class Self>
@@ -39,12 +40,8 @@ struct FeedStorage {
         visit("epoch", self.epoch);
         visit("durable", self.durable);
         visit("unwritten", self.unwritten);
-        visit("failed_writes", self.failed_writes);
         visit("fails", self.fails);
-        visit("captures", self.captures);
-        visit("waiting", self.waiting);
-        visit("dropped", self.dropped);
-        visit("lost_steps", self.lost_steps);
+        visit("kept", self.kept);
         visit("proof", self.proof);
     }
 };

@@ -7,12 +7,6 @@
 
 namespace dekeyd::telemetry {
 
-// Exit codes beside 0, from sysexits.h.
-inline constexpr int exit_software = 70;
-inline constexpr int exit_cannot_create = 73;
-inline constexpr int exit_read_anew = 75;  ///< the guard runs with a newer configuration than this program has read
-inline constexpr int exit_configuration = 78;
-
 struct Arguments {
     std::string path = "/etc/dekeyd/dekeyd.yaml";
     std::string state;

@@ -170,28 +170,18 @@ double dead_band(core::Unit unit, double value) noexcept {
     return 0.0;
 }
 
-std::string_view log_level(core::Severity severity) noexcept {
-    switch (severity) {
-        case core::Severity::notice:
-        case core::Severity::good: return "info";
-        case core::Severity::warning: return "warn";
-        case core::Severity::alarm: break;
-    }
-    return "error";
-}
-
 std::variant<core::CommandKind, Refusal> judge_command(const Device& device, const formats::MqttConfig& mqtt,
                                                        const Incoming& message, bool late) {
     constexpr std::size_t longest = 16;
     if (message.retained) return Refusal::retained;
     if (message.duplicate) return Refusal::duplicate;
     if (late) return Refusal::late;
-    for (const RemoteCommand& command : remote_commands()) {
+    for (const formats::RemoteRule& command : formats::remote_rules) {
         const std::string_view word = core::text(command.kind);
         if (message.topic != fmt::format("{}/permit/{}/set", device.base(), word)) continue;
         if (message.size > longest) return Refusal::oversized;
         if (message.size != message.payload.size() || message.payload != word) return Refusal::malformed;
-        if (!command.allowed(mqtt)) return Refusal::not_allowed;
+        if (!command.allows(mqtt)) return Refusal::not_allowed;
         return command.kind;
     }
     return Refusal::unknown;

@@ -75,9 +75,6 @@ private:
 /// Smallest change that is worth a message before the slowest interval has passed, in the unit itself.
 double dead_band(core::Unit unit, double value) noexcept;
 
-/// info, warn or error.
-std::string_view log_level(core::Severity severity) noexcept;
-
 /// An alert's id for a source that is a cause: limit-heatsink, sensor-forward, or a built-in's own id.
 std::string alert_id(const core::Plan& plan, core::SourceIndex source);
 

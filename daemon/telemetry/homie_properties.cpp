@@ -40,14 +40,6 @@ constexpr std::array node_rows{
     Node{"service", "The daemon itself"},
 };
 
-constexpr std::array command_rows{
-    RemoteCommand{core::CommandKind::hold, "Hold", [](const formats::MqttConfig&) { return true; }},
-    RemoteCommand{core::CommandKind::release, "Release a hold",
-                  [](const formats::MqttConfig& mqtt) { return mqtt.remote_release; }},
-    RemoteCommand{core::CommandKind::reset, "Reset what is latched",
-                  [](const formats::MqttConfig& mqtt) { return mqtt.remote_reset; }},
-};
-
 /// An enumeration's format: its words, with commas.
 template <class Words>
 std::string choice(const Words& words) {
@@ -295,7 +287,7 @@ Property of_row(const Row& row) {
     return property;
 }
 
-Property of_command(const RemoteCommand& command) {
+Property of_command(const formats::RemoteRule& command) {
     Property property;
     property.id = core::text(command.kind);
     property.name = command.name;
@@ -317,10 +309,6 @@ std::span<const Node> nodes() noexcept {
     return node_rows;
 }
 
-std::span<const RemoteCommand> remote_commands() noexcept {
-    return command_rows;
-}
-
 std::vector<Property> properties_of(const Configuration& configuration, const std::string& base) {
     const core::Plan& plan = configuration.plan;
     // Without MQTT in the configuration nothing is published; what a description would hold is the least.
@@ -335,8 +323,8 @@ std::vector<Property> properties_of(const Configuration& configuration, const st
         for (const Row& row : rows) {
             if (row.node == node.id && row.exists(configuration)) add(of_row(row));
         }
-        for (const RemoteCommand& command : command_rows) {
-            if (node.id == "permit" && command.allowed(mqtt)) add(of_command(command));
+        for (const formats::RemoteRule& command : formats::remote_rules) {
+            if (node.id == "permit" && command.allows(mqtt)) add(of_command(command));
         }
         for (const Family& family : families) {
             for (std::size_t i = 0; family.node == node.id && i < family.count(plan); ++i) {

@@ -89,14 +89,6 @@ std::span<const Node> nodes() noexcept;
 /// All properties of a device with this configuration, in the order in which they are published. `base`: homie/5/<id>.
 std::vector<Property> properties_of(const formats::Configuration& configuration, const std::string& base);
 
-/// A command that may come by MQTT: its property has its name as its id and as its only payload.
-struct RemoteCommand {
-    core::CommandKind kind = core::CommandKind::hold;
-    std::string_view name;
-    bool (*allowed)(const formats::MqttConfig& mqtt) = nullptr;
-};
-std::span<const RemoteCommand> remote_commands() noexcept;
-
 /// none, local, remote, both.
 std::string_view held_by(const core::Memory& memory) noexcept;
 

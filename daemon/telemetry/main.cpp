@@ -13,6 +13,7 @@
 #include <string>
 #include <utility>
 
+#include "base/exit_codes.hpp"
 #include "base/folder_lock.hpp"
 #include "base/handover.hpp"
 #include "base/log.hpp"
@@ -56,9 +57,8 @@ void set_up_signals(Wake& wake) {
 
 int refuse(const std::string& path, const formats::Loaded& loaded) {
     flush_log(log_within);
-    const std::string text = formats::read_whole(path, largest_configuration).bytes;
-    for (const auto& fault : loaded.faults) fmt::print(stderr, "{}\n", formats::render(path, text, fault));
-    return telemetry::exit_configuration;
+    fmt::print(stderr, "{}", formats::render(path, loaded));
+    return exit_configuration;
 }
 
 std::string state_folder(const telemetry::Arguments& arguments, const formats::Configuration& configuration) {
@@ -117,7 +117,7 @@ int publish(const std::string& path, const formats::Configuration& configuration
         if ((std::exchange(found, link.found()) != link.found() || other) &&
             is_to_be_read_anew(path, configuration.text, link.guards_configuration())) {
             spdlog::info("the configuration was changed, and the guard has it already: to be read anew");
-            code = telemetry::exit_read_anew;
+            code = exit_read_anew;
             break;
         }
         wake.wait(now + look_every);
@@ -152,7 +152,7 @@ int run_main(int argc, char** argv) {
     auto& lock = *new FolderLock;
     if (const auto taken = lock.take(folder); taken != FolderLock::Taken::yes) {
         spdlog::critical("not started: {}; expected a folder of its own for each (--state)", lock.trouble());
-        return taken == FolderLock::Taken::by_another ? telemetry::exit_configuration : telemetry::exit_cannot_create;
+        return taken == FolderLock::Taken::by_another ? exit_configuration : exit_cannot_create;
     }
     lock.tell_who();
     return publish(arguments.path, *loaded.configuration, folder);
@@ -161,7 +161,7 @@ int run_main(int argc, char** argv) {
 }  // namespace
 
 int main(int argc, char** argv) {
-    int code = telemetry::exit_software;
+    int code = exit_software;
     try {
         code = run_main(argc, argv);
     } catch (const std::exception& error) {

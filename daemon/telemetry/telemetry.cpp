@@ -167,7 +167,7 @@ private:
             if (obeyed && event.origin == core::Origin::remote) reflect_.insert(event.command);
             if (phase_ != Phase::ready && phase_ != Phase::announcing) continue;  // the journal keeps it
             if (log_.size() >= most_log_lines) log_.pop_front();
-            log_.push_back({homie::log_level(core::severity_of(event)), std::move(sentence)});
+            log_.push_back({core::log_level_words.of(core::severity_of(event)), std::move(sentence)});
         }
         if (shown().permit != last_permit_ || shown().state != last_state_) urgent_ = true;
         last_permit_ = shown().permit;
@@ -504,11 +504,11 @@ private:
         around_.events_waiting = storage_.durable - std::min(storage_.durable, delivered);
         around_.events_lost = events_missing_ + storage_.unwritten;
         around_.storage_fails = storage_.fails;
-        around_.failed_writes = storage_.failed_writes;
-        around_.captures = storage_.captures;
-        around_.records_waiting = storage_.waiting;
-        around_.records_dropped = storage_.dropped;
-        around_.steps_lost = storage_.lost_steps;
+        around_.failed_writes = storage_.kept.failed_writes;
+        around_.captures = storage_.kept.captures;
+        around_.records_waiting = storage_.kept.waiting;
+        around_.records_dropped = storage_.kept.dropped;
+        around_.steps_lost = storage_.kept.lost_steps;
         around_.reason = away_ ? std::string{guard_away} : formats::reason(configuration_.plan, shown());
         guard_.take_history(around_.kept);
         around_.proof = shown().proof.phase == core::ProofPhase::none ? storage_.proof : around_.reason;

@@ -42,12 +42,12 @@ TEST_CASE("each kind of event has words of its own, a sign and one severity ever
 
 TEST_CASE("what takes the permit away is an alarm; what somebody should look at a warning") {
     for (const EventKind kind : {EventKind::tripped, EventKind::latched, EventKind::locked_out})
-        CHECK(homie::log_level(core::severity_of(of(kind))) == "error");
+        CHECK(core::log_level_words.of(core::severity_of(of(kind))) == "error");
     for (const EventKind kind : {EventKind::sensor_lost, EventKind::contactor_opened, EventKind::held,
                                  EventKind::transmission_ending, EventKind::commissioning, EventKind::proof_begun})
-        CHECK(homie::log_level(core::severity_of(of(kind))) == "warn");
+        CHECK(core::log_level_words.of(core::severity_of(of(kind))) == "warn");
     for (const EventKind kind : {EventKind::permitted, EventKind::cleared, EventKind::rf_on, EventKind::reset})
-        CHECK(homie::log_level(core::severity_of(of(kind))) == "info");
+        CHECK(core::log_level_words.of(core::severity_of(of(kind))) == "info");
 }
 
 TEST_CASE("what a proof forces is no alarm; a part of it that failed is a warning") {

@@ -53,15 +53,11 @@ int run_check(const CheckOptions& options) {
         return good ? exit_done : exit_refused;
     }
     if (!good) {
-        const std::string source = source_of(options.file);
         const bool utf8 = look_of(stderr).utf8;
-        for (const auto& fault : loaded.faults) {
-            const std::string words = formats::render(options.file, source, fault);
-            std::istringstream rows{words};
-            // Each row apart, since the source line may hold anything but must keep its caret below it.
-            for (std::string row; std::getline(rows, row);)
-                fmt::print(stderr, "{}\n", utf8 ? printable(row) : to_ascii(printable(row)));
-        }
+        std::istringstream rows{formats::render(options.file, loaded)};
+        // Each row apart, since the source line may hold anything but must keep its caret below it.
+        for (std::string row; std::getline(rows, row);)
+            fmt::print(stderr, "{}\n", utf8 ? printable(row) : to_ascii(printable(row)));
         fmt::print(stderr, "{}: {}; dekeyd would keep the line inhibited\n", options.file,
                    counted(loaded.faults.size(), "fault"));
         return exit_refused;
