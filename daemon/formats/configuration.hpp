@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "core/exposure.hpp"
+#include "core/interlock.hpp"
 #include "core/plan.hpp"
 #include "core/time.hpp"
 
