@@ -7,8 +7,8 @@
 #include <string>
 #include <string_view>
 
-#include "core/reading.hpp"
-#include "core/sensing.hpp"
+#include "drivers/sensing.hpp"
+#include "plan/reading.hpp"
 
 namespace dekeyd::drivers {
 

@@ -8,8 +8,8 @@
 #include <memory>
 #include <stdexcept>
 
-#include "core/sensing.hpp"
 #include "drivers/attribute.hpp"
+#include "drivers/sensing.hpp"
 
 namespace dekeyd::drivers {
 

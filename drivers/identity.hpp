@@ -5,7 +5,7 @@
 #include <string_view>
 #include <vector>
 
-#include "core/reading.hpp"
+#include "plan/reading.hpp"
 
 namespace dekeyd::drivers {
 

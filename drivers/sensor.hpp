@@ -4,8 +4,8 @@
 #include <memory>
 #include <string>
 
-#include "core/reading.hpp"
-#include "core/scan.hpp"
+#include "plan/reading.hpp"
+#include "plan/scan.hpp"
 
 namespace dekeyd::drivers {
 

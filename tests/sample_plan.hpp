@@ -1,8 +1,8 @@
 // A small plan for tests of what is written and published: one of each kind of limit, all roles of RF.
 #pragma once
 
-#include "core/plan.hpp"
-#include "core/step.hpp"
+#include "core/protection.hpp"
+#include "plan/plan.hpp"
 
 namespace dekeyd::test {
 

@@ -3,7 +3,7 @@
 
 #include <algorithm>
 
-#include "core/time.hpp"
+#include "plan/time.hpp"
 
 namespace dekeyd {
 

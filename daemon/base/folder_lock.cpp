@@ -12,7 +12,7 @@
 #include <filesystem>
 #include <system_error>
 
-#include "formats/durable_file.hpp"
+#include "base/durable_file.hpp"
 
 namespace dekeyd {
 namespace {

@@ -14,7 +14,7 @@
 #include <cstdint>
 #include <vector>
 
-#include "core/time.hpp"
+#include "plan/time.hpp"
 
 namespace dekeyd {
 

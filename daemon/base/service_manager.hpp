@@ -8,7 +8,7 @@
 #include <string>
 #include <string_view>
 
-#include "core/time.hpp"
+#include "plan/time.hpp"
 
 namespace dekeyd {
 

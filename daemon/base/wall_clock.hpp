@@ -1,8 +1,8 @@
 // The machine's clocks: monotonic for durations and waiting, wall time for stamps on output only.
 #pragma once
 
-#include "core/time.hpp"
-#include "formats/wall_time.hpp"
+#include "base/wall_time.hpp"
+#include "plan/time.hpp"
 
 namespace dekeyd {
 

@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "core/step.hpp"
+#include "core/protection.hpp"
 
 namespace dekeyd::core {
 

@@ -11,11 +11,11 @@
 
 #include "core/interlock.hpp"
 #include "core/limit.hpp"
-#include "core/plan.hpp"
-#include "core/reading.hpp"
 #include "core/supervision.hpp"
-#include "core/time.hpp"
-#include "core/words.hpp"
+#include "plan/enum_words.hpp"
+#include "plan/plan.hpp"
+#include "plan/reading.hpp"
+#include "plan/time.hpp"
 
 namespace dekeyd::core {
 

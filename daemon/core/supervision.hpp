@@ -7,46 +7,14 @@
 #include <optional>
 #include <string_view>
 
-#include "core/derived.hpp"
 #include "core/limit.hpp"
-#include "core/plan.hpp"
-#include "core/reading.hpp"
-#include "core/time.hpp"
+#include "measure/derived.hpp"
+#include "plan/plan.hpp"
+#include "plan/reading.hpp"
+#include "plan/sources.hpp"
+#include "plan/time.hpp"
 
 namespace dekeyd::core {
-
-/// Sources after the limits and the channels.
-enum class Builtin : std::uint8_t {
-    overrun,                    ///< the guard missed its own deadline several times running
-    line_mismatch,              ///< the line's read-back is not what was written
-    enable_mismatch,            ///< the enable voltage after the contact is not what was asked for
-    rf_while_inhibited,         ///< RF in conversions begun after the release time
-    contactor_open,             ///< the supply is dropped, or not yet settled
-    contactor_line_mismatch,    ///< the contactor's pad is not what was written
-    contactor_stuck_closed,     ///< told to open, and its contacts are seen closed: welded
-    contactor_stuck_open,       ///< told to close, and its contacts are seen open
-    reflected_exceeds_forward,  ///< swapped cables, a dead forward detector
-    drive_without_forward,      ///< drive that should give forward power doesn't
-    current_without_forward,    ///< current that flows only with RF, and no RF: a lost forward cable
-    rf_without_current,         ///< more RF than the supply delivers
-    reflected_on_floor,         ///< better than any antenna: a loose reflected cable
-    heat_without_rise,          ///< a temperature sensor that fell off
-    longest_transmission,
-    uncalibrated,      ///< a detector waits for its calibration, and nobody is commissioning
-    start_not_stored,  ///< a death now would not be counted as an unclean stop: no permit before
-    second_opinion,    ///< it took away a permit that was decided here: one of the two is broken
-    suspended,         ///< the machine slept, the pad at what it was, and nothing was guarded
-    count_,
-};
-inline constexpr std::size_t builtin_count = static_cast<std::size_t>(Builtin::count_);
-
-struct BuiltinInfo {
-    std::string_view id;
-    std::string_view name;
-    bool latches = false;
-    bool counted = true;
-};
-BuiltinInfo describe(Builtin builtin) noexcept;
 
 /// What the line driver saw when it read the pad back, after the last write or in the last second.
 struct LineState {

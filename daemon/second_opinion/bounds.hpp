@@ -6,7 +6,7 @@
 #include <string_view>
 #include <vector>
 
-#include "core/plan.hpp"
+#include "plan/plan.hpp"
 #include "second_opinion/monitor.hpp"
 
 namespace dekeyd::second_opinion {

@@ -3,7 +3,7 @@
 
 #include <limits>
 
-#include "core/scan.hpp"
+#include "plan/scan.hpp"
 #include "second_opinion/monitor.hpp"
 
 namespace dekeyd::second_opinion {

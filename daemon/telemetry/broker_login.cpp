@@ -4,8 +4,8 @@
 
 #include <cstdlib>
 
-#include "formats/durable_file.hpp"
-#include "formats/loopback.hpp"
+#include "base/durable_file.hpp"
+#include "configuration/loopback.hpp"
 
 namespace dekeyd {
 namespace {

@@ -6,8 +6,8 @@
 #include <algorithm>
 #include <charconv>
 
-#include "formats/durable_file.hpp"
-#include "formats/sealed.hpp"
+#include "base/durable_file.hpp"
+#include "base/sealed.hpp"
 
 namespace dekeyd {
 

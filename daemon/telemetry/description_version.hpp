@@ -5,7 +5,7 @@
 #include <string>
 #include <string_view>
 
-#include "formats/wall_time.hpp"
+#include "base/wall_time.hpp"
 
 namespace dekeyd {
 

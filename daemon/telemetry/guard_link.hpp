@@ -6,8 +6,8 @@
 #include <memory>
 #include <string>
 
-#include "core/time.hpp"
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
+#include "plan/time.hpp"
 #include "telemetry/guard_view.hpp"
 
 namespace dekeyd {

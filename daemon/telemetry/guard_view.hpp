@@ -12,11 +12,11 @@
 #include <vector>
 
 #include "base/handover.hpp"
-#include "base/latest_history.hpp"
 #include "core/interlock.hpp"
-#include "core/step.hpp"
-#include "formats/feed_messages.hpp"
-#include "formats/journal.hpp"
+#include "core/protection.hpp"
+#include "messages/feed.hpp"
+#include "recording/latest_history.hpp"
+#include "store/journal.hpp"
 
 namespace dekeyd {
 

@@ -7,13 +7,12 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
-#include "formats/back_off_text.hpp"
-#include "formats/event_text.hpp"
-#include "formats/exposure_json.hpp"
-#include "formats/overview.hpp"
-#include "formats/quantities.hpp"
-#include "formats/reason.hpp"
-#include "formats/snapshot_json.hpp"
+#include "messages/exposure_json.hpp"
+#include "messages/overview.hpp"
+#include "messages/snapshot_json.hpp"
+#include "words/back_off_text.hpp"
+#include "words/event_text.hpp"
+#include "words/reason.hpp"
 
 namespace dekeyd::homie {
 namespace {

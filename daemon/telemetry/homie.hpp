@@ -21,9 +21,9 @@
 #include <variant>
 #include <vector>
 
-#include "core/step.hpp"
-#include "core/words.hpp"
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
+#include "core/protection.hpp"
+#include "plan/enum_words.hpp"
 #include "telemetry/homie_properties.hpp"
 
 namespace dekeyd::homie {

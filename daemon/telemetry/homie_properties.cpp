@@ -8,13 +8,12 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
-#include "formats/back_off_text.hpp"
-#include "formats/event_text.hpp"
-#include "formats/figures.hpp"
-#include "formats/overview.hpp"
-#include "formats/quantities.hpp"
-#include "formats/reason.hpp"
-#include "formats/snapshot_json.hpp"
+#include "messages/overview.hpp"
+#include "messages/snapshot_json.hpp"
+#include "words/back_off_text.hpp"
+#include "words/event_text.hpp"
+#include "words/figures.hpp"
+#include "words/reason.hpp"
 
 namespace dekeyd::homie {
 namespace {
@@ -131,7 +130,7 @@ bool always(const Configuration& /*configuration*/) {
 }
 
 bool has_advice(const Configuration& configuration) {
-    return formats::can_be_known(configuration.plan, configuration.plan.index(core::Derived::back_off));
+    return core::can_be_known(configuration.plan, configuration.plan.index(core::Derived::back_off));
 }
 
 struct Row {
@@ -265,8 +264,8 @@ constexpr auto limit_count = [](const core::Plan& plan) { return plan.limits.siz
 constexpr auto every_one = [](const core::Plan&, core::QuantityIndex) { return true; };
 
 constexpr std::array families{
-    Family{"measurements", quantity_count, formats::can_be_known, fill_measurement, Pace::measured, measured},
-    Family{"quality", quantity_count, formats::can_be_known, fill_quality, Pace::paced,
+    Family{"measurements", quantity_count, core::can_be_known, fill_measurement, Pace::measured, measured},
+    Family{"quality", quantity_count, core::can_be_known, fill_quality, Pace::paced,
            [](F f, I i) { return words(formats::quality(f.snapshot.quantities[i])); }},
     Family{"limits", limit_count, every_one, fill_limit, Pace::prompt,
            [](F f, I i) { return words(limit_states[static_cast<std::size_t>(limit_state(f.snapshot, i))]); }},

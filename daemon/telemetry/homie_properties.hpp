@@ -9,10 +9,10 @@
 #include <string_view>
 #include <vector>
 
-#include "base/latest_history.hpp"
-#include "core/step.hpp"
-#include "formats/configuration.hpp"
-#include "formats/wall_time.hpp"
+#include "base/wall_time.hpp"
+#include "configuration/configuration.hpp"
+#include "core/protection.hpp"
+#include "recording/latest_history.hpp"
 
 namespace dekeyd::homie {
 

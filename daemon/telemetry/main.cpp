@@ -13,6 +13,7 @@
 #include <string>
 #include <utility>
 
+#include "base/durable_file.hpp"
 #include "base/exit_codes.hpp"
 #include "base/folder_lock.hpp"
 #include "base/handover.hpp"
@@ -20,8 +21,7 @@
 #include "base/process_setup.hpp"
 #include "base/service_manager.hpp"
 #include "base/wall_clock.hpp"
-#include "formats/configuration.hpp"
-#include "formats/durable_file.hpp"
+#include "configuration/configuration.hpp"
 #include "telemetry/arguments.hpp"
 #include "telemetry/guard_link.hpp"
 #include "telemetry/guard_view.hpp"

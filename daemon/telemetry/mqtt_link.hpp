@@ -10,7 +10,7 @@
 #include <vector>
 
 #include "base/handover.hpp"
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
 #include "telemetry/broker_login.hpp"
 #include "telemetry/homie.hpp"
 

@@ -9,12 +9,12 @@
 #include <mutex>
 #include <utility>
 
+#include "base/durable_file.hpp"
 #include "base/handover.hpp"
 #include "base/log.hpp"
+#include "base/sealed.hpp"
 #include "base/thread.hpp"
 #include "base/wall_clock.hpp"
-#include "formats/durable_file.hpp"
-#include "formats/sealed.hpp"
 
 namespace dekeyd {
 

@@ -6,7 +6,7 @@
 #include <memory>
 #include <string>
 
-#include "core/time.hpp"
+#include "plan/time.hpp"
 
 namespace dekeyd {
 

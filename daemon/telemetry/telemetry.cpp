@@ -15,13 +15,13 @@
 #include "base/log.hpp"
 #include "base/thread.hpp"
 #include "base/wall_clock.hpp"
-#include "formats/control_messages.hpp"
-#include "formats/event_text.hpp"
-#include "formats/reason.hpp"
+#include "messages/control.hpp"
 #include "telemetry/broker_login.hpp"
 #include "telemetry/description_version.hpp"
 #include "telemetry/homie.hpp"
 #include "telemetry/mqtt_link.hpp"
+#include "words/event_text.hpp"
+#include "words/reason.hpp"
 
 namespace dekeyd {
 namespace {

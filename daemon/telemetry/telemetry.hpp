@@ -6,7 +6,7 @@
 #include <string>
 
 #include "base/handover.hpp"
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
 #include "telemetry/guard_view.hpp"
 #include "telemetry/place.hpp"
 

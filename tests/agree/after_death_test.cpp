@@ -3,8 +3,8 @@
 #include <algorithm>
 #include <sstream>
 
+#include "configuration/after_death.hpp"
 #include "drivers/stop_hook.hpp"
-#include "formats/after_death.hpp"
 #include "station.hpp"
 
 namespace {

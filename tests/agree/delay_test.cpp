@@ -4,9 +4,9 @@
 #include <cmath>
 #include <functional>
 
+#include "configuration/parts.hpp"
+#include "configuration/reaction.hpp"
 #include "core/limit.hpp"
-#include "formats/configuration_parts.hpp"
-#include "formats/reaction.hpp"
 #include "station.hpp"
 
 namespace {

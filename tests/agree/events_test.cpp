@@ -7,9 +7,9 @@
 
 #include "core/interlock.hpp"
 #include "dekeyctl/status.hpp"
-#include "formats/event_text.hpp"
 #include "station.hpp"
 #include "telemetry/homie.hpp"
+#include "words/event_text.hpp"
 
 namespace {
 

@@ -4,7 +4,7 @@
 #include <fstream>
 #include <nlohmann/json.hpp>
 
-#include "formats/figures.hpp"
+#include "words/figures.hpp"
 
 namespace {
 

@@ -6,7 +6,7 @@
 #include <fstream>
 #include <sstream>
 
-#include "formats/messages.hpp"
+#include "words/messages.hpp"
 
 namespace {
 

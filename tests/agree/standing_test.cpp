@@ -5,8 +5,8 @@
 #include "core/limit.hpp"
 #include "dekeyctl/explain.hpp"
 #include "dekeyctl/status.hpp"
-#include "formats/exposure_json.hpp"
-#include "formats/snapshot_json.hpp"
+#include "messages/exposure_json.hpp"
+#include "messages/snapshot_json.hpp"
 #include "station.hpp"
 #include "telemetry/homie.hpp"
 

@@ -10,10 +10,10 @@
 #include <string>
 #include <vector>
 
-#include "core/level_budget.hpp"
-#include "core/rf.hpp"
-#include "core/step.hpp"
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
+#include "core/protection.hpp"
+#include "maths/level_budget.hpp"
+#include "maths/rf.hpp"
 
 namespace agree {
 

@@ -1,4 +1,4 @@
-#include "daemon/client_places.hpp"
+#include "control/client_places.hpp"
 
 #include <doctest/doctest.h>
 

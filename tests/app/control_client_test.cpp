@@ -1,4 +1,4 @@
-#include "daemon/control_client.hpp"
+#include "control/client.hpp"
 
 #include <doctest/doctest.h>
 #include <sys/socket.h>

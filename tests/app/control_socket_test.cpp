@@ -1,4 +1,4 @@
-#include "daemon/control_socket.hpp"
+#include "control/socket.hpp"
 
 #include <doctest/doctest.h>
 #include <sys/socket.h>
@@ -13,9 +13,9 @@
 
 #include "base/wall_clock.hpp"
 #include "eventually.hpp"
-#include "formats/event_text.hpp"
 #include "sample_plan.hpp"
 #include "temporary_folder.hpp"
+#include "words/event_text.hpp"
 
 using namespace dekeyd;
 using namespace std::chrono_literals;

@@ -1,4 +1,4 @@
-#include "daemon/guard.hpp"
+#include "guard/guard.hpp"
 
 #include <doctest/doctest.h>
 #include <fcntl.h>
@@ -12,7 +12,7 @@
 #include "app/allocations.hpp"
 #include "app/fake_line.hpp"
 #include "base/wall_clock.hpp"
-#include "formats/control_messages.hpp"
+#include "messages/control.hpp"
 #include "sample_plan.hpp"
 
 using namespace dekeyd;

@@ -1,4 +1,4 @@
-#include "base/latest_history.hpp"
+#include "recording/latest_history.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,4 +1,4 @@
-#include "daemon/line_keeper.hpp"
+#include "guard/line_keeper.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,4 +1,4 @@
-#include "daemon/recorder.hpp"
+#include "recording/journal_writer.hpp"
 
 #include <doctest/doctest.h>
 
@@ -9,8 +9,8 @@
 
 #include "base/wall_clock.hpp"
 #include "eventually.hpp"
-#include "formats/journal.hpp"
 #include "sample_plan.hpp"
+#include "store/journal.hpp"
 #include "temporary_folder.hpp"
 
 using namespace dekeyd;

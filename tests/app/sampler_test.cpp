@@ -1,4 +1,4 @@
-#include "daemon/sampler.hpp"
+#include "guard/sampler.hpp"
 
 #include <doctest/doctest.h>
 

@@ -5,7 +5,7 @@
 
 #include "app/allocations.hpp"
 #include "app/fake_line.hpp"
-#include "daemon/guard.hpp"
+#include "guard/guard.hpp"
 #include "sample_plan.hpp"
 #include "second_opinion/bounds.hpp"
 

@@ -1,4 +1,4 @@
-#include "daemon/state_keeper.hpp"
+#include "recording/state_keeper.hpp"
 
 #include <doctest/doctest.h>
 
@@ -9,8 +9,8 @@
 
 #include "base/wall_clock.hpp"
 #include "eventually.hpp"
-#include "formats/state_slots.hpp"
 #include "sample_plan.hpp"
+#include "store/state_slots.hpp"
 #include "temporary_folder.hpp"
 
 using namespace dekeyd;

@@ -1,4 +1,4 @@
-#include "daemon/wiring.hpp"
+#include "guard/devices.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,4 +1,4 @@
-#include "core/channel_reader.hpp"
+#include "measure/channel_reader.hpp"
 
 #include <doctest/doctest.h>
 
@@ -7,9 +7,9 @@
 #include <limits>
 #include <string>
 
-#include "core/correction.hpp"
 #include "core/timeline.hpp"
-#include "core/uncertainty.hpp"
+#include "maths/correction.hpp"
+#include "maths/uncertainty.hpp"
 
 using namespace timeline;
 

@@ -1,4 +1,4 @@
-#include "core/correction.hpp"
+#include "maths/correction.hpp"
 
 #include <doctest/doctest.h>
 
@@ -7,9 +7,9 @@
 #include <random>
 #include <vector>
 
-#include "core/channel_reader.hpp"
-#include "core/rf.hpp"
-#include "core/uncertainty.hpp"
+#include "maths/rf.hpp"
+#include "maths/uncertainty.hpp"
+#include "measure/channel_reader.hpp"
 
 using namespace dekeyd::core;
 

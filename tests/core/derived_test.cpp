@@ -1,4 +1,4 @@
-#include "core/derived.hpp"
+#include "measure/derived.hpp"
 
 #include <doctest/doctest.h>
 

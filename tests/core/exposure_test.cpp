@@ -1,4 +1,4 @@
-#include "core/exposure.hpp"
+#include "maths/exposure.hpp"
 
 #include <doctest/doctest.h>
 
@@ -6,7 +6,7 @@
 #include <limits>
 #include <random>
 
-#include "core/reading.hpp"
+#include "plan/reading.hpp"
 
 using namespace dekeyd::core;
 

@@ -1,4 +1,4 @@
-#include "core/forecast.hpp"
+#include "measure/forecast.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,4 +1,4 @@
-#include "core/level_budget.hpp"
+#include "maths/level_budget.hpp"
 
 #include <doctest/doctest.h>
 

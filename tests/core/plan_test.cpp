@@ -1,4 +1,4 @@
-#include "core/plan.hpp"
+#include "plan/plan.hpp"
 
 #include <doctest/doctest.h>
 

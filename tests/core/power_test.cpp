@@ -1,4 +1,4 @@
-#include "core/power.hpp"
+#include "maths/power.hpp"
 
 #include <doctest/doctest.h>
 
@@ -6,7 +6,7 @@
 #include <limits>
 #include <random>
 
-#include "core/thermal.hpp"
+#include "maths/thermal.hpp"
 
 using namespace dekeyd::core;
 

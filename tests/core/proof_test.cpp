@@ -6,7 +6,7 @@
 #include <optional>
 #include <string>
 
-#include "core/archive.hpp"
+#include "plan/state_words.hpp"
 #include "timeline.hpp"
 
 using namespace timeline;

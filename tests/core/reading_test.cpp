@@ -1,4 +1,4 @@
-#include "core/reading.hpp"
+#include "plan/reading.hpp"
 
 #include <doctest/doctest.h>
 

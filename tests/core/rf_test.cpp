@@ -1,4 +1,4 @@
-#include "core/rf.hpp"
+#include "maths/rf.hpp"
 
 #include <doctest/doctest.h>
 
@@ -8,7 +8,7 @@
 #include <random>
 #include <vector>
 
-#include "core/reading.hpp"
+#include "plan/reading.hpp"
 
 using namespace dekeyd::core;
 

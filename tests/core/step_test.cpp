@@ -1,4 +1,4 @@
-#include "core/step.hpp"
+#include "core/protection.hpp"
 
 #include <doctest/doctest.h>
 

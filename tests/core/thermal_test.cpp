@@ -1,4 +1,4 @@
-#include "core/thermal.hpp"
+#include "maths/thermal.hpp"
 
 #include <doctest/doctest.h>
 

@@ -8,7 +8,7 @@
 #include <string>
 #include <vector>
 
-#include "core/step.hpp"
+#include "core/protection.hpp"
 
 namespace timeline {
 

@@ -1,4 +1,4 @@
-#include "core/uncertainty.hpp"
+#include "maths/uncertainty.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,4 +1,4 @@
-#include "formats/back_off_text.hpp"
+#include "words/back_off_text.hpp"
 
 #include <doctest/doctest.h>
 

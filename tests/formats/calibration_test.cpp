@@ -1,11 +1,11 @@
-#include "formats/calibration.hpp"
+#include "configuration/calibration.hpp"
 
 #include <doctest/doctest.h>
 
 #include <cmath>
 
-#include "core/correction.hpp"
-#include "formats/configuration_parts.hpp"
+#include "configuration/parts.hpp"
+#include "maths/correction.hpp"
 
 using namespace dekeyd::formats;
 

@@ -1,4 +1,4 @@
-#include "formats/capture_outline.hpp"
+#include "store/capture_outline.hpp"
 
 #include <doctest/doctest.h>
 

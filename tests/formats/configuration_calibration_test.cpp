@@ -1,8 +1,8 @@
 #include <fstream>
 
 #include "configuration_sample.hpp"
-#include "core/correction.hpp"
 #include "expect_faults.hpp"
+#include "maths/correction.hpp"
 #include "temporary_folder.hpp"
 
 using namespace dekeyd;

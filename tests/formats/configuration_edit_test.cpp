@@ -1,4 +1,4 @@
-#include "formats/configuration_edit.hpp"
+#include "configuration/edit.hpp"
 
 #include <doctest/doctest.h>
 

@@ -2,9 +2,9 @@
 // sense.
 #include <doctest/doctest.h>
 
+#include "configuration/configuration.hpp"
 #include "configuration_sample.hpp"
 #include "expect_faults.hpp"
-#include "formats/configuration.hpp"
 #include "stations.hpp"
 
 using namespace dekeyd::formats;

@@ -7,7 +7,7 @@
 #include <string>
 #include <string_view>
 
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
 
 inline constexpr std::string_view sample_text = R"(dekeyd: 1
 device: {id: bench, name: Bench}

@@ -1,5 +1,5 @@
 // Whole texts: what the annotated configuration and the examples become, and that nothing makes the reader fall over.
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
 
 #include <doctest/doctest.h>
 #include <fmt/format.h>

@@ -1,4 +1,4 @@
-#include "formats/control_messages.hpp"
+#include "messages/control.hpp"
 
 #include <doctest/doctest.h>
 

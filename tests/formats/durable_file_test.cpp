@@ -1,4 +1,4 @@
-#include "formats/durable_file.hpp"
+#include "base/durable_file.hpp"
 
 #include <doctest/doctest.h>
 #include <sys/stat.h>

@@ -1,4 +1,4 @@
-#include "formats/event_text.hpp"
+#include "words/event_text.hpp"
 
 #include <doctest/doctest.h>
 

@@ -7,7 +7,7 @@
 #include <string>
 #include <vector>
 
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
 
 struct ExpectedFault {
     std::size_t line;

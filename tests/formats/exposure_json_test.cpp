@@ -1,4 +1,4 @@
-#include "formats/exposure_json.hpp"
+#include "messages/exposure_json.hpp"
 
 #include <doctest/doctest.h>
 
@@ -6,7 +6,7 @@
 #include <nlohmann/json.hpp>
 #include <numbers>
 
-#include "core/uncertainty.hpp"
+#include "maths/uncertainty.hpp"
 #include "sample_plan.hpp"
 
 using namespace dekeyd;

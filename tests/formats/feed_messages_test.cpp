@@ -1,4 +1,4 @@
-#include "formats/feed_messages.hpp"
+#include "messages/feed.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,11 +1,11 @@
 // Messages whose fields are named once: written, read back, and read from what another version or a stranger wrote.
-#include "formats/fields.hpp"
+#include "words/fields.hpp"
 
 #include <doctest/doctest.h>
 
 #include <limits>
 
-#include "formats/messages.hpp"
+#include "words/messages.hpp"
 
 using namespace dekeyd::formats;
 

@@ -1,4 +1,4 @@
-#include "formats/journal.hpp"
+#include "store/journal.hpp"
 
 #include <doctest/doctest.h>
 #include <sys/stat.h>
@@ -7,8 +7,8 @@
 #include <filesystem>
 #include <fstream>
 
-#include "formats/durable_file.hpp"
-#include "formats/sealed.hpp"
+#include "base/durable_file.hpp"
+#include "base/sealed.hpp"
 #include "temporary_folder.hpp"
 
 using namespace dekeyd;

@@ -1,4 +1,4 @@
-#include "formats/json_number.hpp"
+#include "words/json_number.hpp"
 
 #include <doctest/doctest.h>
 

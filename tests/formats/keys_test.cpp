@@ -1,5 +1,5 @@
 // Every row of the configuration's keys: it is whole, it is read, and what it says of its value holds.
-#include "formats/keys.hpp"
+#include "configuration/keys.hpp"
 
 #include <doctest/doctest.h>
 #include <fmt/format.h>
@@ -12,9 +12,9 @@
 #include <string>
 #include <vector>
 
-#include "formats/configuration.hpp"
-#include "formats/ranges.hpp"
-#include "formats/section.hpp"
+#include "configuration/configuration.hpp"
+#include "configuration/ranges.hpp"
+#include "configuration/section.hpp"
 #include "stations.hpp"
 
 using namespace dekeyd::formats;

@@ -1,5 +1,5 @@
 // The table of usual limits: what each field is where nobody wrote it.
-#include "formats/configuration_parts.hpp"
+#include "configuration/parts.hpp"
 
 #include "configuration_sample.hpp"
 #include "expect_faults.hpp"

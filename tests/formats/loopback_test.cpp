@@ -1,4 +1,4 @@
-#include "formats/loopback.hpp"
+#include "configuration/loopback.hpp"
 
 #include <doctest/doctest.h>
 

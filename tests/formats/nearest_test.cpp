@@ -1,4 +1,4 @@
-#include "formats/nearest.hpp"
+#include "words/nearest.hpp"
 
 #include <doctest/doctest.h>
 

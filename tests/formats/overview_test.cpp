@@ -1,4 +1,4 @@
-#include "formats/overview.hpp"
+#include "messages/overview.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,5 +1,5 @@
 // daemon/formats/proof_record.cpp
-#include "formats/proof_record.hpp"
+#include "store/proof_record.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,12 +1,11 @@
-#include "formats/quantities.hpp"
 
 #include <doctest/doctest.h>
 
 #include "sample_plan.hpp"
 
 using namespace dekeyd;
+using core::can_be_known;
 using core::Derived;
-using formats::can_be_known;
 
 TEST_CASE("a derived quantity is shown where all that it comes from is measured") {
     core::Plan plan = test::sample_plan();

@@ -1,5 +1,5 @@
 // Every row of the ranges, at each of its edges: read alone, and at its places in a whole configuration.
-#include "formats/ranges.hpp"
+#include "configuration/ranges.hpp"
 
 #include <doctest/doctest.h>
 #include <fmt/format.h>
@@ -8,8 +8,8 @@
 #include <cmath>
 #include <vector>
 
-#include "formats/configuration.hpp"
-#include "formats/section.hpp"
+#include "configuration/configuration.hpp"
+#include "configuration/section.hpp"
 #include "stations.hpp"
 
 using namespace dekeyd::formats;

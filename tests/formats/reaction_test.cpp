@@ -1,4 +1,4 @@
-#include "formats/reaction.hpp"
+#include "configuration/reaction.hpp"
 
 #include "configuration_sample.hpp"
 

@@ -1,4 +1,4 @@
-#include "formats/reason.hpp"
+#include "words/reason.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,4 +1,4 @@
-#include "formats/sealed.hpp"
+#include "base/sealed.hpp"
 
 #include <doctest/doctest.h>
 #include <fcntl.h>
@@ -6,7 +6,7 @@
 
 #include <cerrno>
 
-#include "formats/durable_file.hpp"
+#include "base/durable_file.hpp"
 #include "temporary_folder.hpp"
 
 using dekeyd::formats::crc32;

@@ -1,4 +1,4 @@
-#include "formats/section.hpp"
+#include "configuration/section.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,5 +1,5 @@
 // Addresses as the kernel's own documents have them (ABI/testing/sysfs-bus-iio, hwmon/sysfs-interface, w1_therm).
-#include "formats/sensor_address.hpp"
+#include "configuration/sensor_address.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,4 +1,4 @@
-#include "formats/snapshot_json.hpp"
+#include "messages/snapshot_json.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,4 +1,4 @@
-#include "formats/state_file.hpp"
+#include "store/state_file.hpp"
 
 #include <doctest/doctest.h>
 

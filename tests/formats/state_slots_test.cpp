@@ -1,4 +1,4 @@
-#include "formats/state_slots.hpp"
+#include "store/state_slots.hpp"
 
 #include <doctest/doctest.h>
 #include <sys/stat.h>
@@ -8,8 +8,8 @@
 #include <iterator>
 #include <limits>
 
-#include "core/step.hpp"
-#include "formats/durable_file.hpp"
+#include "base/durable_file.hpp"
+#include "core/protection.hpp"
 #include "sample_plan.hpp"
 #include "temporary_folder.hpp"
 

@@ -1,5 +1,5 @@
 // Values with units. Check values computed by hand from the definitions of the units.
-#include "formats/units.hpp"
+#include "words/units.hpp"
 
 #include <doctest/doctest.h>
 

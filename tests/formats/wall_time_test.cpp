@@ -1,4 +1,4 @@
-#include "formats/wall_time.hpp"
+#include "base/wall_time.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,5 +1,5 @@
 // The harmless part of YAML, and everything else refused with its place.
-#include "formats/yaml_tree.hpp"
+#include "configuration/yaml_tree.hpp"
 
 #include <doctest/doctest.h>
 

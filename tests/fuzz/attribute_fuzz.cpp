@@ -3,7 +3,7 @@
 #include <cmath>
 #include <cstdlib>
 
-#include "core/sensing.hpp"
+#include "drivers/sensing.hpp"
 #include "fuzz.hpp"
 
 using namespace dekeyd::core;

@@ -3,8 +3,8 @@
 #include <sstream>
 
 #include "dekeyctl/replay.hpp"
-#include "formats/capture.hpp"
 #include "fuzz.hpp"
+#include "store/capture.hpp"
 
 using namespace dekeyd;
 

@@ -2,10 +2,10 @@
 // A text that begins with "calibration:" is read as a detector's file of calibration as well.
 #include <algorithm>
 
-#include "core/step.hpp"
-#include "formats/configuration.hpp"
-#include "formats/configuration_edit.hpp"
-#include "formats/configuration_parts.hpp"
+#include "configuration/configuration.hpp"
+#include "configuration/edit.hpp"
+#include "configuration/parts.hpp"
+#include "core/protection.hpp"
 #include "fuzz.hpp"
 
 using namespace dekeyd;

@@ -11,7 +11,7 @@
 #include <string>
 #include <string_view>
 
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
 
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size);
 

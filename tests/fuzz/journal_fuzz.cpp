@@ -6,11 +6,11 @@
 
 #include <filesystem>
 
-#include "formats/checked_rows.hpp"
-#include "formats/journal.hpp"
-#include "formats/sealed.hpp"
-#include "formats/transmission_log.hpp"
+#include "base/sealed.hpp"
 #include "fuzz.hpp"
+#include "store/checked_rows.hpp"
+#include "store/journal.hpp"
+#include "store/transmission_log.hpp"
 
 using namespace dekeyd;
 

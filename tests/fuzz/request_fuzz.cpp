@@ -1,8 +1,8 @@
 // The control socket's requests: any line gives a request within its bounds, or says what is wrong.
 #include <nlohmann/json.hpp>
 
-#include "formats/control_messages.hpp"
 #include "fuzz.hpp"
+#include "messages/control.hpp"
 
 using namespace dekeyd;
 

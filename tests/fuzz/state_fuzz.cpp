@@ -1,8 +1,8 @@
 // The state file: what can't be read whole is latched; what can be read is written back the same.
-#include "core/step.hpp"
-#include "formats/sealed.hpp"
-#include "formats/state_file.hpp"
+#include "base/sealed.hpp"
+#include "core/protection.hpp"
 #include "fuzz.hpp"
+#include "store/state_file.hpp"
 
 using namespace dekeyd;
 

@@ -29,8 +29,8 @@
 #include <cstdio>
 #include <vector>
 
-#include "core/time.hpp"
 #include "model.hpp"
+#include "plan/time.hpp"
 
 namespace std {  // NOLINT: only so that the header's "std::atomic" is the model's
 template <class T>

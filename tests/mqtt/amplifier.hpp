@@ -8,9 +8,9 @@
 #include <thread>
 
 #include "base/wall_clock.hpp"
-#include "daemon/control_socket.hpp"
-#include "daemon/journal_feed.hpp"
-#include "daemon/recorder.hpp"
+#include "control/journal_feed.hpp"
+#include "control/socket.hpp"
+#include "recording/journal_writer.hpp"
 #include "sample_plan.hpp"
 #include "telemetry/guard_link.hpp"
 #include "telemetry/telemetry.hpp"

@@ -8,8 +8,8 @@
 #include <nlohmann/json.hpp>
 #include <set>
 
+#include "base/durable_file.hpp"
 #include "eventually.hpp"
-#include "formats/durable_file.hpp"
 #include "mqtt/amplifier.hpp"
 #include "mqtt/broker.hpp"
 #include "mqtt/listener.hpp"

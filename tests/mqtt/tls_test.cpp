@@ -9,8 +9,8 @@
 #include <fstream>
 #include <mutex>
 
+#include "base/durable_file.hpp"
 #include "eventually.hpp"
-#include "formats/durable_file.hpp"
 #include "mqtt/amplifier.hpp"
 #include "mqtt/broker.hpp"
 #include "mqtt/listener.hpp"

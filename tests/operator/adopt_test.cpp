@@ -2,7 +2,7 @@
 
 #include <doctest/doctest.h>
 
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
 
 using namespace dekeyd;
 using ctl::find_adoption;

@@ -10,9 +10,9 @@
 #include <nlohmann/json.hpp>
 #include <sstream>
 
+#include "configuration/calibration.hpp"
+#include "configuration/configuration.hpp"
 #include "fake_daemon.hpp"
-#include "formats/calibration.hpp"
-#include "formats/configuration.hpp"
 #include "sample.hpp"
 #include "temporary_folder.hpp"
 

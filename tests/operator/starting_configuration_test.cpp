@@ -9,8 +9,8 @@
 #include <sstream>
 #include <string>
 
-#include "formats/configuration.hpp"
-#include "formats/keys.hpp"
+#include "configuration/configuration.hpp"
+#include "configuration/keys.hpp"
 
 using namespace dekeyd;
 using nlohmann::json;

@@ -16,9 +16,9 @@
 #include <vector>
 
 #include "bench/radio.hpp"
-#include "core/channel_reader.hpp"
-#include "core/rf.hpp"
-#include "formats/calibration.hpp"
+#include "configuration/calibration.hpp"
+#include "maths/rf.hpp"
+#include "measure/channel_reader.hpp"
 #include "temporary_folder.hpp"
 
 using namespace dekeyd;

@@ -11,13 +11,13 @@
 #include <string_view>
 #include <vector>
 
-#include "core/correction.hpp"
-#include "core/derived.hpp"
-#include "core/level_budget.hpp"
-#include "core/power.hpp"
-#include "core/rf.hpp"
-#include "core/thermal.hpp"
-#include "core/uncertainty.hpp"
+#include "maths/correction.hpp"
+#include "maths/level_budget.hpp"
+#include "maths/power.hpp"
+#include "maths/rf.hpp"
+#include "maths/thermal.hpp"
+#include "maths/uncertainty.hpp"
+#include "measure/derived.hpp"
 
 using namespace dekeyd::core;
 

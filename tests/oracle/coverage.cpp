@@ -11,7 +11,7 @@
 #include <random>
 
 #include "bench/amplifier.hpp"
-#include "core/step.hpp"
+#include "core/protection.hpp"
 
 using namespace dekeyd::core;
 using namespace std::chrono_literals;

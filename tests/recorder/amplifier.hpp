@@ -9,9 +9,9 @@
 #include <string>
 
 #include "../formats/configuration_sample.hpp"
-#include "core/step.hpp"
-#include "formats/capture.hpp"
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
+#include "core/protection.hpp"
+#include "store/capture.hpp"
 
 namespace recorded {
 

@@ -1,5 +1,5 @@
 // daemon/formats/capture.cpp: what is written is read back to the same bits, and a torn file is not believed.
-#include "formats/capture.hpp"
+#include "store/capture.hpp"
 
 #include <doctest/doctest.h>
 

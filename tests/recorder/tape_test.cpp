@@ -1,5 +1,5 @@
 // daemon/tape.hpp: whole records in order, whatever the place of the wrap; what finds no room is counted.
-#include "daemon/tape.hpp"
+#include "recording/tape.hpp"
 
 #include <doctest/doctest.h>
 

@@ -3,7 +3,7 @@ MENDS = [
     {
         "finding": "rf-absent-by-every-detector",
         "says": "RF counts as absent by forward alone: a dead or swapped forward detector hides it.",
-        "file": "daemon/core/derived.cpp",
+        "file": "daemon/measure/derived.cpp",
         "old": "const RfLook by_reflected = look(reflected,",
         "new": "const RfLook by_reflected = look(reflected == nullptr ? reflected : nullptr,",
         "world": "relay welds behind a dead detector",
@@ -11,7 +11,7 @@ MENDS = [
     {
         "finding": "reflected-judged-at-every-power",
         "says": "Reflected at or above forward is judged only where ratios are measurable.",
-        "file": "daemon/core/step.cpp",
+        "file": "daemon/core/protection.cpp",
         "old": "    fold(exceeds, swapped_timer_.update(now, reflected_exceeds(plan_.rf, bracket)));\n",
         "new": "",
         "world": "coupler's cables swapped at low power",
@@ -19,7 +19,7 @@ MENDS = [
     {
         "finding": "no-permit-into-drive",
         "says": "After a start, a release or a reset a permit begins while drive is present.",
-        "file": "daemon/core/step.cpp",
+        "file": "daemon/core/protection.cpp",
         "old": "plan_.supervision.continuous_drive || drive_absent()",
         "new": "snapshot_.state == State::starting || drive_absent()",
         "world": "exciter never pauses",
@@ -27,7 +27,7 @@ MENDS = [
     {
         "finding": "in-force-before-its-look",
         "says": "A provisional limit, or one that rested without the supply, counts as clear before its next look.",
-        "file": "daemon/core/step.cpp",
+        "file": "daemon/core/protection.cpp",
         "old": "if (out_of_force_[i] != 0 && !out) timers_[i].forget();",
         "new": "",
         "world": "fan stops",
@@ -35,7 +35,7 @@ MENDS = [
     {
         "finding": "refused-inhibit-is-no-cycle",
         "says": "A cycle whose inhibit the kernel refused counts as completed, and serves the watchdog.",
-        "file": "daemon/guard.cpp",
+        "file": "daemon/guard/guard.cpp",
         "old": "if (!refuses_inhibit()) cycles_",
         "new": "cycles_",
         "world": "pad refuses a write",
@@ -43,7 +43,7 @@ MENDS = [
     {
         "finding": "late-pad-read-again",
         "says": "A pad that follows late by microseconds is a mismatch at once.",
-        "file": "daemon/line_keeper.cpp",
+        "file": "daemon/guard/line_keeper.cpp",
         "old": "constexpr int looks_again = 4;",
         "new": "constexpr int looks_again = 0;",
         "world": "pad is late",
@@ -51,7 +51,7 @@ MENDS = [
     {
         "finding": "every-gate-on-a-key-ramp",
         "says": "A limit on a ratio with a gate other than forward is accepted, and trips on each key ramp.",
-        "file": "daemon/formats/limit_checks.cpp",
+        "file": "daemon/configuration/limit_checks.cpp",
         "old": "if (limit.trips && !with_forward &&",
         "new": "if (limit.trips && !with_forward && limit.id.empty() &&",
         "target": "formats_test",
@@ -60,7 +60,7 @@ MENDS = [
     {
         "finding": "one-look-is-said",
         "says": "A qualify time that is over by the next look is not said to need one look alone.",
-        "file": "daemon/formats/summary.cpp",
+        "file": "daemon/configuration/summary.cpp",
         "old": "limit.qualify <= worst.wait",
         "new": "limit.qualify < core::Duration::zero() && worst.wait > limit.qualify",
         "target": "formats_test",
@@ -93,7 +93,7 @@ MENDS = [
     {
         "finding": "proof-leans-on-an-unseen-contactor",
         "says": "A proof test without drive measured trusts a contactor whose contacts nothing sees.",
-        "file": "daemon/core/step.cpp",
+        "file": "daemon/core/protection.cpp",
         "old": "plan_.supervision.contactor && plan_.roles.contactor_sense.has_value()",
         "new": "plan_.supervision.contactor",
         "target": "core_test",
@@ -110,7 +110,7 @@ MENDS = [
     {
         "finding": "fresh-readings-after-a-sleep",
         "says": "Readings of before a sleep look fresh after it.",
-        "file": "daemon/core/step.cpp",
+        "file": "daemon/core/protection.cpp",
         "old": "if (slept) forget_readings();",
         "new": "if (slept && !stepped_) forget_readings();",
         "world": "machine sleeps",
@@ -118,7 +118,7 @@ MENDS = [
     {
         "finding": "sleep-not-told-to-core",
         "says": "The guard does not compare the boot clock with the monotonic one.",
-        "file": "daemon/guard.cpp",
+        "file": "daemon/guard/guard.cpp",
         "old": "    return *asleep_ - before;",
         "new": "    return before - before;",
         "world": "machine sleeps",

@@ -6,7 +6,7 @@ MENDS = [
     {
         "finding": "provisional-limit-caps-exposure",
         "says": "A resting commissioning section makes the exposure distance a third of the true one.",
-        "file": "daemon/formats/exposure_json.cpp",
+        "file": "daemon/messages/exposure_json.cpp",
         "old": "core::lowest_sure_trip(plan, plan.roles.forward, {})",
         "new": "core::lowest_sure_trip(plan, plan.roles.forward, {.commissioning = true})",
         "target": "agree_test",
@@ -15,7 +15,7 @@ MENDS = [
     {
         "finding": "gated-limit-caps-exposure",
         "says": "A limit that rests now and then caps the power that a distance is worked out for.",
-        "file": "daemon/formats/exposure_json.cpp",
+        "file": "daemon/messages/exposure_json.cpp",
         "old": "core::lowest_sure_trip(",
         "new": "core::lowest_possible_trip(",
         "target": "agree_test",
@@ -33,7 +33,7 @@ MENDS = [
     {
         "finding": "provisional-limit-forecast",
         "says": "The time to the limit is that to a provisional trip while nobody is commissioning.",
-        "file": "daemon/core/forecast.cpp",
+        "file": "daemon/measure/forecast.cpp",
         "old": "lowest_possible_trip(plan_, plan_.roles.heatsink, input.moment)",
         "new": "lowest_possible_trip(plan_, plan_.roles.heatsink, Moment{.commissioning = true})",
         "target": "core_test",
@@ -60,7 +60,7 @@ MENDS = [
     {
         "finding": "advice-reassures-of-what-nothing-covers",
         "says": "With compression of 1.7 dB and no limit that warns of it the advice is 'No need to back off'.",
-        "file": "daemon/formats/back_off_text.cpp",
+        "file": "daemon/words/back_off_text.cpp",
         "old": "if (level && known) {",
         "new": "if (level || known || !measured) {",
         "target": "formats_test",
@@ -69,7 +69,7 @@ MENDS = [
     {
         "finding": "plan-judges-inputs-alone",
         "says": "An exciter that can pass the rated forward power by 11 W is called safe.",
-        "file": "daemon/core/level_budget.cpp",
+        "file": "daemon/maths/level_budget.cpp",
         "old": "stages[i].maximum_output_dbm && level > *stages[i].maximum_output_dbm;\n        budget.may_exceed",
         "new": "stages[i].maximum_output_dbm && level > largest_dbm;\n        budget.may_exceed",
         "target": "operator_test",
@@ -78,7 +78,7 @@ MENDS = [
     {
         "finding": "doubt-beyond-the-levels-stands-still",
         "says": "A power 10 dB above the last compared level has the interval of that level.",
-        "file": "daemon/core/correction.cpp",
+        "file": "daemon/maths/correction.cpp",
         "old": "const double distance = std::abs(shown - end->shown_dbm);",
         "new": "const double distance = 0.0 * shown;",
         "target": "oracle_calibrations",
@@ -87,7 +87,7 @@ MENDS = [
     {
         "finding": "last-segment-extended",
         "says": "Beyond the table's ends the slope between its outermost levels goes on, ripple and all.",
-        "file": "daemon/core/correction.cpp",
+        "file": "daemon/maths/correction.cpp",
         "old": "slope * measured / (prior + measured)",
         "new": "slope * measured / measured",
         "target": "core_test",
@@ -96,7 +96,7 @@ MENDS = [
     {
         "finding": "trip-beyond-calibration-unsaid",
         "says": "check, explain and calibrate don't say that a trip lies beyond what was compared.",
-        "file": "daemon/formats/calibration.cpp",
+        "file": "daemon/configuration/calibration.cpp",
         "old": "if (beyond_db < worth_saying_db) continue;",
         "new": "if (beyond_db < 1000.0 * worth_saying_db) continue;",
         "target": "formats_test",
@@ -141,7 +141,7 @@ MENDS = [
     {
         "finding": "provisional-limit-silences-advice",
         "says": "`check` doesn't say that a limit is missing where a provisional one watches the quantity.",
-        "file": "daemon/formats/configuration_advice.cpp",
+        "file": "daemon/configuration/advice.cpp",
         "old": "core::may_trip(limit, {})",
         "new": "limit.trips",
         "target": "formats_test",
@@ -150,7 +150,7 @@ MENDS = [
     {
         "finding": "limit-not-looked-at-yet-cant-be-told",
         "says": "A supply limit that waits for its first reading after the contactor's closing says that it can't be told.",
-        "file": "daemon/formats/event_text.cpp",
+        "file": "daemon/words/event_text.cpp",
         "old": "(limit.while_supplied || limit.provisional) && !limit.gate",
         "new": "limit.while_supplied && limit.provisional && !limit.gate",
         "world": "machine sleeps",

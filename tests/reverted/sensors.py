@@ -1,5 +1,5 @@
 """Mends of what a sensor's word was believed for: each taken away again must be found."""
-CHANNEL = "daemon/core/channel_reader.cpp"
+CHANNEL = "daemon/measure/channel_reader.cpp"
 MENDS = [
     dict(finding="power-on-value-confirms-itself", says="a second 85.000 like the first was a temperature", file=CHANNEL,
          old="if (near_candidate || (power_on ? near_last : !jump)) {", new="if (near_candidate || near_last || !jump) {",
@@ -10,15 +10,15 @@ MENDS = [
     dict(finding="unconfirmed-samples-add-up", says="a sensor that alternates was good for ever", file=CHANNEL,
          old="unconfirmed_costs = 8", new="unconfirmed_costs = 0",
          world="thermometer alternates"),
-    dict(finding="half-degrees-of-the-older-part", says="a DS18S20 was garbled for ever", file="daemon/core/sensing.cpp",
+    dict(finding="half-degrees-of-the-older-part", says="a DS18S20 was garbled for ever", file="drivers/sensing.cpp",
          old="if (family == W1Family::ds18b20_and_kin) return", new="if (family <= W1Family::ds18s20) return",
          world=""),
-    dict(finding="scale-below-zero", says="a negative scale turned power into its absence", file="daemon/core/sensing.cpp",
-         changes=[dict(file="daemon/core/sensing.cpp", old="scaling.scale <= 0.0", new="scaling.scale == 0.0"),
+    dict(finding="scale-below-zero", says="a negative scale turned power into its absence", file="drivers/sensing.cpp",
+         changes=[dict(file="drivers/sensing.cpp", old="scaling.scale <= 0.0", new="scaling.scale == 0.0"),
                   dict(file="drivers/iio.cpp", old="if (!(scale.value > 0.0)) {", new="if (scale.value == 0.0) {")],
          target="drivers_test", finds=["tests/drivers_test", "-tc=*scale of nothing*"]),
     dict(finding="diode-at-rest-is-saturated", says="code 0 of a unipolar converter was no power but a fault",
-         file="daemon/core/sensing.cpp", old="scaling.lowest && *scaling.lowest != 0.0 && raw", new="scaling.lowest && raw",
+         file="drivers/sensing.cpp", old="scaling.lowest && *scaling.lowest != 0.0 && raw", new="scaling.lowest && raw",
          world=""),
     dict(finding="short-closing-is-lost", says="a normally open contact that closed between two reads was not seen",
          file="drivers/contact.cpp", old="opened += normal_is_high() ?", new="if (address_.normally_closed) opened += normal_is_high() ?",
@@ -28,7 +28,7 @@ MENDS = [
          new="if (channel_->power->temperature_channel && false) {",
          world="compensation lost in heat"),
     dict(finding="compression-guessed-when-cold", says="compression went on by the reference temperature",
-         file="daemon/core/derived.cpp", old="if (rf.gain_db_per_k != 0.0 && heatsink", new="if (rf.gain_db_per_k > 1e9 && heatsink",
+         file="daemon/measure/derived.cpp", old="if (rf.gain_db_per_k != 0.0 && heatsink", new="if (rf.gain_db_per_k > 1e9 && heatsink",
          target="core_test", finds=["tests/core_test", "-tc=*gain that drifts*"]),
     dict(finding="erratic-for-ever", says="an erratic sensor that came back at another temperature was never believed again",
          file=CHANNEL, old="candidate_ = jump ? std::optional{value} : std::nullopt;", new="candidate_.reset();",

@@ -5,7 +5,7 @@ MENDS = [
     {
         "finding": "hold-acknowledged-unsaved",
         "says": "A hold is answered with 'Held' before it is durable.",
-        "file": "daemon/control_socket.cpp",
+        "file": "daemon/control/socket.cpp",
         "old": "return !lasts || saved_ == nullptr ||",
         "new": "return !lasts || saved_ != nullptr ||",
         "target": "app_test",
@@ -14,7 +14,7 @@ MENDS = [
     {
         "finding": "latch-lost-with-stalled-storage",
         "says": "A start doesn't look for what the storage had not taken when the daemon ended.",
-        "file": "daemon/formats/state_slots.cpp",
+        "file": "daemon/store/state_slots.cpp",
         "old": "unsaved = !stored.memory.first_start && !nothing &&",
         "new": "unsaved = !stored.memory.first_start && nothing &&",
         "world": "storage stalls",
@@ -22,7 +22,7 @@ MENDS = [
     {
         "finding": "stop-that-could-not-save-is-clean",
         "says": "A stop whose last save failed leaves no trace for the next start.",
-        "file": "daemon/state_keeper.cpp",
+        "file": "daemon/recording/state_keeper.cpp",
         "old": "return saved || (copied && !work_->leave_unsaved());",
         "new": "return saved || copied;",
         "target": "app_test",
@@ -31,7 +31,7 @@ MENDS = [
     {
         "finding": "latch-needs-room",
         "says": "Each save makes a new file, which a full storage refuses.",
-        "file": "daemon/formats/state_slots.cpp",
+        "file": "daemon/store/state_slots.cpp",
         "old": "if (!is_ours()) open(plan);",
         "new": "close();",
         "world": "storage is full",
@@ -39,7 +39,7 @@ MENDS = [
     {
         "finding": "torn-slot-believed-as-nothing",
         "says": "Where the newer slot is torn, the older one counts as all there was.",
-        "file": "daemon/formats/state_slots.cpp",
+        "file": "daemon/store/state_slots.cpp",
         "old": "if (!slots.both_agree) state.memory.unreadable",
         "new": "if (!slots.any()) state.memory.unreadable",
         "target": "formats_test",
@@ -48,7 +48,7 @@ MENDS = [
     {
         "finding": "newest-slot-overwritten",
         "says": "A save overwrites the slot that has the newest state.",
-        "file": "daemon/formats/state_slots.cpp",
+        "file": "daemon/store/state_slots.cpp",
         "old": "next_ = 1 - slots.newest;",
         "new": "next_ = slots.newest;",
         "target": "formats_test",
@@ -65,7 +65,7 @@ MENDS = [
     {
         "finding": "second-daemon-touches-the-first",
         "says": "The folders are not locked before anything else.",
-        "file": "daemon/service.cpp",
+        "file": "daemon/guard/service.cpp",
         "old": "if (const int code = take_folders(); code != 0) return code;",
         "new": "static_cast<void>(take_folders());",
         "target": FAULTS,
@@ -74,7 +74,7 @@ MENDS = [
     {
         "finding": "run-folder-unknown-to-the-hook",
         "says": "A run folder other than the service manager's is accepted.",
-        "file": "daemon/service.cpp",
+        "file": "daemon/guard/service.cpp",
         "old": "if (const std::string given = other_run_directory(configuration); !given.empty()) {",
         "new": "if (const std::string given = other_run_directory(configuration); given == \"?\") {",
         "target": FAULTS,
@@ -83,7 +83,7 @@ MENDS = [
     {
         "finding": "hook-drives-a-pad-of-an-earlier-configuration",
         "says": "The hook's files of lines that the configuration no longer has stay.",
-        "file": "daemon/service.cpp",
+        "file": "daemon/guard/service.cpp",
         "old": "} else if (::unlink(path.c_str()) != 0 && errno != ENOENT) {",
         "new": "} else if (path.empty()) {",
         "target": FAULTS,
@@ -110,7 +110,7 @@ MENDS = [
     {
         "finding": "reset-executed-later",
         "says": "A command is obeyed however long it has waited for the guard.",
-        "file": "daemon/guard.cpp",
+        "file": "daemon/guard/guard.cpp",
         "old": "if (!is_void) commands_.push_back(*command);",
         "new": "if (!is_void || command->id != 0) commands_.push_back(*command);",
         "world": "",
@@ -118,7 +118,7 @@ MENDS = [
     {
         "finding": "reset-of-a-client-that-has-gone",
         "says": "A command is obeyed although its client has gone.",
-        "file": "daemon/control_socket.cpp",
+        "file": "daemon/control/socket.cpp",
         "old": "(client.gone || now - looked_ >= formats::command_life)",
         "new": "(now - looked_ >= formats::command_life)",
         "target": "app_test",
@@ -154,7 +154,7 @@ MENDS = [
     {
         "finding": "silent-clients-keep-a-hold-out",
         "says": "Clients that stay keep their places, and the next one is turned away.",
-        "file": "daemon/client_places.cpp",
+        "file": "daemon/control/client_places.cpp",
         "old": "    std::size_t first = 0;\n",
         "new": "    if (!clients.empty()) return clients.size() - 1;\n    std::size_t first = 0;\n",
         "target": "app_test",
@@ -163,7 +163,7 @@ MENDS = [
     {
         "finding": "watchers-take-every-place",
         "says": "Any number of clients may watch, whether or not they read.",
-        "file": "daemon/control_socket.cpp",
+        "file": "daemon/control/socket.cpp",
         "old": "if (others >= static_cast<std::ptrdiff_t>(most_watchers)) {",
         "new": "if (others > 100 * static_cast<std::ptrdiff_t>(most_watchers)) {",
         "target": FAULTS,
@@ -199,7 +199,7 @@ MENDS = [
     {
         "finding": "slot-too-small-for-the-fullest-state",
         "says": "A slot is measured without the longer words of held, latched and running: the fullest state runs into the other.",
-        "file": "daemon/formats/state_slots.cpp",
+        "file": "daemon/store/state_slots.cpp",
         "old": "    fullest.memory.held_locally = fullest.memory.held_remotely = true;\n",
         "new": "",
         "target": "formats_test",

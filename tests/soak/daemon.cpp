@@ -2,7 +2,7 @@
 
 #include <filesystem>
 
-#include "formats/raw_bounds.hpp"
+#include "configuration/raw_bounds.hpp"
 
 namespace dekeyd::soak {
 namespace {

@@ -8,13 +8,13 @@
 #include <string>
 #include <vector>
 
-#include "core/step.hpp"
-#include "daemon/guard.hpp"
+#include "configuration/configuration.hpp"
+#include "core/protection.hpp"
 #include "drivers/line.hpp"
-#include "formats/configuration.hpp"
-#include "formats/state_slots.hpp"
+#include "guard/guard.hpp"
 #include "soak/disk.hpp"
 #include "soak/troubles.hpp"
+#include "store/state_slots.hpp"
 
 namespace dekeyd::soak {
 

@@ -6,7 +6,7 @@
 #include <cmath>
 #include <string>
 
-#include "core/sensing.hpp"
+#include "drivers/sensing.hpp"
 #include "soak/station.hpp"
 
 namespace dekeyd::soak {

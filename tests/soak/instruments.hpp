@@ -8,8 +8,8 @@
 #include <vector>
 
 #include "bench/bench.hpp"
-#include "core/scan.hpp"
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
+#include "plan/scan.hpp"
 #include "soak/contacts.hpp"
 
 namespace dekeyd::soak {

@@ -19,11 +19,11 @@
 #include <vector>
 
 #include "base/folder_lock.hpp"
-#include "formats/control_messages.hpp"
-#include "formats/event_text.hpp"
-#include "formats/journal.hpp"
+#include "messages/control.hpp"
 #include "soak/oracle.hpp"
 #include "soak/station.hpp"
+#include "store/journal.hpp"
+#include "words/event_text.hpp"
 
 namespace dekeyd::soak {
 namespace {

@@ -5,10 +5,10 @@
 #include <cstdio>
 #include <utility>
 
-#include "formats/event_text.hpp"
-#include "formats/raw_bounds.hpp"
-#include "formats/reaction.hpp"
+#include "configuration/raw_bounds.hpp"
+#include "configuration/reaction.hpp"
 #include "second_opinion/scans.hpp"
+#include "words/event_text.hpp"
 
 namespace dekeyd::soak {
 namespace {

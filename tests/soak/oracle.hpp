@@ -9,8 +9,8 @@
 #include <string_view>
 #include <vector>
 
-#include "core/step.hpp"
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
+#include "core/protection.hpp"
 #include "second_opinion/monitor.hpp"
 #include "soak/daemon.hpp"
 #include "soak/world.hpp"

@@ -2,9 +2,9 @@
 #include <algorithm>
 #include <array>
 
-#include "formats/event_text.hpp"
-#include "formats/reason.hpp"
 #include "soak/oracle.hpp"
+#include "words/event_text.hpp"
+#include "words/reason.hpp"
 
 namespace dekeyd::soak {
 namespace {

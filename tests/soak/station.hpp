@@ -3,7 +3,7 @@
 
 #include <string>
 
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
 
 namespace dekeyd::soak {
 

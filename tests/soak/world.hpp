@@ -6,8 +6,8 @@
 #include <vector>
 
 #include "bench/bench.hpp"
-#include "core/scan.hpp"
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
+#include "plan/scan.hpp"
 #include "soak/chance.hpp"
 #include "soak/contacts.hpp"
 #include "soak/daemon.hpp"

@@ -6,7 +6,7 @@
 #include <string_view>
 #include <vector>
 
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
 
 namespace dekeyd::ctl {
 

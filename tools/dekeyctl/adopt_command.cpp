@@ -18,7 +18,10 @@
 #include <thread>
 
 #include "base/connection.hpp"
-#include "core/reading.hpp"
+#include "base/durable_file.hpp"
+#include "configuration/configuration.hpp"
+#include "configuration/edit.hpp"
+#include "configuration/yaml_tree.hpp"
 #include "dekeyctl/adopt.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/status.hpp"
@@ -26,10 +29,7 @@
 #include "dekeyctl/text.hpp"
 #include "drivers/find.hpp"
 #include "drivers/sensor.hpp"
-#include "formats/configuration.hpp"
-#include "formats/configuration_edit.hpp"
-#include "formats/durable_file.hpp"
-#include "formats/yaml_tree.hpp"
+#include "plan/reading.hpp"
 
 namespace dekeyd::ctl {
 namespace {

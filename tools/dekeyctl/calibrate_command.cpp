@@ -13,18 +13,18 @@
 #include <thread>
 
 #include "base/connection.hpp"
-#include "core/correction.hpp"
-#include "core/rf.hpp"
+#include "base/durable_file.hpp"
+#include "configuration/calibration.hpp"
+#include "configuration/configuration.hpp"
+#include "configuration/edit.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/json_output.hpp"
 #include "dekeyctl/status.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
-#include "formats/calibration.hpp"
-#include "formats/configuration.hpp"
-#include "formats/configuration_edit.hpp"
-#include "formats/durable_file.hpp"
-#include "formats/units.hpp"
+#include "maths/correction.hpp"
+#include "maths/rf.hpp"
+#include "words/units.hpp"
 
 namespace dekeyd::ctl {
 namespace {

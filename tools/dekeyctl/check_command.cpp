@@ -5,10 +5,10 @@
 #include <nlohmann/json.hpp>
 #include <sstream>
 
+#include "configuration/configuration.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
-#include "formats/configuration.hpp"
 
 namespace dekeyd::ctl {
 namespace {

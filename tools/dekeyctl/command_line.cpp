@@ -7,8 +7,8 @@
 
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
-#include "formats/nearest.hpp"
-#include "formats/units.hpp"
+#include "words/nearest.hpp"
+#include "words/units.hpp"
 
 namespace dekeyd::ctl {
 namespace {

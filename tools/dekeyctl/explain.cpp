@@ -5,18 +5,18 @@
 #include <algorithm>
 #include <cmath>
 
-#include "core/correction.hpp"
-#include "core/exposure.hpp"
-#include "core/level_budget.hpp"
+#include "configuration/calibration.hpp"
 #include "core/limit.hpp"
-#include "core/rf.hpp"
-#include "core/uncertainty.hpp"
 #include "dekeyctl/json_output.hpp"
 #include "dekeyctl/text.hpp"
-#include "formats/calibration.hpp"
-#include "formats/exposure_json.hpp"
-#include "formats/json_number.hpp"
-#include "formats/units.hpp"
+#include "maths/correction.hpp"
+#include "maths/exposure.hpp"
+#include "maths/level_budget.hpp"
+#include "maths/rf.hpp"
+#include "maths/uncertainty.hpp"
+#include "messages/exposure_json.hpp"
+#include "words/json_number.hpp"
+#include "words/units.hpp"
 
 namespace dekeyd::ctl {
 

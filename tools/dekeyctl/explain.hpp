@@ -5,7 +5,7 @@
 #include <string>
 #include <vector>
 
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
 
 namespace dekeyd::ctl {
 

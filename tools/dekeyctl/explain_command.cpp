@@ -3,12 +3,12 @@
 #include <algorithm>
 #include <cstdio>
 
+#include "configuration/configuration.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/explain.hpp"
 #include "dekeyctl/json_output.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
-#include "formats/configuration.hpp"
 
 namespace dekeyd::ctl {
 namespace {

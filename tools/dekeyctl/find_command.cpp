@@ -12,7 +12,8 @@
 #include <string_view>
 #include <vector>
 
-#include "core/reading.hpp"
+#include "base/durable_file.hpp"
+#include "configuration/placeholder.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/starting_configuration.hpp"
 #include "dekeyctl/terminal.hpp"
@@ -20,8 +21,7 @@
 #include "drivers/find.hpp"
 #include "drivers/gpio.hpp"
 #include "drivers/sensor.hpp"
-#include "formats/durable_file.hpp"
-#include "formats/placeholder.hpp"
+#include "plan/reading.hpp"
 
 namespace dekeyd::ctl {
 namespace {

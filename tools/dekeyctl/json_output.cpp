@@ -2,7 +2,7 @@
 
 #include <fmt/format.h>
 
-#include "formats/json_number.hpp"
+#include "words/json_number.hpp"
 
 namespace dekeyd::ctl {
 

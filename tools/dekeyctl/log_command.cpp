@@ -14,10 +14,10 @@
 #include "dekeyctl/json_output.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
-#include "formats/capture.hpp"
-#include "formats/capture_store.hpp"
-#include "formats/checked_rows.hpp"
-#include "formats/transmission_log.hpp"
+#include "store/capture.hpp"
+#include "store/capture_store.hpp"
+#include "store/checked_rows.hpp"
+#include "store/transmission_log.hpp"
 
 namespace dekeyd::ctl {
 namespace {

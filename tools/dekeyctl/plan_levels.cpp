@@ -4,16 +4,16 @@
 #include <algorithm>
 #include <cmath>
 
-#include "core/exposure.hpp"
-#include "core/level_budget.hpp"
 #include "core/limit.hpp"
-#include "core/power.hpp"
-#include "core/rf.hpp"
 #include "dekeyctl/explain.hpp"
 #include "dekeyctl/json_output.hpp"
-#include "formats/exposure_json.hpp"
-#include "formats/json_number.hpp"
-#include "formats/units.hpp"
+#include "maths/exposure.hpp"
+#include "maths/level_budget.hpp"
+#include "maths/power.hpp"
+#include "maths/rf.hpp"
+#include "messages/exposure_json.hpp"
+#include "words/json_number.hpp"
+#include "words/units.hpp"
 
 namespace dekeyd::ctl {
 

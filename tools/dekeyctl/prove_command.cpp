@@ -17,6 +17,8 @@
 #include <thread>
 
 #include "base/connection.hpp"
+#include "base/durable_file.hpp"
+#include "base/wall_time.hpp"
 #include "core/interlock.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/json_output.hpp"
@@ -24,8 +26,6 @@
 #include "dekeyctl/status.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
-#include "formats/durable_file.hpp"
-#include "formats/wall_time.hpp"
 
 namespace dekeyd::ctl {
 namespace {

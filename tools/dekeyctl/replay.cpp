@@ -5,7 +5,7 @@
 #include <istream>
 #include <memory>
 
-#include "formats/event_text.hpp"
+#include "words/event_text.hpp"
 
 namespace dekeyd::ctl {
 namespace {

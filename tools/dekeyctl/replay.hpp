@@ -7,8 +7,8 @@
 #include <string>
 #include <vector>
 
-#include "formats/capture.hpp"
-#include "formats/configuration.hpp"
+#include "configuration/configuration.hpp"
+#include "store/capture.hpp"
 
 namespace dekeyd::ctl {
 

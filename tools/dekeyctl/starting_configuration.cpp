@@ -8,10 +8,10 @@
 #include <string_view>
 #include <vector>
 
+#include "configuration/configuration.hpp"
+#include "configuration/keys.hpp"
+#include "configuration/placeholder.hpp"
 #include "dekeyctl/text.hpp"
-#include "formats/configuration.hpp"
-#include "formats/keys.hpp"
-#include "formats/placeholder.hpp"
 
 namespace dekeyd::ctl {
 namespace {

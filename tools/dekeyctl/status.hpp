@@ -6,7 +6,7 @@
 #include <string_view>
 #include <vector>
 
-#include "formats/messages.hpp"
+#include "words/messages.hpp"
 
 namespace dekeyd::ctl {
 

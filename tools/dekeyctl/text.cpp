@@ -7,7 +7,7 @@
 #include <cstdint>
 #include <utility>
 
-#include "core/reading.hpp"
+#include "plan/reading.hpp"
 
 namespace dekeyd::ctl {
 namespace {

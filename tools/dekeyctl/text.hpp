@@ -6,7 +6,7 @@
 #include <string_view>
 #include <vector>
 
-#include "formats/figures.hpp"
+#include "words/figures.hpp"
 
 namespace dekeyd::ctl {
 

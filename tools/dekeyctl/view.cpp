@@ -8,8 +8,8 @@
 
 #include "core/interlock.hpp"
 #include "core/limit.hpp"
-#include "core/reading.hpp"
 #include "dekeyctl/text.hpp"
+#include "plan/reading.hpp"
 
 namespace dekeyd::ctl {
 namespace {

@@ -7,9 +7,9 @@
 #include <string>
 #include <string_view>
 
-#include "daemon/arguments.hpp"
 #include "dekeyctl/command_line.hpp"
 #include "dekeyctl/key_schema.hpp"
+#include "guard/arguments.hpp"
 #include "manual/pages.hpp"
 #include "telemetry/arguments.hpp"
 

@@ -17,7 +17,7 @@
 #include <string>
 #include <vector>
 
-#include "core/step.hpp"
+#include "core/protection.hpp"
 #include "drivers/sensor.hpp"
 #include "second_opinion/bounds.hpp"
 #include "second_opinion/scans.hpp"

@@ -8,14 +8,14 @@
 #include <set>
 #include <sstream>
 
-#include "formats/capture.hpp"
-#include "formats/capture_store.hpp"
-#include "formats/checked_rows.hpp"
-#include "formats/durable_file.hpp"
-#include "formats/journal.hpp"
-#include "formats/state_slots.hpp"
+#include "base/durable_file.hpp"
 #include "sample_plan.hpp"
 #include "storage_shim.hpp"
+#include "store/capture.hpp"
+#include "store/capture_store.hpp"
+#include "store/checked_rows.hpp"
+#include "store/journal.hpp"
+#include "store/state_slots.hpp"
 #include "temporary_folder.hpp"
 
 using namespace dekeyd;

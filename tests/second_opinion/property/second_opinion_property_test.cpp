@@ -7,9 +7,9 @@
 #include <limits>
 #include <random>
 
-#include "core/channel_reader.hpp"
 #include "core/limit.hpp"
-#include "core/step.hpp"
+#include "core/protection.hpp"
+#include "measure/channel_reader.hpp"
 #include "second_opinion/bounds.hpp"
 #include "second_opinion/scans.hpp"
 

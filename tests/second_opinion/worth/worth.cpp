@@ -14,9 +14,9 @@
 #include <vector>
 
 #include "bench/amplifier.hpp"
-#include "core/step.hpp"
-#include "formats/configuration.hpp"
-#include "formats/raw_bounds.hpp"
+#include "configuration/configuration.hpp"
+#include "configuration/raw_bounds.hpp"
+#include "core/protection.hpp"
 #include "second_opinion/scans.hpp"
 
 using namespace dekeyd;

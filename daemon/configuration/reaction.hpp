@@ -1,0 +1,22 @@
+// How long a limit takes at worst, from the sensor to the line, by the configuration's own figures.
+#pragma once
+
+#include "configuration/configuration.hpp"
+#include "plan/plan.hpp"
+
+namespace dekeyd::formats {
+
+/// Each part at its worst; a bus that hangs ends in its sensors' allowed age instead.
+struct Reaction {
+    core::Duration wait{};        ///< until the slot is read again
+    core::Duration conversion{};  ///< until its scan is handed over
+    core::Duration renewal{};     ///< until the quantity is worked out from it, where that isn't with each scan
+    core::Duration qualify{};
+    core::Duration guard{};  ///< until the guard has decided and written
+    [[nodiscard]] core::Duration total() const noexcept { return wait + conversion + renewal + qualify + guard; }
+};
+
+/// Of the slowest channel that the limit's quantity, or its gate's, is made of.
+Reaction reaction(const Configuration& configuration, const core::LimitPlan& limit);
+
+}  // namespace dekeyd::formats

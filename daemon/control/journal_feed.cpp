@@ -1,0 +1,108 @@
+#include "control/journal_feed.hpp"
+
+#include <spdlog/spdlog.h>
+
+#include <algorithm>
+#include <mutex>
+#include <utility>
+
+#include "base/thread.hpp"
+#include "base/wall_clock.hpp"
+
+namespace dekeyd {
+
+using namespace std::chrono_literals;
+
+/// Shared with the thread, so that one that hangs in the kernel never touches what is gone.
+class JournalFeed::Work {
+public:
+    Work(const std::string& folder, const RecorderState& state, Wake& to_tell)
+        : reader_{folder}, state_{state}, to_tell_{to_tell} {}
+
+    void run() noexcept {
+        while (!stopping_.load(std::memory_order_acquire)) {
+            try {
+                pass();
+            } catch (const std::exception& error) {
+                spdlog::error("the journal can't be read for the telemetry: {}", error.what());
+            }
+            wake_.wait(monotonic_now() + 1s);
+        }
+    }
+
+    void ask(std::uint64_t after) {
+        {
+            const std::lock_guard lock{mutex_};
+            asked_ = after;
+            batch_.reset();
+        }
+        wake_.ring();
+    }
+
+    std::optional<Batch> take() {
+        const std::lock_guard lock{mutex_};
+        return std::exchange(batch_, std::nullopt);
+    }
+
+    Wake wake_;
+    std::atomic<bool> stopping_{false};
+    Thread thread_;
+
+private:
+    void pass() {
+        std::optional<std::uint64_t> after;
+        {
+            const std::lock_guard lock{mutex_};
+            after = std::exchange(asked_, std::nullopt);
+        }
+        if (!after || !state_.journal_open.load(std::memory_order_acquire)) return;
+        Batch batch{.after = *after, .durable = state_.journal_durable.load(std::memory_order_acquire)};
+        std::size_t bytes = 0;
+        for (std::uint64_t next = *after + 1; batch.entries.size() < most_entries && bytes < most_bytes;) {
+            auto entry = reader_.from(next, batch.durable);
+            if (!entry) break;
+            next = entry->number + 1;
+            bytes += entry->text.size();
+            batch.entries.push_back(*std::move(entry));
+        }
+        {
+            const std::lock_guard lock{mutex_};
+            if (!asked_) batch_ = std::move(batch);
+        }
+        to_tell_.ring();
+    }
+
+    formats::JournalReader reader_;
+    const RecorderState& state_;
+    Wake& to_tell_;
+    std::mutex mutex_;  ///< of the two below
+    std::optional<std::uint64_t> asked_;
+    std::optional<Batch> batch_;
+};
+
+JournalFeed::JournalFeed(const std::string& folder, const RecorderState& state, Wake& to_tell)
+    : work_{std::make_shared<Work>(folder, state, to_tell)} {}
+
+JournalFeed::~JournalFeed() {
+    stop(monotonic_now() + 1s);
+}
+
+void JournalFeed::start() {
+    work_->thread_.start("journal feed", Thread::ordinary, [work = work_] { work->run(); });
+}
+
+bool JournalFeed::stop(core::Instant deadline) {
+    work_->stopping_.store(true, std::memory_order_release);
+    work_->wake_.ring();
+    return work_->thread_.join(std::max(deadline - monotonic_now(), core::Duration::zero()));
+}
+
+void JournalFeed::ask(std::uint64_t after) {
+    work_->ask(after);
+}
+
+std::optional<JournalFeed::Batch> JournalFeed::take() {
+    return work_->take();
+}
+
+}  // namespace dekeyd

@@ -1,0 +1,500 @@
+#include "control/socket.hpp"
+
+#include <fmt/format.h>
+#include <poll.h>
+#include <sys/socket.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <cerrno>
+#include <cstring>
+#include <nlohmann/json.hpp>
+#include <utility>
+
+#include "base/unix_address.hpp"
+#include "base/wall_clock.hpp"
+#include "words/event_text.hpp"
+
+namespace dekeyd {
+
+using namespace std::chrono_literals;
+
+namespace {
+
+constexpr core::Duration idle_wait = 250ms;    // events ring; a recording, or a time that has passed, doesn't
+constexpr core::Duration working_wait = 50ms;  // a recording's next part
+constexpr core::Duration pending_wait = 5ms;   // a command's answer waits for the storage
+constexpr mode_t socket_mode = 0660;
+constexpr int waiting_clients = 64;
+constexpr core::Duration accept_pause = 100ms;  // without a descriptor for the next client
+constexpr int remote_at_once = 4;               // of the telemetry's clients, and then a pause:
+constexpr core::Duration remote_pause = 20ms;
+constexpr core::Duration remote_quiet = 5ms;  // between looks at what one of them has sent
+
+// The one answer of a client that is closed for another's sake.
+constexpr std::string_view place_needed =
+    "every place of the control socket is taken, and another client needed this one; expected: connect and ask at once";
+
+std::string trouble(const std::string& path, const char* doing, int error) {
+    return fmt::format("{}: {}: {}; expected a run directory that this user may write (paths: run:)", path, doing,
+                       std::strerror(error));
+}
+
+}  // namespace
+
+ControlSocket::ControlSocket(const formats::Configuration& configuration, Outlet& outlet, Ring<core::Command>& commands,
+                             Wake& guard, Context context, RecordingFeed* recording, const RecorderState* saved)
+    : configuration_{configuration},
+      outlet_{outlet},
+      commands_{commands},
+      guard_{guard},
+      context_{std::move(context)},
+      recording_{recording},
+      saved_{saved},
+      doors_{Door{.path = configuration.run_directory + "/control"},
+             Door{.path = configuration.run_directory + "/telemetry", .remote = true}} {
+    if (wake_.descriptor() >= 0) outlet.reader = &wake_;
+}
+
+void ControlSocket::serve_telemetry(TelemetryPorts ports, std::string_view version) {
+    feed_.emplace(configuration_, ports, version);
+}
+
+formats::MqttStatus ControlSocket::telemetry() const noexcept {
+    const bool followed = followed_.load();
+    return {.telemetry = followed, .connected = followed && broker_.load()};
+}
+
+ControlSocket::~ControlSocket() {
+    for (const Client& client : clients_) ::close(client.descriptor);
+    for (const Door& door : doors_) {
+        if (door.descriptor < 0) continue;
+        ::close(door.descriptor);
+        ::unlink(door.path.c_str());
+    }
+}
+
+std::string ControlSocket::listen() {
+    if (std::string text = open(doors_[0]); !text.empty() || !feed_) return text;
+    return open(doors_[1]);
+}
+
+std::string ControlSocket::open(Door& door) const {
+    const std::string& path = door.path;
+    const auto address = UnixAddress::of(path);
+    if (!address) {
+        return fmt::format("{}: a socket's path has 1 to {} bytes; give a shorter run directory (paths: run:)", path,
+                           UnixAddress::longest);
+    }
+    const int listener = ::socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
+    if (listener < 0) return trouble(path, "no socket", errno);
+    // The run folder is locked, so what lies there was left by a daemon that has ended.
+    struct stat there {};
+    if (::lstat(path.c_str(), &there) == 0 && S_ISSOCK(there.st_mode)) ::unlink(path.c_str());
+    // Before, so that there is no time in which others may connect; after, in case the kernel took the umask's.
+    ::fchmod(listener, socket_mode);
+    const bool bound =
+        ::bind(listener, address->get(), address->size()) == 0 && ::chmod(path.c_str(), socket_mode) == 0;
+    const int error = errno;
+    if (!bound || ::listen(listener, waiting_clients) != 0) {
+        const int why = bound ? errno : error;
+        ::close(listener);
+        return trouble(path, "can't listen", why);
+    }
+    door.descriptor = listener;
+    const auto group = door.remote ? feed_->group() : std::nullopt;
+    if (group && ::chown(path.c_str(), static_cast<uid_t>(-1), *group) != 0) {
+        return fmt::format(
+            "{}: can't be given to the group of dekeyd-telemetry: {}; expected this user in that group "
+            "(SupplementaryGroups= in the unit)",
+            path, std::strerror(errno));
+    }
+    return {};
+}
+
+void ControlSocket::run() {
+    looked_ = monotonic_now();
+    while (!leave_.load()) {
+        std::vector<pollfd> watched{{.fd = wake_.descriptor(), .events = POLLIN, .revents = 0}};
+        for (const Door& door : doors_) {  // a negative one is passed over by poll()
+            const bool opens = monotonic_now() >= door.open_again;
+            watched.push_back({.fd = opens ? door.descriptor : -1, .events = POLLIN, .revents = 0});
+        }
+        const std::size_t first_client = watched.size();
+        for (const Client& client : clients_) {
+            const int in = monotonic_now() >= client.quiet_until ? POLLIN : 0;
+            const int out = client.unsent.empty() ? 0 : POLLOUT;
+            watched.push_back({.fd = client.descriptor, .events = static_cast<short>(in | out), .revents = 0});
+        }
+        ::poll(watched.data(), watched.size(), poll_timeout(monotonic_now()));
+        wake_.hear();
+        const core::Instant now = monotonic_now();
+        outlet_.snapshot.take();
+        take_events();
+        for (std::size_t i = 0; i < clients_.size(); ++i) {
+            const short news = watched[first_client + i].revents;
+            if ((news & (POLLIN | POLLHUP | POLLERR)) != 0) receive(clients_[i], now);
+            if ((news & POLLOUT) != 0) clients_[i].flush();
+        }
+        close_silent(now);
+        drop_clients();  // first, for their room
+        for (std::size_t i = 0; i < doors_.size(); ++i) {
+            if ((watched[1 + i].revents & POLLIN) != 0) accept_clients(doors_[i], now);
+        }
+        answer_saved(now);
+        give_up_late(now);
+        serve_follower(now);
+        serve_watchers(now);
+        serve_recording();
+        drop_clients();
+        looked_ = now;
+    }
+    take_events();  // the log has the last ones too
+}
+
+int ControlSocket::poll_timeout(core::Instant now) const {
+    core::Duration wait = !pending_.empty() ? pending_wait : idle_wait;
+    for (const Client& client : clients_) {
+        if (client.records) wait = std::min<core::Duration>(wait, working_wait);
+        if (client.watches()) wait = std::clamp<core::Duration>(client.watch_next - now, 0ns, wait);
+        if (client.follows) wait = std::clamp<core::Duration>(feed_->due() - now, 0ns, wait);
+        if (client.quiet_until > now) wait = std::min<core::Duration>(wait, client.quiet_until - now);
+    }
+    for (const Door& door : doors_) {
+        if (door.open_again > now) wait = std::min<core::Duration>(wait, door.open_again - now);
+    }
+    return static_cast<int>(std::chrono::ceil<std::chrono::milliseconds>(wait).count());
+}
+
+// ---- clients ---------------------------------------------------------------------------------------------------
+
+void ControlSocket::accept_clients(Door& door, core::Instant now) {
+    for (int left = door.remote ? remote_at_once : waiting_clients; left > 0; --left) {
+        const int descriptor = ::accept4(door.descriptor, nullptr, nullptr, SOCK_CLOEXEC | SOCK_NONBLOCK);
+        if (descriptor < 0) {
+            // No descriptor left: those who wait go on waiting, and poll would say so at once, again and again.
+            if (errno != EAGAIN && errno != EINTR) door.open_again = now + accept_pause;
+            return;
+        }
+        clients_.emplace_back(descriptor, now);
+        Client& client = clients_.back();
+        client.remote = client.remote || door.remote || (feed_ && feed_->is_remote(client.user));
+        limit_remote_connections(client);
+        receive(client, now);  // before any question of places: what it has sent already is done
+        keep_places(now);
+    }
+    if (door.remote) door.open_again = now + remote_pause;
+}
+
+void ControlSocket::receive(Client& client, core::Instant now) {
+    if (now < client.quiet_until) return;
+    if (client.remote) client.quiet_until = now + remote_quiet;
+    client.receive(now, [&](Client& from, std::string_view line) { answer(from, line, now); });
+}
+
+// Whatever the telemetry does, it takes no more than its share of the places.
+void ControlSocket::limit_remote_connections(const Client& newest) {
+    if (!newest.remote) return;
+    std::size_t remote = 0;
+    for (auto client = clients_.rbegin(); client != clients_.rend(); ++client) {
+        if (client->remote && !client->drop && ++remote > TelemetryFeed::most_connections) client->drop = true;
+    }
+}
+
+// A client that only stays must not keep a command out.
+void ControlSocket::keep_places(core::Instant now) {
+    if (clients_.size() <= most_clients) return;
+    for (Client& client : clients_) receive(client, now);  // it may have asked just now
+    drop_clients();
+    while (true) {
+        std::vector<ClientPlace> places;
+        for (const Client& client : clients_) places.push_back(place_of(client));
+        const auto found = client_to_close(places);
+        if (!found) return;
+        Client& client = clients_[*found];
+        if (closed_clients_.pass(now)) {
+            spdlog::warn(
+                "control socket: {} clients are connected; one that asked nothing for {} s was closed for a new one{}",
+                most_clients, std::chrono::floor<std::chrono::seconds>(now - client.asked_at).count(),
+                closed_clients_.since());
+        }
+        client.send(formats::error_answer(place_needed));
+        client.drop = true;
+        drop_clients();
+    }
+}
+
+void ControlSocket::close_silent(core::Instant now) {
+    for (Client& client : clients_) {
+        // A recording that nobody reads ends by the bound of its feed.
+        if (client.has_not_read_for(unread_life, now) && !client.records) client.drop = true;
+        if (!is_idle(place_of(client), now)) continue;
+        client.send(formats::error_answer(fmt::format("nothing was asked here for {} minutes; expected: connect again",
+                                                      std::chrono::floor<std::chrono::minutes>(idle_life).count())));
+        client.drop = true;
+    }
+}
+
+void ControlSocket::answer(Client& client, std::string_view line, core::Instant now) {
+    if (!client.may_ask(now)) {
+        return client.send(formats::error_answer(
+            fmt::format("too many requests; expected at most {} a second", Client::requests_per_second)));
+    }
+    const formats::Request request = formats::parse_request(line);
+    if (const auto* bad = std::get_if<formats::BadRequest>(&request)) {
+        client.send(formats::error_answer(bad->error));
+    } else if (std::holds_alternative<formats::StatusRequest>(request)) {
+        client.send(formats::status_answer(status()));
+    } else if (const auto* watch = std::get_if<formats::WatchRequest>(&request)) {
+        const auto others = std::count_if(clients_.begin(), clients_.end(),
+                                          [&](const Client& one) { return one.watches() && &one != &client; });
+        if (others >= static_cast<std::ptrdiff_t>(most_watchers)) {
+            return client.send(
+                formats::error_answer(fmt::format("{} clients watch already; expected no more", most_watchers)));
+        }
+        client.watch_every = std::chrono::duration_cast<core::Duration>(std::chrono::duration<double>(1.0 / watch->hz));
+        client.watch_next = now;
+    } else if (std::holds_alternative<formats::FollowRequest>(request)) {
+        begin_to_follow(client, now);
+    } else if (const auto* events = std::get_if<formats::EventsRequest>(&request)) {
+        if (!client.follows || feed_->journal() == nullptr)
+            return client.send(formats::error_answer("there are no events for you; expected 'follow' first"));
+        feed_->journal()->ask(events->after);
+    } else if (const auto* report = std::get_if<formats::ReportRequest>(&request)) {
+        if (!client.follows)
+            return client.send(formats::error_answer("this is only for the telemetry; expected 'follow' first"));
+        broker_.store(report->broker);
+    } else if (const auto* record = std::get_if<formats::RecordRequest>(&request)) {
+        if (client.remote) return client.send(formats::error_answer(TelemetryFeed::never_remotely));
+        const auto length = std::chrono::duration_cast<core::Duration>(std::chrono::duration<double>(record->seconds));
+        if (recording_ == nullptr || !recording_->ask(length)) {
+            return client.send(formats::error_answer("a recording is being made already; expected one at a time"));
+        }
+        client.records = true;
+    } else if (const auto* command = std::get_if<formats::CommandRequest>(&request)) {
+        obey(client, *command, now);
+    }
+}
+
+void ControlSocket::obey(Client& client, const formats::CommandRequest& request, core::Instant now) {
+    const auto& limits = configuration_.plan.limits;
+    const auto limit = std::find_if(limits.begin(), limits.end(), [&](const auto& l) { return l.id == request.limit; });
+    if (request.kind == core::CommandKind::prove_limit && limit == limits.end()) {
+        return client.send(formats::error_answer("there is no such limit; expected one of the configuration's ids"));
+    }
+    // What waited here for longer than its client, or than it would have waited for the answer, is not asked any more.
+    // Every turn takes all that has come, so it can't be older than the one before. A hold is never void.
+    const bool is_void =
+        request.kind != core::CommandKind::hold && (client.gone || now - looked_ >= formats::command_life);
+    if (is_void) {
+        client.send(formats::error_answer("the command came too late and is not done; expected: ask again"));
+        spdlog::warn("control socket: {} was asked for, but {}: it is not done", core::text(request.kind),
+                     client.gone ? "its client has gone" : "it waited too long");
+        return;
+    }
+    if (client.remote) {
+        const std::string refusal =
+            feed_ ? feed_->refusal(request.kind, now) : std::string{TelemetryFeed::never_remotely};
+        if (!refusal.empty()) return client.send(formats::error_answer(refusal));
+    }
+    Ring<core::Command>* const commands = client.remote ? feed_->commands() : &commands_;
+    const std::uint32_t id = next_id_++;
+    const auto index = static_cast<std::uint16_t>(limit == limits.end() ? 0 : limit - limits.begin());
+    if (commands == nullptr || !commands->push({.kind = request.kind,
+                                                .origin = client.remote ? core::Origin::remote : core::Origin::local,
+                                                .id = id,
+                                                .limit = index,
+                                                .arrived = now})) {
+        client.send(formats::error_answer("the guard takes no more commands just now; expected: try again"));
+        return;
+    }
+    guard_.ring();
+    const bool forces = request.kind == core::CommandKind::prove_line || request.kind == core::CommandKind::prove_limit;
+    client.proves = client.proves || request.kind == core::CommandKind::prove;
+    pending_[id] = {.descriptor = client.descriptor,
+                    .origin = client.remote ? core::Origin::remote : core::Origin::local,
+                    .until = now + (forces ? proof_timeout : answer_timeout)};
+    // Obeyed first, told after.
+    const std::string reason = request.reason.empty() ? "no reason given" : "reason: " + request.reason;
+    spdlog::info("control socket: {} asked for{} ({})", core::text(request.kind), client.remote ? " remotely" : "",
+                 reason);
+}
+
+void ControlSocket::drop_clients() {
+    std::erase_if(clients_, [this](const Client& client) {
+        if (!client.drop) return false;
+        if (client.records) recording_->leave();
+        if (client.follows) followed_.store(false);
+        proof_is_left_ = proof_is_left_ || client.proves;
+        std::erase_if(pending_, [&](const auto& entry) { return entry.second.descriptor == client.descriptor; });
+        ::close(client.descriptor);
+        return true;
+    });
+    // Where the guard takes no more just now: at the next turn.
+    if (proof_is_left_ && commands_.push({.kind = core::CommandKind::prove_end, .origin = core::Origin::local})) {
+        proof_is_left_ = false;
+        guard_.ring();
+    }
+}
+
+ClientPlace ControlSocket::place_of(const Client& client) const {
+    return {.asked_at = client.asked_at,
+            .waits = std::any_of(pending_.begin(), pending_.end(),
+                                 [&](const auto& entry) { return entry.second.descriptor == client.descriptor; }),
+            .watches = client.watches(),
+            .works = client.records || client.proves || client.follows};
+}
+
+ControlSocket::Client* ControlSocket::client_of(int descriptor) {
+    const auto found = std::find_if(clients_.begin(), clients_.end(),
+                                    [=](const Client& client) { return client.descriptor == descriptor; });
+    return found == clients_.end() ? nullptr : &*found;
+}
+
+// ---- what the guard says ---------------------------------------------------------------------------------------
+
+nlohmann::ordered_json ControlSocket::status() {
+    outlet_.snapshot.take();
+    return formats::status_json(configuration_, outlet_.snapshot.value(), context_());
+}
+
+void ControlSocket::take_events() {
+    while (const core::Event* next = outlet_.events.front()) {
+        const core::Event event = *next;
+        outlet_.events.pop();
+        if (outlet_.snapshot.value().now < event.at) outlet_.snapshot.take();
+        const core::Snapshot& snapshot = outlet_.snapshot.value();
+        const std::span<const core::Reading> around = snapshot.now == event.at
+                                                          ? std::span<const core::Reading>{snapshot.quantities}
+                                                          : std::span<const core::Reading>{};
+        const std::string sentence = formats::sentence(configuration_.plan, event, around);
+        log_.write(event, sentence);
+        if (feed_ && followed_.load()) feed_->take(event);
+        const bool watched =
+            std::any_of(clients_.begin(), clients_.end(), [](const Client& client) { return client.watches(); });
+        if (watched) {
+            const std::string line =
+                formats::watch_event(formats::event_json(configuration_.plan, event, wall_stamp(event.at), around));
+            for (Client& client : clients_) {
+                if (client.watches()) client.send(line);
+            }
+        }
+        if (event.origin == core::Origin::none) continue;
+        const auto waiting = pending_.find(event.command_id);
+        if (waiting == pending_.end() || waiting->second.origin != event.origin) continue;
+        if (!is_saved(event)) {
+            waiting->second.until = monotonic_now() + answer_timeout;
+            waiting->second.done = event;
+            waiting->second.sentence = sentence;
+            continue;
+        }
+        if (Client* client = client_of(waiting->second.descriptor)) {
+            // Its test is over: when it goes, there is none to end.
+            if (event.kind == core::EventKind::proof_passed || event.kind == core::EventKind::proof_ended) {
+                client->proves = false;
+            }
+            client->send(formats::command_answer(event, sentence));
+        }
+        pending_.erase(waiting);
+    }
+}
+
+/// What it changed outlives a restart and a power cut; or it changed nothing of that kind.
+bool ControlSocket::is_saved(const core::Event& event) const noexcept {
+    const bool lasts = event.kind == core::EventKind::held || event.kind == core::EventKind::released ||
+                       event.kind == core::EventKind::reset;
+    return !lasts || saved_ == nullptr || saved_->saved_through.load() >= event.at;
+}
+
+// Done it is; whether it is said to be for good waits for the storage, though not for long.
+void ControlSocket::answer_saved(core::Instant now) {
+    std::erase_if(pending_, [&](const auto& entry) {
+        const Pending& pending = entry.second;
+        if (!pending.done) return false;
+        const bool saved = is_saved(*pending.done);
+        if (!saved && now < pending.until) return false;
+        if (Client* client = client_of(pending.descriptor)) {
+            client->send(saved ? formats::command_answer(*pending.done, pending.sentence)
+                               : formats::unsaved_answer(*pending.done, pending.sentence));
+        }
+        return true;
+    });
+}
+
+void ControlSocket::serve_watchers(core::Instant now) {
+    std::string line;  // made once for all who are due
+    for (Client& client : clients_) {
+        if (!client.watches() || client.drop || now < client.watch_next) continue;
+        client.watch_next = std::max(client.watch_next + client.watch_every, now);
+        // Whoever hasn't read the last one gets the next one later, and not both.
+        if (!client.unsent.empty()) continue;
+        if (line.empty()) line = formats::watch_status(status());
+        client.send(line);
+    }
+}
+
+// One at a time: a new process takes over from one that is hung.
+void ControlSocket::begin_to_follow(Client& client, core::Instant now) {
+    if (!client.remote || !feed_) {
+        return client.send(formats::error_answer("this is only for the telemetry, at its own socket"));
+    }
+    for (Client& other : clients_) {
+        if (!other.follows || &other == &client) continue;
+        other.follows = false;
+        other.drop = true;
+    }
+    if (connected_.pass(now)) spdlog::info("telemetry connected{}", connected_.since());
+    client.follows = true;
+    client.asked_at = now;
+    broker_.store(false);
+    followed_.store(true);
+    client.send(feed_->hello());
+}
+
+// A follower that hasn't read the last one gets the next one later.
+void ControlSocket::serve_follower(core::Instant now) {
+    const auto found =
+        std::find_if(clients_.begin(), clients_.end(), [](const Client& client) { return client.follows; });
+    if (found == clients_.end() || found->drop || !found->unsent.empty()) return;
+    if (feed_->is_due(now)) found->send(feed_->line(outlet_.snapshot.value(), now));
+    if (JournalFeed* journal = feed_->journal()) {
+        if (const auto batch = journal->take()) found->send(TelemetryFeed::events_line(*batch));
+    }
+}
+
+// In pieces that a reader which is a little late can still take; what waits in the feed is bounded too.
+void ControlSocket::serve_recording() {
+    const auto found =
+        std::find_if(clients_.begin(), clients_.end(), [](const Client& client) { return client.records; });
+    if (found == clients_.end() || found->drop || found->unsent.size() > Client::most_unsent_bytes / 4) return;
+    const RecordingFeed::Part part = recording_->take();
+    constexpr std::size_t piece = Client::most_unsent_bytes / 8;
+    // Whole lines, so that no character is cut in two.
+    for (std::string_view left{part.text}; !left.empty() && !found->drop;) {
+        const std::size_t end = left.size() > piece ? left.rfind('\n', piece) : std::string_view::npos;
+        const std::size_t size = end == std::string_view::npos ? left.size() : end + 1;
+        found->send(formats::recording_part(left.substr(0, size), false));
+        left.remove_prefix(size);
+    }
+    if (!part.ended) return;
+    found->records = false;
+    found->send(part.overflowed
+                    ? formats::error_answer("the recording was not read fast enough, and ends early; expected a "
+                                            "reader that keeps up: some 50 KiB a second")
+                    : formats::recording_part("", true));
+}
+
+void ControlSocket::give_up_late(core::Instant now) {
+    std::erase_if(pending_, [&](const auto& entry) {
+        if (now < entry.second.until) return false;
+        if (Client* client = client_of(entry.second.descriptor)) {
+            client->send(
+                formats::error_answer("the guard didn't answer in time; expected it to decide many times "
+                                      "a second: see the log, and take the command as not done"));
+        }
+        return true;
+    });
+}
+
+}  // namespace dekeyd

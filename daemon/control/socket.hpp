@@ -1,0 +1,125 @@
+// The control socket: status, a stream of it, and the operator's commands, on this machine; and all that the telemetry
+// is told. It also writes the events to the log. Its own thread; whatever its clients do, the guard doesn't notice.
+#pragma once
+
+#include <array>
+#include <atomic>
+#include <functional>
+#include <map>
+#include <memory>
+#include <optional>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "base/log.hpp"
+#include "configuration/configuration.hpp"
+#include "control/client.hpp"
+#include "control/client_places.hpp"
+#include "control/event_log.hpp"
+#include "control/outlet.hpp"
+#include "control/telemetry_feed.hpp"
+#include "core/interlock.hpp"
+#include "messages/control.hpp"
+#include "messages/snapshot_json.hpp"
+#include "recording/recorder_state.hpp"
+#include "recording/recording_feed.hpp"
+
+namespace dekeyd {
+
+class ControlSocket {
+public:
+    static constexpr core::Duration unread_life = std::chrono::seconds{10};  ///< of a client that doesn't read
+    static constexpr core::Duration answer_timeout = std::chrono::seconds{2};
+    static constexpr core::Duration proof_timeout = std::chrono::seconds{70};  ///< a limit that is forced
+
+    /// Asked for each status, on the socket's thread.
+    using Context = std::function<formats::StatusContext()>;
+
+    /// All references outlive it. Makes nothing yet. `saved` tells what is durable; without it everything counts as so.
+    /// To be made before the guard's thread runs, for that one rings wake().
+    ControlSocket(const formats::Configuration& configuration, Outlet& outlet, Ring<core::Command>& commands,
+                  Wake& guard, Context context, RecordingFeed* recording = nullptr,
+                  const RecorderState* saved = nullptr);
+    ~ControlSocket();
+    ControlSocket(const ControlSocket&) = delete;
+    ControlSocket& operator=(const ControlSocket&) = delete;
+
+    /// Makes `<run directory>/control`, and `telemetry` beside it where there is one to be told, in place of those that
+    /// a dead process left. Empty, or what failed and how to mend it.
+    std::string listen();
+    /// Before listen(), where there is a telemetry to be told.
+    void serve_telemetry(TelemetryPorts ports, std::string_view version);
+    /// To be rung when there is something new for a client.
+    [[nodiscard]] Wake& wake() noexcept { return wake_; }
+    [[nodiscard]] formats::MqttStatus telemetry() const noexcept;
+    /// The thread's whole work, until leave(). Events are taken and logged even if listen() failed.
+    void run();
+    void leave() noexcept {
+        leave_.store(true);
+        wake_.ring();
+    }
+
+private:
+    using Client = ControlClient;
+    struct Pending {
+        int descriptor = -1;
+        core::Origin origin = core::Origin::local;
+        core::Instant until{};
+        std::optional<core::Event> done{};  ///< the guard's answer, which waits to be durable
+        std::string sentence{};
+    };
+
+    /// Where clients come in: operators by one socket, the telemetry by one of its own, so that it can't fill theirs.
+    struct Door {
+        std::string path;
+        bool remote = false;
+        int descriptor = -1;
+        core::Instant open_again{};  ///< not looked at before
+    };
+
+    std::string open(Door& door) const;
+    [[nodiscard]] int poll_timeout(core::Instant now) const;
+    void accept_clients(Door& door, core::Instant now);
+    void receive(Client& client, core::Instant now);
+    void keep_places(core::Instant now);
+    void close_silent(core::Instant now);
+    void answer(Client& client, std::string_view line, core::Instant now);
+    void obey(Client& client, const formats::CommandRequest& request, core::Instant now);
+    void take_events();
+    void serve_watchers(core::Instant now);
+    void serve_recording();
+    void serve_follower(core::Instant now);
+    void begin_to_follow(Client& client, core::Instant now);
+    void limit_remote_connections(const Client& newest);
+    [[nodiscard]] bool is_saved(const core::Event& event) const noexcept;
+    void answer_saved(core::Instant now);
+    void give_up_late(core::Instant now);
+    void drop_clients();
+    [[nodiscard]] ClientPlace place_of(const Client& client) const;
+    Client* client_of(int descriptor);
+    [[nodiscard]] nlohmann::ordered_json status();
+
+    const formats::Configuration& configuration_;
+    Outlet& outlet_;
+    Ring<core::Command>& commands_;
+    Wake& guard_;
+    Context context_;
+    RecordingFeed* recording_;
+    const RecorderState* saved_;
+    std::array<Door, 2> doors_;
+    core::Instant looked_{};  ///< when the last turn saw all that had come
+    std::vector<Client> clients_;
+    std::map<std::uint32_t, Pending> pending_;
+    std::uint32_t next_id_ = 1;
+    bool proof_is_left_ = false;  ///< its client has gone, and the guard must be told
+    Wake wake_;
+    std::optional<TelemetryFeed> feed_;
+    std::atomic<bool> followed_{false}, broker_{false};
+    EventLog log_;
+    RateLimit connected_{std::chrono::seconds{10}, 3};
+    RateLimit closed_clients_{std::chrono::minutes{1}};
+    std::atomic<bool> leave_{false};
+};
+
+}  // namespace dekeyd

@@ -1,0 +1,108 @@
+#include "control/telemetry_feed.hpp"
+
+#include <fmt/format.h>
+#include <pwd.h>
+
+#include <algorithm>
+#include <array>
+#include <cstdio>
+#include <iterator>
+#include <memory>
+#include <utility>
+
+#include "base/wall_clock.hpp"
+#include "messages/feed.hpp"
+
+namespace dekeyd {
+namespace {
+
+constexpr std::string_view telemetry_user_name = "dekeyd-telemetry";
+
+}  // namespace
+
+std::optional<TelemetryPorts::User> telemetry_user() {
+    // The file itself: to ask for a name would bring the name services' libraries in, and they may wait for a network.
+    const std::unique_ptr<std::FILE, int (*)(std::FILE*)> file{std::fopen("/etc/passwd", "re"), &std::fclose};
+    std::array<char, 4096> room{};
+    passwd entry{};
+    passwd* found = nullptr;
+    while (file && ::fgetpwent_r(file.get(), &entry, room.data(), room.size(), &found) == 0) {
+        if (std::string_view{entry.pw_name} == telemetry_user_name)
+            return TelemetryPorts::User{.id = entry.pw_uid, .group = entry.pw_gid};
+    }
+    return std::nullopt;
+}
+
+TelemetryFeed::TelemetryFeed(const formats::Configuration& configuration, TelemetryPorts ports,
+                             std::string_view version)
+    : configuration_{configuration},
+      ports_{ports},
+      version_{version},
+      sum_{formats::configuration_sum(configuration.text)} {}
+
+std::string TelemetryFeed::refusal(core::CommandKind kind, core::Instant now) {
+    const auto* const rule = std::find_if(std::begin(formats::remote_rules), std::end(formats::remote_rules),
+                                          [&](const formats::RemoteRule& row) { return row.kind == kind; });
+    if (rule == std::end(formats::remote_rules)) return std::string{never_remotely};
+    if (!rule->allows(configuration_.mqtt.value_or(formats::MqttConfig{}))) {
+        const std::string_view word = core::text(kind);
+        return fmt::format(
+            "the configuration doesn't allow a remote {}; expected '{}: yes' in mqtt:, or a {} on this machine", word,
+            rule->key, word);
+    }
+    const bool hold = kind == core::CommandKind::hold;
+    if (!(hold ? holds_ : others_).take_one(now))
+        return "too many remote commands in a short time; expected at most one a second";
+    return {};
+}
+
+std::string TelemetryFeed::hello() {
+    events_.clear();
+    next_ = {};
+    history_version_ = 0;
+    return formats::feed_line({.hello = formats::FeedHello{.version = version_, .configuration = sum_}});
+}
+
+void TelemetryFeed::take(const core::Event& event) {
+    if (events_.size() >= most_events) events_.pop_front();
+    events_.push_back(event);
+}
+
+bool TelemetryFeed::is_due(core::Instant now) const noexcept {
+    return now >= next_ || !events_.empty() ||
+           (ports_.recorder != nullptr && ports_.recorder->journal_durable.load() != told_durable_);
+}
+
+std::string TelemetryFeed::line(const core::Snapshot& snapshot, core::Instant now) {
+    next_ = now + every;
+    formats::Feed feed;
+    feed.snapshot = formats::words_of(snapshot);
+    for (const core::Event& event : events_) feed.events.push_back(formats::words_of(event));
+    events_.clear();
+    if (const RecorderState* recorder = ports_.recorder) {
+        if (recorder->journal_open.load(std::memory_order_acquire))
+            feed.storage.epoch = fmt::format("{:016x}", recorder->journal_epoch.load(std::memory_order_acquire));
+        feed.storage.durable = told_durable_ = recorder->journal_durable.load(std::memory_order_acquire);
+        feed.storage.unwritten = recorder->unwritten.load(std::memory_order_relaxed);
+        feed.storage.fails = recorder->failing.load(std::memory_order_relaxed) || recorder->state_is_late(now);
+        feed.storage.proof =
+            formats::proof_status(recorder->proved_at_s.load(), configuration_.proof_every, wall_stamp(now)).words;
+    }
+    if (ports_.archive != nullptr) feed.storage.kept = kept_status(*ports_.archive);
+    if (ports_.recorder != nullptr)
+        feed.storage.kept.failed_writes += ports_.recorder->failed_writes.load(std::memory_order_relaxed);
+    if (ports_.latest != nullptr && ports_.latest->take(kept_, history_version_)) {
+        feed.history = formats::FeedHistory{.captures = {kept_.captures.begin(), kept_.captures.end()},
+                                            .transmissions = kept_.transmissions};
+        kept_ = {};
+    }
+    return formats::feed_line({.feed = std::move(feed)});
+}
+
+std::string TelemetryFeed::events_line(const JournalFeed::Batch& batch) {
+    formats::FeedEvents events{.after = batch.after, .durable = batch.durable};
+    for (const formats::JournalEntry& entry : batch.entries) events.entries.push_back({entry.number, entry.text});
+    return formats::feed_line({.events = std::move(events)});
+}
+
+}  // namespace dekeyd

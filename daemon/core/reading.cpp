@@ -1,3 +1,0 @@
-#include "core/reading.hpp"
-
-namespace dekeyd::core {}  // namespace dekeyd::core

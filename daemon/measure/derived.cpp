@@ -1,0 +1,217 @@
+#include "measure/derived.hpp"
+
+#include <algorithm>
+#include <array>
+
+#include "maths/power.hpp"
+#include "maths/rf.hpp"
+#include "measure/forecast.hpp"
+
+namespace dekeyd::core {
+
+namespace {
+
+// Forward readings further apart than this factor are an edge of the keying, not a level.
+constexpr double steady_factor = 2.0;
+
+Reading unknown_from(const Reading& a, const Reading& b) noexcept {
+    const Reading& culprit = a.measured() ? b : a;
+    return {.fault = culprit.fault == Fault::none ? Fault::implausible : culprit.fault,
+            .taken = std::min(a.taken, b.taken)};
+}
+
+bool has_rf(const RfPlan& rf, const Reading& reading) noexcept {
+    return reading.health == Health::good && reading.value > 0.0 && reading.value >= rf.minimum_forward_w;
+}
+
+}  // namespace
+
+RfLook rf_look(const RfPlan& rf, const Reading* forward, const Reading* reflected) noexcept {
+    const auto look = [](const Reading* reading, double level_w) {
+        if (reading == nullptr) return RfLook::absent;
+        if (reading->measured() && reading->value < level_w) return RfLook::absent;
+        return reading->measured() || reading->health == Health::above_range ? RfLook::present : RfLook::unknown;
+    };
+    if (forward == nullptr) return RfLook::unknown;  // on a good load reflected alone sees nothing
+    const RfLook by_forward = look(forward, rf.rf_present_w);
+    const RfLook by_reflected = look(reflected, rf.reflected_is_rf_w());
+    if (by_forward == RfLook::present || by_reflected == RfLook::present) return RfLook::present;
+    return by_forward == RfLook::absent ? by_reflected : RfLook::unknown;
+}
+
+BracketState judge_bracket(const RfPlan& rf, const Bracket& bracket) noexcept {
+    const Reading& before = bracket.forward_before;
+    const Reading& after = bracket.forward_after;
+    const bool reflected_seen = bracket.reflected.measured() || bracket.reflected.health == Health::above_range;
+    if (!before.measured() || !after.measured() || !reflected_seen) return BracketState::edge;
+    // By the larger of the two, as the forward reading itself is, so that a gate on it agrees.
+    if (!has_rf(rf, before) && !has_rf(rf, after)) return BracketState::not_measurable;
+    const double smaller = std::min(before.value, after.value);
+    const bool steady = before.health == Health::good && after.health == Health::good &&
+                        std::max(before.value, after.value) <= steady_factor * smaller;
+    return steady ? BracketState::measurable : BracketState::edge;
+}
+
+Verdict reflected_exceeds(const RfPlan& rf, const Bracket& bracket) noexcept {
+    const Reading& before = bracket.forward_before;
+    const Reading& after = bracket.forward_after;
+    const Reading& reflected = bracket.reflected;
+    if (reflected.health == Health::unknown) return Verdict::missed;
+    if (reflected.value < rf.reflected_is_rf_w()) return Verdict::rest;
+    if (reflected.value < std::max(before.value, after.value)) return Verdict::clear;
+    const bool told = before.health != Health::unknown && after.health != Health::unknown;
+    return told ? Verdict::outside : Verdict::missed;
+}
+
+double bracket_forward_w(const Bracket& bracket) noexcept {
+    return (bracket.forward_before.value + bracket.forward_after.value) / 2.0;
+}
+
+Estimate estimate_of(const Reading& reading) noexcept {
+    return {reading.value, reading.low, reading.high};
+}
+
+Reading reading_of(const Estimate& estimate, Instant taken, Health health) noexcept {
+    const Estimate e = tidy(estimate);
+    return {.value = e.value, .low = e.low, .high = e.high, .health = health, .fault = Fault::none, .taken = taken};
+}
+
+Reading not_measurable(Instant taken) noexcept {
+    return {.health = Health::not_measurable, .fault = Fault::none, .taken = taken};
+}
+
+Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState state, double ratio_db) noexcept {
+    const Instant taken = bracket.forward_before.taken;
+    if (state != BracketState::measurable) {
+        const Reading none = not_measurable(taken);
+        return {none, none, none, none, none, none, none};
+    }
+    const double forward_w = bracket_forward_w(bracket);
+    const double reflected_w = bracket.reflected.value;
+    // Reflected on its floor: the reflection is at most this. Beyond its ceiling: at least.
+    const Health health = bracket.reflected.health;
+    Estimate gamma = reflection_estimate(reflection_from_powers(forward_w, reflected_w), rf.directivity_db, ratio_db);
+    if (health == Health::at_floor) gamma.low = 0.0;
+    if (health == Health::above_range) gamma.high = 1.0;
+
+    // Everything below rises with |Gamma|, so its ends give the ends.
+    const auto through = [&](auto function) {
+        return reading_of({function(gamma.value), function(gamma.low), function(gamma.high)}, taken, health);
+    };
+    const auto falling = [&](auto function) {
+        return reading_of({function(gamma.value), function(gamma.high), function(gamma.low)}, taken, health);
+    };
+    const double feeder = 1.0 / watts_from_dbm(30.0 + rf.feeder_loss_db);
+    const double growth = far_end_factor(rf.feeder_loss_db);
+    const Estimate forward{forward_w, std::min(bracket.forward_before.low, bracket.forward_after.low),
+                           std::max(bracket.forward_before.high, bracket.forward_after.high)};
+    const auto accepted = [](double g) { return 1.0 - g * g; };
+    const auto far = [&](double g) { return std::min(1.0, g * growth); };
+    const auto power = [&](auto reflection, double share) {
+        return reading_of({forward.value * share * accepted(reflection(gamma.value)),
+                           forward.low * share * accepted(reflection(gamma.high)),
+                           forward.high * share * accepted(reflection(gamma.low))},
+                          taken);
+    };
+    return {
+        .vswr = through(vswr_from_reflection),
+        .reflection = reading_of(gamma, taken, health),
+        .return_loss = falling(return_loss_db),
+        .mismatch_loss = through(mismatch_loss_db),
+        .net_power = power([](double g) { return g; }, 1.0),
+        .antenna_vswr = through([&](double g) { return vswr_from_reflection(far(g)); }),
+        .antenna_power = power(far, feeder),
+    };
+}
+
+Reading gain(const RfPlan& rf, const Reading& forward, const Reading& drive) noexcept {
+    if (!forward.measured() || !drive.measured()) return unknown_from(forward, drive);
+    const Instant taken = std::min(forward.taken, drive.taken);
+    const bool driven = drive.health == Health::good && drive.value >= rf.drive_absent_w;
+    if (!has_rf(rf, forward) || !driven) return not_measurable(taken);
+    const auto result = gain_db(estimate_of(drive), estimate_of(forward));
+    return result ? reading_of(*result, taken) : not_measurable(taken);
+}
+
+Reading compression(const RfPlan& rf, const Reading& gain_reading, const Reading* heatsink) noexcept {
+    if (gain_reading.health != Health::good) return gain_reading;
+    if (!rf.small_signal_gain_db) return not_measurable(gain_reading.taken);
+    const bool warm = heatsink != nullptr && heatsink->health == Health::good;
+    // The gain moves with the temperature: without it the compression would be a guess.
+    if (rf.gain_db_per_k != 0.0 && heatsink != nullptr && !warm) return unknown_from(*heatsink, gain_reading);
+    const double expected = expected_gain_db({*rf.small_signal_gain_db, rf.gain_db_per_k, rf.gain_reference_c},
+                                             warm ? std::optional<double>{heatsink->value} : std::nullopt);
+    return reading_of(compression_db(estimate_of(gain_reading), expected), gain_reading.taken);
+}
+
+Reading dc_power(const Reading& supply, const Reading& current) noexcept {
+    if (!supply.measured() || !current.measured()) return unknown_from(supply, current);
+    return reading_of(dc_power(estimate_of(supply), estimate_of(current)), std::min(supply.taken, current.taken));
+}
+
+namespace {
+
+// An optional addend: nothing where it isn't measured.
+Estimate share_of(const Reading* reading) noexcept {
+    if (reading == nullptr || !reading->measured()) return {};
+    return reading->health == Health::good ? estimate_of(*reading) : Estimate{0.0, 0.0, reading->high};
+}
+
+}  // namespace
+
+Reading efficiency(const RfPlan& rf, const Reading& forward, const Reading* drive, const Reading& dc) noexcept {
+    if (!forward.measured() || !dc.measured()) return unknown_from(forward, dc);
+    const Instant taken = std::min(forward.taken, dc.taken);
+    if (!has_rf(rf, forward)) return not_measurable(taken);
+    const auto result = efficiency_percent(estimate_of(forward), share_of(drive), estimate_of(dc));
+    return result ? reading_of(*result, taken) : not_measurable(taken);
+}
+
+Reading heat(const RfPlan& rf, const Reading& dc, const Reading& forward, const Reading* drive,
+             const Reading* reflected) noexcept {
+    if (!forward.measured() || !dc.measured()) return unknown_from(forward, dc);
+    const Estimate returning = rf.circulator_load_time ? Estimate{} : share_of(reflected);
+    return reading_of(heat(estimate_of(dc), share_of(drive), share_of(&forward), returning),
+                      std::min(forward.taken, dc.taken));
+}
+
+// ---- which formula is whose --------------------------------------------------------------------------------------
+
+namespace {
+
+using Formula = Reading (*)(const Surroundings&);
+
+// A formula, where there is one, is asked for what its row needs; what isn't in `needs` may be absent.
+constexpr std::array<Formula, derived_count> formulas{
+    [](const Surroundings& s) { return s.reflections->vswr; },
+    [](const Surroundings& s) { return s.reflections->reflection; },
+    [](const Surroundings& s) { return s.reflections->return_loss; },
+    [](const Surroundings& s) { return s.reflections->mismatch_loss; },
+    [](const Surroundings& s) { return s.reflections->net_power; },
+    [](const Surroundings& s) { return s.reflections->antenna_vswr; },
+    [](const Surroundings& s) { return s.reflections->antenna_power; },
+    [](const Surroundings& s) { return gain(s.plan.rf, *s.role(s.roles().forward), *s.role(s.roles().drive)); },
+    [](const Surroundings& s) { return compression(s.plan.rf, s.of(Derived::gain), s.role(s.roles().heatsink)); },
+    [](const Surroundings& s) { return dc_power(*s.role(s.roles().supply), *s.role(s.roles().current)); },
+    [](const Surroundings& s) {
+        return efficiency(s.plan.rf, *s.role(s.roles().forward), s.role(s.roles().drive), s.of(Derived::dc_power));
+    },
+    [](const Surroundings& s) {
+        return heat(s.plan.rf, s.of(Derived::dc_power), *s.role(s.roles().forward), s.role(s.roles().drive),
+                    s.role(s.roles().reflected));
+    },
+    [](const Surroundings& s) { return s.forecast->circulator_load; },
+    [](const Surroundings& s) { return s.forecast->thermal_resistance; },
+    [](const Surroundings& s) { return s.forecast->settling_temperature; },
+    [](const Surroundings& s) { return s.forecast->time_to_limit; },
+    [](const Surroundings& s) { return s.forecast->forecast_temperature; },
+    [](const Surroundings& s) { return s.forecast->back_off; },
+};
+
+}  // namespace
+
+Reading work_out(Derived derived, const Surroundings& around) noexcept {
+    return formulas[static_cast<std::size_t>(derived)](around);
+}
+
+}  // namespace dekeyd::core

@@ -1,0 +1,84 @@
+// What the measured quantities say together: VSWR, gain, efficiency, heat. Each with the interval that the readings'
+// own intervals leave, and the health that theirs allow.
+#pragma once
+
+#include <optional>
+#include <span>
+
+#include "maths/uncertainty.hpp"
+#include "plan/plan.hpp"
+#include "plan/reading.hpp"
+#include "plan/standing.hpp"
+
+namespace dekeyd::core {
+
+enum class RfLook : std::uint8_t { absent, present, unknown };
+/// Absent only where each detector that would see it says so, present where one sees it. Empty: not measured.
+RfLook rf_look(const RfPlan& rf, const Reading* forward, const Reading* reflected) noexcept;
+
+/// The three readings of one scan from which ratios may be formed.
+struct Bracket {
+    Reading forward_before;
+    Reading reflected;
+    Reading forward_after;
+};
+
+enum class BracketState : std::uint8_t {
+    measurable,      ///< RF stood before and after the reflected reading
+    not_measurable,  ///< too little RF on both sides: ratios have no meaning now
+    edge,            ///< RF came or went within the scan, or a reading failed: this scan says nothing
+};
+BracketState judge_bracket(const RfPlan& rf, const Bracket& bracket) noexcept;
+
+/// Forward power to form a ratio with; only for a measurable bracket.
+double bracket_forward_w(const Bracket& bracket) noexcept;
+
+/// Reflected power that no load gives, at every power: swapped cables, a dead forward detector. By the larger of the
+/// two forward readings, so that RF which comes or goes within the scan is none.
+Verdict reflected_exceeds(const RfPlan& rf, const Bracket& bracket) noexcept;
+
+/// Everything that follows from forward and reflected power.
+struct Reflections {
+    Reading vswr, reflection, return_loss, mismatch_loss, net_power, antenna_vswr, antenna_power;
+};
+/// `ratio_db`: the uncertainty of forward-to-reflected, in dB at k = 2. For a measurable or a not measurable bracket.
+Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState state, double ratio_db) noexcept;
+
+/// Gain and what depends on it; not measurable without RF on both sides of the amplifier.
+Reading gain(const RfPlan& rf, const Reading& forward, const Reading& drive) noexcept;
+/// `heatsink`: empty where it isn't measured; the gain's reference temperature is assumed then.
+Reading compression(const RfPlan& rf, const Reading& gain, const Reading* heatsink) noexcept;
+
+/// Products of two readings: unknown when either is, taken when the older was.
+Reading dc_power(const Reading& supply, const Reading& current) noexcept;
+/// `drive`: empty where it isn't measured; its share is small.
+Reading efficiency(const RfPlan& rf, const Reading& forward, const Reading* drive, const Reading& dc) noexcept;
+/// What the heatsink must carry away. Reflected power is taken to come back into the amplifier unless a circulator's
+/// load takes it.
+Reading heat(const RfPlan& rf, const Reading& dc, const Reading& forward, const Reading* drive,
+             const Reading* reflected) noexcept;
+
+struct Forecast;
+
+/// What the formulas see: the newest readings, and what was worked out for several quantities at once.
+struct Surroundings {
+    const Plan& plan;
+    std::span<const Reading> quantities;       ///< as in Snapshot
+    const Reflections* reflections = nullptr;  ///< at Occasion::rf_scan
+    const Forecast* forecast = nullptr;        ///< at Occasion::forecast
+
+    [[nodiscard]] const Roles& roles() const noexcept { return plan.roles; }
+    /// Empty where the plan has no channel of that role.
+    [[nodiscard]] const Reading* role(const std::optional<std::uint16_t>& channel) const noexcept {
+        return channel ? &quantities[*channel] : nullptr;
+    }
+    [[nodiscard]] const Reading& of(Derived derived) const noexcept { return quantities[plan.index(derived)]; }
+};
+/// The formula of `derived`, on its occasion, where the plan has what the quantity needs.
+Reading work_out(Derived derived, const Surroundings& around) noexcept;
+
+Estimate estimate_of(const Reading& reading) noexcept;
+Reading reading_of(const Estimate& estimate, Instant taken, Health health = Health::good) noexcept;
+Reading not_measurable(Instant taken) noexcept;
+
+}  // namespace dekeyd::core

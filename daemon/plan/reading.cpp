@@ -1,0 +1,3 @@
+#include "plan/reading.hpp"
+
+namespace dekeyd::core {}  // namespace dekeyd::core

@@ -1,0 +1,296 @@
+#include "recording/history_writer.hpp"
+
+#include <spdlog/spdlog.h>
+
+#include <algorithm>
+#include <chrono>
+#include <deque>
+#include <filesystem>
+#include <mutex>
+#include <nlohmann/json.hpp>
+
+#include "base/durable_file.hpp"
+#include "base/handover.hpp"
+#include "base/log.hpp"
+#include "base/thread.hpp"
+#include "base/wall_clock.hpp"
+#include "base/wall_time.hpp"
+#include "recording/follower.hpp"
+#include "store/capture_store.hpp"
+#include "store/checked_rows.hpp"
+#include "store/transmission_log.hpp"
+
+namespace dekeyd {
+namespace {
+
+using namespace std::chrono_literals;
+
+constexpr core::Duration follow_every = 250ms;
+constexpr core::Duration write_look_every = 1s;
+constexpr core::Duration retry_after = 5s;
+constexpr std::size_t most_waiting_bytes = 8UL * 1024 * 1024;
+constexpr std::size_t most_waiting = 2000;
+constexpr std::size_t most_months = 36;  ///< of each log
+
+}  // namespace
+
+/// Shared with the threads, so that one that hangs in the kernel never touches what is gone.
+class Archive::Work {
+public:
+    Work(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
+         Tape& tape, ArchiveState& state, Tell on_transmission, RecordingFeed* recording, LatestHistory* latest)
+        : configuration_{configuration},
+          on_transmission_{std::move(on_transmission)},
+          recording_{recording},
+          latest_{latest},
+          tape_{tape},
+          state_{state},
+          follower_{configuration,        std::move(version), std::move(memory), unclean_start, &wall_stamp,
+                    /*start_noted=*/false},
+          captures_{configuration.state_directory + "/captures", configuration.recorder.most_captures,
+                    configuration.recorder.most_bytes} {}
+
+    // ---- the follower's thread: memory only ----
+
+    void follow() noexcept {
+        while (!stopping_.load(std::memory_order_acquire)) {
+            follow_tape();
+            follow_wake_.wait(monotonic_now() + follow_every);
+        }
+        follow_tape();
+        try {
+            follower_.stop();
+            hand_over();
+        } catch (const std::exception& error) {
+            trouble(error.what());
+        }
+        all_followed_.store(true, std::memory_order_release);
+        write_wake_.ring();
+    }
+
+    // ---- the writer's thread: may hang for as long as the storage likes ----
+
+    void write() noexcept {
+        recall_transmissions();
+        while (!all_followed_.load(std::memory_order_acquire)) {
+            if (monotonic_now() >= try_at_) write_waiting();
+            write_wake_.wait(monotonic_now() + write_look_every);
+        }
+        write_waiting();
+        const std::lock_guard lock{mutex_};
+        all_written_.store(waiting_.empty(), std::memory_order_release);
+    }
+
+    Wake follow_wake_, write_wake_;
+    std::atomic<bool> stopping_{false}, all_followed_{false}, all_written_{false};
+    Thread follow_thread_, write_thread_;
+
+private:
+    void follow_tape() noexcept {
+        try {
+            begin_recording();
+            while (tape_.take(step_)) {
+                follower_.follow(step_);
+                if (!follower_.ready().empty()) hand_over();
+            }
+            hand_on_recording();
+            state_.lost_steps.store(std::max(follower_.lost(), tape_.lost()), std::memory_order_relaxed);
+            if (follower_.differing() > 0 && !told_differing_) {
+                told_differing_ = true;
+                spdlog::warn(
+                    "the follower decided otherwise than the guard ({} steps lost before): captures from here "
+                    "on may not replay exactly; protection is not affected",
+                    follower_.lost());
+            }
+        } catch (const std::exception& error) {
+            trouble(error.what());
+        }
+    }
+
+    void begin_recording() {
+        if (recording_ == nullptr || recording_running_) return;
+        const auto length = recording_->begin();
+        if (!length) return;
+        follower_.start_recording(*length);
+        recording_running_ = true;
+    }
+
+    void hand_on_recording() {
+        if (!recording_running_) return;
+        bool ended = false;
+        const std::string text = follower_.recorded(ended);
+        const bool wanted = recording_->put(text, ended);
+        if (!wanted) follower_.stop_recording();
+        recording_running_ = wanted && !ended;
+    }
+
+    // The oldest go first when there is no room, never the newest.
+    void hand_over() {
+        for (const Record& record : follower_.ready()) {
+            if (record.kind == Record::Kind::transmission && on_transmission_) on_transmission_(record.text);
+            if (latest_ != nullptr) tell_latest(record);
+        }
+        {
+            const std::lock_guard lock{mutex_};
+            for (Record& record : follower_.ready()) {
+                waiting_bytes_ += record.text.size();
+                waiting_.push_back(std::move(record));
+            }
+            while (waiting_.size() > 1 && (waiting_bytes_ > most_waiting_bytes || waiting_.size() > most_waiting)) {
+                waiting_bytes_ -= waiting_.front().text.size();
+                waiting_.pop_front();
+                ++first_number_;
+                state_.dropped.fetch_add(1, std::memory_order_relaxed);
+            }
+            state_.waiting.store(waiting_.size(), std::memory_order_relaxed);
+        }
+        follower_.ready().clear();
+        write_wake_.ring();
+    }
+
+    void tell_latest(const Record& record) {
+        if (record.kind == Record::Kind::capture) latest_->put_capture(record.outline);
+        if (record.kind == Record::Kind::transmission) {
+            if (auto json = transmission_json(record.text)) latest_->put_transmission(std::move(*json));
+        }
+    }
+
+    static std::optional<std::string> transmission_json(std::string_view row) {
+        const auto transmission = formats::transmission_from_row(row);
+        if (!transmission) return std::nullopt;
+        return formats::to_json(*transmission).dump(-1, ' ', false, nlohmann::json::error_handler_t::replace);
+    }
+
+    /// This month's, from the log; a restart shall not hide what was sent today.
+    void recall_transmissions() noexcept {
+        if (latest_ == nullptr) return;
+        try {
+            const std::string month = formats::to_iso(wall_stamp(monotonic_now()).since_1970).substr(0, 7);
+            const formats::Rows all =
+                formats::read_rows(configuration_.state_directory + "/log/transmissions-" + month + ".csv");
+            std::vector<std::string> last;
+            const std::size_t begin = all.rows.size() - std::min(all.rows.size(), LatestHistory::most_transmissions);
+            for (std::size_t i = begin; i < all.rows.size(); ++i) {
+                if (auto json = transmission_json(all.rows[i].text)) last.push_back(std::move(*json));
+            }
+            latest_->put_earlier_transmissions(std::move(last));
+        } catch (const std::exception& error) {
+            trouble(error.what());
+        }
+    }
+
+    void write_waiting() noexcept {
+        try {
+            for (;;) {
+                Record record;
+                std::uint64_t number = 0;
+                {
+                    const std::lock_guard lock{mutex_};
+                    if (waiting_.empty()) return;
+                    record = waiting_.front();
+                    number = first_number_;
+                }
+                if (const std::string text = put(record); !text.empty()) {
+                    try_at_ = monotonic_now() + retry_after;
+                    return trouble(text);
+                }
+                const std::lock_guard lock{mutex_};
+                // It may have been pushed out meanwhile.
+                if (!waiting_.empty() && first_number_ == number) {
+                    waiting_bytes_ -= waiting_.front().text.size();
+                    waiting_.pop_front();
+                    ++first_number_;
+                }
+                state_.waiting.store(waiting_.size(), std::memory_order_relaxed);
+            }
+        } catch (const std::exception& error) {
+            trouble(error.what());
+        }
+    }
+
+    std::string put(const Record& record) {
+        if (record.kind == Record::Kind::capture) {
+            std::string text = captures_.save(record.name, record.text);
+            if (text.empty()) {
+                state_.captures.fetch_add(1, std::memory_order_relaxed);
+                spdlog::info("the trip is kept in {}", captures_.last());
+            }
+            return text;
+        }
+        const std::string folder = configuration_.state_directory + "/log";
+        if (std::string text = formats::make_folder(folder); !text.empty()) return text;
+        const std::string kind = record.kind == Record::Kind::hour ? "hours-" : "transmissions-";
+        const std::string path = folder + "/" + kind + record.name + ".csv";
+        std::error_code ignored;
+        const bool is_new = !std::filesystem::exists(path, ignored);
+        std::string text = formats::append_row(path, record.columns, record.text);
+        if (text.empty() && is_new) remove_old(folder, kind);
+        return text;
+    }
+
+    static void remove_old(const std::string& folder, const std::string& kind) {
+        std::vector<std::string> paths;
+        std::error_code error;
+        for (std::filesystem::directory_iterator it{folder, error}, end; !error && it != end; it.increment(error)) {
+            if (it->path().filename().string().starts_with(kind)) paths.push_back(it->path().string());
+        }
+        std::sort(paths.begin(), paths.end());
+        for (std::size_t i = 0; i + most_months < paths.size(); ++i) std::filesystem::remove(paths[i], error);
+    }
+
+    void trouble(const std::string& text) noexcept {
+        state_.failed_writes.fetch_add(1, std::memory_order_relaxed);
+        try {
+            const std::lock_guard lock{complaints_mutex_};
+            if (complaints_.pass(monotonic_now())) {
+                spdlog::error("{} (kept in memory and tried again; protection is not affected){}", text,
+                              complaints_.since());
+            }
+        } catch (...) {
+        }
+    }
+
+    const formats::Configuration& configuration_;
+    Tell on_transmission_;
+    RecordingFeed* recording_;
+    LatestHistory* latest_;
+    bool recording_running_ = false;
+    Tape& tape_;
+    ArchiveState& state_;
+    Follower follower_;
+    formats::RecordedStep step_;
+    bool told_differing_ = false;
+    formats::CaptureStore captures_;
+    core::Instant try_at_{};
+    std::mutex mutex_;  ///< of the three below
+    std::deque<Record> waiting_;
+    std::size_t waiting_bytes_ = 0;
+    std::uint64_t first_number_ = 0;  ///< of waiting_.front(): counts all that ever waited
+    std::mutex complaints_mutex_;
+    RateLimit complaints_{60s};
+};
+
+Archive::Archive(const formats::Configuration& configuration, std::string version, core::Memory memory,
+                 bool unclean_start, Tape& tape, ArchiveState& state, Tell on_transmission, RecordingFeed* recording,
+                 LatestHistory* latest)
+    : work_{std::make_shared<Work>(configuration, std::move(version), std::move(memory), unclean_start, tape, state,
+                                   std::move(on_transmission), recording, latest)} {}
+
+Archive::~Archive() {
+    stop(monotonic_now() + 2s);
+}
+
+void Archive::start() {
+    work_->follow_thread_.start("follower", Thread::ordinary, [work = work_] { work->follow(); });
+    work_->write_thread_.start("archive", Thread::ordinary, [work = work_] { work->write(); });
+}
+
+bool Archive::stop(core::Instant deadline) {
+    work_->stopping_.store(true, std::memory_order_release);
+    work_->follow_wake_.ring();
+    const auto left = [&] { return std::max(deadline - monotonic_now(), core::Duration::zero()); };
+    const bool followed = work_->follow_thread_.join(left());
+    return work_->write_thread_.join(left()) && followed && work_->all_written_.load(std::memory_order_acquire);
+}
+
+}  // namespace dekeyd

@@ -1,0 +1,40 @@
+// The recorder: the journal and the proof test's date. Its thread may be stalled for an hour by a bad card, and nobody
+// waits for it: events wait in memory as far as there is room, and what found none is counted.
+#pragma once
+
+#include <memory>
+#include <string>
+
+#include "base/handover.hpp"
+#include "configuration/configuration.hpp"
+#include "core/interlock.hpp"
+#include "core/protection.hpp"
+#include "recording/recorder_state.hpp"
+
+namespace dekeyd {
+
+class Recorder {
+public:
+    /// All references must outlive this; after a stop() that returned false, the thread may still hang in the kernel,
+    /// and then they must outlive the process (it should _exit). `to_tell`, if given, is rung when new events became
+    /// durable.
+    Recorder(const formats::Configuration& configuration, Ring<core::Event>& events, Newest<core::Snapshot>& snapshots,
+             RecorderState& state, Wake* to_tell = nullptr);
+    ~Recorder();
+    Recorder(const Recorder&) = delete;
+    Recorder& operator=(const Recorder&) = delete;
+
+    void start();
+    /// To be rung after an event was pushed: it is then written at once, otherwise within 500 ms.
+    [[nodiscard]] Wake& wake() noexcept;
+    /// A finished transmission (a row of its log) becomes an event of the journal, kind "transmission". Any thread.
+    void tell_transmission(const std::string& row);
+    /// Writes what is left. False: not all of it by the deadline, or never started.
+    bool stop(core::Instant deadline);
+
+private:
+    class Work;
+    std::shared_ptr<Work> work_;
+};
+
+}  // namespace dekeyd

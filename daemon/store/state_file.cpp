@@ -1,0 +1,169 @@
+#include "store/state_file.hpp"
+
+#include <charconv>
+#include <optional>
+
+#include "base/sealed.hpp"
+#include "core/protection.hpp"
+
+// The text: one `key value` a line, in this order, each once; `latched` as often as there are latches; a checksum of
+// everything before its own line ends it.
+//
+//   dekeyd-state 2
+//   sequence 17
+//   running yes
+//   first-start no
+//   unreadable no
+//   locked-out no
+//   held-locally no
+//   held-remotely no
+//   trip-level-ns 0
+//   unclean-level-ns 0
+//   latched limit vswr
+//   crc32 0123abcd
+//
+// Version 1 had no sequence, and was the whole file.
+
+namespace dekeyd::formats {
+namespace {
+
+constexpr std::string_view state_header = "dekeyd-state 2\n";
+constexpr std::string_view state_header_1 = "dekeyd-state 1\n";
+
+void add(std::string& text, std::string_view key, bool value) {
+    text.append(key).append(value ? " yes\n" : " no\n");
+}
+
+void add(std::string& text, std::string_view key, core::Duration value) {
+    text.append(key).append(1, ' ').append(std::to_string(value.count())).append(1, '\n');
+}
+
+/// Takes the text apart; anything unexpected makes everything after it fail.
+class Reader {
+public:
+    explicit Reader(std::string_view text) noexcept : rest_{text} {}
+
+    bool flag(std::string_view key) noexcept {
+        const std::string_view value = take(key);
+        if (value != "yes" && value != "no") good_ = false;
+        return value == "yes";
+    }
+    core::Duration duration(std::string_view key) noexcept {
+        const auto count = number<core::Duration::rep>(key);
+        if (count < 0) good_ = false;
+        return core::Duration{count};
+    }
+    template <class Number>
+    Number number(std::string_view key) noexcept {
+        const std::string_view value = take(key);
+        Number count = 0;
+        const auto [end, error] = std::from_chars(value.data(), value.data() + value.size(), count);
+        if (value.empty() || error != std::errc{} || end != value.data() + value.size()) good_ = false;
+        return count;
+    }
+    /// The value of the next line, which must have this key.
+    std::string_view take(std::string_view key) noexcept {
+        const std::size_t end = rest_.find('\n');
+        if (end == std::string_view::npos || end <= key.size() || !rest_.starts_with(key) || rest_[key.size()] != ' ') {
+            good_ = false;
+            return {};
+        }
+        const std::string_view value = rest_.substr(key.size() + 1, end - key.size() - 1);
+        rest_.remove_prefix(end + 1);
+        return value;
+    }
+    [[nodiscard]] bool good() const noexcept { return good_; }
+    [[nodiscard]] bool done() const noexcept { return rest_.empty(); }
+
+private:
+    std::string_view rest_;
+    bool good_ = true;
+};
+
+std::optional<std::size_t> find_source(const core::Plan& plan, std::string_view kind_and_id) {
+    for (std::size_t source = 0; source < core::source_count(plan); ++source) {
+        const core::SourceInfo info = core::describe_source(plan, static_cast<core::SourceIndex>(source));
+        const std::string_view kind = core::source_kind_words.of(info.kind);
+        if (kind_and_id.size() == kind.size() + 1 + info.id.size() && kind_and_id.starts_with(kind) &&
+            kind_and_id[kind.size()] == ' ' && kind_and_id.ends_with(info.id)) {
+            return source;
+        }
+    }
+    return std::nullopt;
+}
+
+}  // namespace
+
+StoredState blank_state(const core::Plan& plan) {
+    StoredState state;
+    state.memory.latched.assign(core::source_count(plan), false);
+    return state;
+}
+
+StoredState damaged_state(const core::Plan& plan) {
+    StoredState state = blank_state(plan);
+    state.memory.unreadable = true;
+    state.running = true;
+    return state;
+}
+
+std::string to_text(const core::Plan& plan, const StoredState& state) {
+    const core::Memory& memory = state.memory;
+    std::string text{state_header};
+    text.append("sequence ").append(std::to_string(state.sequence)).append(1, '\n');
+    add(text, "running", state.running);
+    add(text, "first-start", memory.first_start);
+    add(text, "unreadable", memory.unreadable);
+    add(text, "locked-out", memory.locked_out);
+    add(text, "held-locally", memory.held_locally);
+    add(text, "held-remotely", memory.held_remotely);
+    add(text, "trip-level-ns", memory.trip_level);
+    add(text, "unclean-level-ns", memory.unclean_level);
+    for (std::size_t source = 0; source < memory.latched.size(); ++source) {
+        if (!memory.latched[source]) continue;
+        const core::SourceInfo info = core::describe_source(plan, static_cast<core::SourceIndex>(source));
+        text.append("latched ")
+            .append(core::source_kind_words.of(info.kind))
+            .append(1, ' ')
+            .append(info.id)
+            .append(1, '\n');
+    }
+    return sealed_text(std::move(text));
+}
+
+std::optional<StoredState> whole_state(const core::Plan& plan, std::string_view text) {
+    const bool first_version = text.starts_with(state_header_1);
+    if (!first_version && !text.starts_with(state_header)) return std::nullopt;
+    const auto body = unsealed_text(text);
+    static_assert(state_header.size() == state_header_1.size());
+    if (!body || body->size() < state_header.size()) return std::nullopt;
+    Reader reader{body->substr(state_header.size())};
+    StoredState state = blank_state(plan);
+    if (!first_version) state.sequence = reader.number<std::uint64_t>("sequence");
+    core::Memory& memory = state.memory;
+    state.running = reader.flag("running");
+    memory.first_start = reader.flag("first-start");
+    memory.unreadable = reader.flag("unreadable");
+    memory.locked_out = reader.flag("locked-out");
+    memory.held_locally = reader.flag("held-locally");
+    memory.held_remotely = reader.flag("held-remotely");
+    memory.trip_level = reader.duration("trip-level-ns");
+    memory.unclean_level = reader.duration("unclean-level-ns");
+    while (reader.good() && !reader.done()) {
+        const std::string_view source = reader.take("latched");
+        if (const auto index = find_source(plan, source); index.has_value()) {
+            memory.latched[*index] = true;
+        } else {
+            memory.unreadable = true;  // what latched can no longer be named, so only a reset may take it away
+        }
+    }
+    if (!reader.good()) return std::nullopt;
+    return state;
+}
+
+StoredState state_from_text(const core::Plan& plan, std::string_view text) {
+    const auto state = whole_state(plan, text);
+    return state ? *state : damaged_state(plan);
+}
+
+}  // namespace dekeyd::formats

@@ -1,0 +1,85 @@
+#include "words/figures.hpp"
+
+#include <fmt/format.h>
+
+#include <array>
+#include <cmath>
+
+namespace dekeyd::formats {
+namespace {
+
+/// Three significant digits, of what spans decades.
+int significant(double size) noexcept {
+    return size >= 99.95 ? 0 : size >= 9.995 ? 1 : size >= 0.9995 ? 2 : 3;
+}
+
+/// Digits after the point.
+int digits(double value, core::Unit unit) noexcept {
+    const double size = std::fabs(value);
+    switch (unit) {
+        case core::Unit::celsius:
+        case core::Unit::decibel:
+        case core::Unit::dbm:
+        case core::Unit::percent: return 1;
+        case core::Unit::rpm: return 0;
+        case core::Unit::second: return size < 10.0 ? 1 : 0;
+        case core::Unit::none:
+        case core::Unit::kelvin_per_watt: return size > 0.0 && size < 0.9995 ? 3 : size < 10.0 ? 2 : 1;
+        case core::Unit::volt:
+        case core::Unit::ampere: return 2;
+        case core::Unit::watt: break;
+    }
+    // A detector's floor may be microwatts.
+    return size > 0.0 && size < 0.0009995 ? 6 : significant(size);
+}
+
+std::string fixed(double value, int after_the_point) {
+    std::string text = fmt::format("{:.{}f}", value, after_the_point);
+    // "-0.0" would be read as a sign that means something.
+    if (text.starts_with('-') && text.find_first_of("123456789") == std::string::npos) text.erase(0, 1);
+    return text;
+}
+
+}  // namespace
+
+std::string to_words(double value, core::Unit unit) {
+    if (std::fabs(value) >= core::unbounded && !std::isnan(value)) return std::isinf(value) ? "unknown" : "unbounded";
+    return std::isnan(value) ? "unknown" : fixed(value, digits(value, unit));
+}
+
+std::string with_unit(double value, core::Unit unit) {
+    const std::string_view symbol = core::symbol(unit);
+    if (symbol.empty() || !(std::fabs(value) < core::unbounded)) return to_words(value, unit);
+    if (unit == core::Unit::watt && value != 0.0 && std::fabs(value) < 0.9995) {
+        const bool micro = std::fabs(value) < 0.0009995;
+        const double scaled = value * (micro ? 1e6 : 1e3);
+        return fixed(scaled, significant(std::fabs(scaled))) + (micro ? " µW" : " mW");
+    }
+    return to_words(value, unit) + ' ' + std::string{symbol};
+}
+
+std::string with_unit(double value, std::string_view symbol) {
+    for (const core::Unit unit :
+         {core::Unit::celsius, core::Unit::watt, core::Unit::dbm, core::Unit::decibel, core::Unit::volt,
+          core::Unit::ampere, core::Unit::rpm, core::Unit::percent, core::Unit::kelvin_per_watt, core::Unit::second}) {
+        if (core::symbol(unit) == symbol) return with_unit(value, unit);
+    }
+    const std::string bare = to_words(value, core::Unit::none);
+    return symbol.empty() ? bare : bare + ' ' + std::string{symbol};
+}
+
+std::string in_words(const core::Reading& reading, core::Unit unit) {
+    if (reading.measured() && reading.value >= core::unbounded) {
+        return unit == core::Unit::second ? "never" : "without bound";
+    }
+    switch (reading.health) {
+        case core::Health::good: return with_unit(reading.value, unit);
+        case core::Health::at_floor: return "at most " + with_unit(reading.value, unit);
+        case core::Health::above_range: return "at least " + with_unit(reading.value, unit);
+        case core::Health::not_measurable: return "not measurable";
+        case core::Health::unknown: break;
+    }
+    return fmt::format("unknown ({})", core::text(reading.fault));
+}
+
+}  // namespace dekeyd::formats

@@ -1,0 +1,400 @@
+#include "words/units.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <charconv>
+#include <cmath>
+#include <span>
+#include <vector>
+
+#include "words/nearest.hpp"
+
+namespace dekeyd::formats {
+namespace {
+
+struct UnitRow {
+    std::string_view text;
+    Dimension dimension;
+    double numerator;  ///< value in base units = number * numerator / denominator: one rounding, so 250 ms is 0.25 s
+    double denominator;
+};
+
+constexpr double dbm_mark = 0.0;  ///< stands for "not a factor: dBm as a power"
+
+// The first row of a dimension is the one that messages propose.
+constexpr std::array unit_rows{
+    UnitRow{"degC", Dimension::temperature, 1, 1},
+    UnitRow{"°C", Dimension::temperature, 1, 1},
+    UnitRow{"K", Dimension::temperature_difference, 1, 1},
+    UnitRow{"W", Dimension::power, 1, 1},
+    UnitRow{"mW", Dimension::power, 1, 1e3},
+    UnitRow{"uW", Dimension::power, 1, 1e6},
+    UnitRow{"µW", Dimension::power, 1, 1e6},
+    UnitRow{"kW", Dimension::power, 1e3, 1},
+    UnitRow{"dBm", Dimension::power, dbm_mark, 1},
+    UnitRow{"dBm", Dimension::level, 1, 1},
+    UnitRow{"dB", Dimension::ratio_db, 1, 1},
+    UnitRow{"V", Dimension::voltage, 1, 1},
+    UnitRow{"mV", Dimension::voltage, 1, 1e3},
+    UnitRow{"uV", Dimension::voltage, 1, 1e6},
+    UnitRow{"µV", Dimension::voltage, 1, 1e6},
+    UnitRow{"A", Dimension::current, 1, 1},
+    UnitRow{"mA", Dimension::current, 1, 1e3},
+    UnitRow{"s", Dimension::time, 1, 1},
+    UnitRow{"ms", Dimension::time, 1, 1e3},
+    UnitRow{"us", Dimension::time, 1, 1e6},
+    UnitRow{"µs", Dimension::time, 1, 1e6},
+    UnitRow{"min", Dimension::time, 60, 1},
+    UnitRow{"h", Dimension::time, 3600, 1},
+    UnitRow{"d", Dimension::time, 86400, 1},
+    UnitRow{"rpm", Dimension::speed, 1, 1},
+    UnitRow{"%", Dimension::percent, 1, 1},
+    UnitRow{"Hz", Dimension::frequency, 1, 1},
+    UnitRow{"kHz", Dimension::frequency, 1e3, 1},
+    UnitRow{"MHz", Dimension::frequency, 1e6, 1},
+    UnitRow{"GHz", Dimension::frequency, 1e9, 1},
+    UnitRow{"K/W", Dimension::thermal_resistance, 1, 1},
+    UnitRow{"mV/dB", Dimension::volts_per_db, 1, 1e3},
+    UnitRow{"V/dB", Dimension::volts_per_db, 1, 1},
+    UnitRow{"V/W", Dimension::volts_per_watt, 1, 1},
+    UnitRow{"mV/W", Dimension::volts_per_watt, 1, 1e3},
+    UnitRow{"mV/mW", Dimension::volts_per_watt, 1, 1},
+    UnitRow{"V/mW", Dimension::volts_per_watt, 1e3, 1},
+    UnitRow{"mV/uW", Dimension::volts_per_watt, 1e3, 1},
+    UnitRow{"mV/µW", Dimension::volts_per_watt, 1e3, 1},
+    UnitRow{"mV/A", Dimension::volts_per_ampere, 1, 1e3},
+    UnitRow{"V/A", Dimension::volts_per_ampere, 1, 1},
+    UnitRow{"mV/K", Dimension::volts_per_kelvin, 1, 1e3},
+    UnitRow{"V/K", Dimension::volts_per_kelvin, 1, 1},
+    UnitRow{"dB/K", Dimension::db_per_kelvin, 1, 1},
+    UnitRow{"m", Dimension::length, 1, 1},
+    UnitRow{"cm", Dimension::length, 1, 100},
+    UnitRow{"mm", Dimension::length, 1, 1000},
+    UnitRow{"dBi", Dimension::antenna_gain, 1, 1},
+    UnitRow{"W/m2", Dimension::power_density, 1, 1},
+    UnitRow{"W/m²", Dimension::power_density, 1, 1},
+    UnitRow{"mW/cm2", Dimension::power_density, 10, 1},
+};
+
+constexpr double largest_value = 1.0e12;  // far beyond any station; keeps later arithmetic finite
+constexpr double largest_time_s = 1.0e9;
+constexpr double largest_dbm = 200.0;
+
+std::string_view trim(std::string_view text) {
+    while (!text.empty() && text.front() == ' ') text.remove_prefix(1);
+    while (!text.empty() && text.back() == ' ') text.remove_suffix(1);
+    return text;
+}
+
+/// Long or odd text is shortened before it goes into a message.
+std::string quoted(std::string_view text) {
+    constexpr std::size_t longest = 40;
+    if (text.size() <= longest) return fmt::format("'{}'", text);
+    std::size_t end = longest;
+    while (end > 0 && (static_cast<unsigned char>(text[end]) & 0xc0U) == 0x80U) --end;  // never inside a character
+    return fmt::format("'{}…'", text.substr(0, end));
+}
+
+std::string_view base_unit(Dimension dimension) {
+    const auto* const row = std::find_if(unit_rows.begin(), unit_rows.end(),
+                                         [=](const UnitRow& candidate) { return candidate.dimension == dimension; });
+    return row == unit_rows.end() ? std::string_view{} : row->text;
+}
+
+Quantity refuse(std::string what, std::string expected) {
+    return {.value = 0.0, .what = std::move(what), .expected = std::move(expected)};
+}
+
+std::string expected_one(Dimension dimension) {
+    return fmt::format("{}, such as {}", name_of(dimension), example_of(dimension));
+}
+
+std::string lower(std::string_view text) {
+    std::string result{text};
+    for (char& c : result) {
+        if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
+    }
+    return result;
+}
+
+/// Why a text that does not begin as a number does, and nothing if it begins well.
+Quantity refuse_start(std::string_view text, std::string_view unsigned_text, Dimension dimension) {
+    const std::string small = lower(unsigned_text);
+    if (small.starts_with("nan") || small.starts_with("inf") || small.starts_with(".nan") || small.starts_with(".inf"))
+        return refuse(fmt::format("{} is not a number that can be measured", quoted(text)), expected_one(dimension));
+    if (text.starts_with("−") || text.starts_with("–"))
+        return refuse(fmt::format("{} begins with a dash that is not a minus sign", quoted(text)),
+                      "a plain hyphen as the minus sign: -24.4");
+    if (small.starts_with('.') && small.size() > 1 && is_digit(small[1]))
+        return refuse(fmt::format("{} has no digit before the point", quoted(text)), "a digit there: 0.5");
+    if (unsigned_text.empty() || !is_digit(unsigned_text.front()))
+        return refuse(fmt::format("{} is not a number with a unit", quoted(text)), expected_one(dimension));
+    if (small.size() > 1 && small[0] == '0' && (small[1] == 'x' || small[1] == 'b' || small[1] == 'o'))
+        return refuse(fmt::format("{} is not a decimal number", quoted(text)), "decimal digits: 16, not 0x10");
+    if (small.size() > 1 && small[0] == '0' && is_digit(small[1]))
+        return refuse(fmt::format("{} begins with a needless 0, which some programs read as octal", quoted(text)),
+                      "the number without the leading 0");
+    return {};
+}
+
+/// Why what follows the digits can't be a unit, and nothing if it can.
+Quantity refuse_rest(std::string_view text, std::string_view number, std::string_view rest) {
+    if (rest.empty()) return {};
+    const char first = rest.front();
+    const bool then_digit = rest.size() > 1 && is_digit(rest[1]);
+    if (first == ',' && then_digit)
+        return refuse(fmt::format("{} has a decimal comma", quoted(text)),
+                      fmt::format("a decimal point: {}.{}", number, rest.substr(1, 8)));
+    if (first == '_' || first == '\'')
+        return refuse(fmt::format("{} has a separator inside the number", quoted(text)), "digits without separators");
+    if (rest.starts_with("..")) return refuse(fmt::format("{} is a range", quoted(text)), "one value");
+    if (first == '.')
+        return refuse(fmt::format("{} has a point that no digit follows, or two points", quoted(text)),
+                      "one point with a digit on each side, or none");
+    if ((first == 'e' || first == 'E') && rest.size() > 1 && (is_digit(rest[1]) || rest[1] == '+' || rest[1] == '-'))
+        return refuse(fmt::format("{} has an exponent", quoted(text)), "plain digits, with a larger or smaller unit");
+    if (first == ':')
+        return refuse(fmt::format("{} is written as a proportion", quoted(text)),
+                      fmt::format("the number alone: {}", number));
+    const auto after_blank = trim(rest);
+    if (first == ' ' && !after_blank.empty() && is_digit(after_blank.front()))
+        return refuse(fmt::format("{} has a blank inside the number", quoted(text)), "digits without blanks");
+    return {};
+}
+
+Quantity convert(std::string_view text, std::string_view digits, double number, std::string_view unit,
+                 Dimension dimension) {
+    const std::string_view proposed = base_unit(dimension);
+    if (dimension == Dimension::number) {
+        if (unit.empty()) return {.value = number, .what = {}, .expected = {}};
+        return refuse(fmt::format("{} has a unit, and this value takes none", quoted(text)),
+                      fmt::format("the number alone: {}", digits));
+    }
+    if (unit.empty())
+        return refuse(fmt::format("{} needs a unit", quoted(text)),
+                      fmt::format("{} with its unit: {} {}", name_of(dimension), digits, proposed));
+    const UnitRow* other = nullptr;
+    for (const UnitRow& row : unit_rows) {
+        if (row.text != unit) continue;
+        if (row.dimension != dimension) {
+            other = &row;
+            continue;
+        }
+        double value = number * row.numerator / row.denominator;
+        if (row.numerator == dbm_mark) {
+            if (std::fabs(number) > largest_dbm)
+                return refuse(fmt::format("{} is beyond any power", quoted(text)), "a level within ±200 dBm");
+            value = std::pow(10.0, (number - 30.0) / 10.0);
+        }
+        const double largest = dimension == Dimension::time ? largest_time_s : largest_value;
+        if (std::fabs(value) > largest)
+            return refuse(fmt::format("{} is too large", quoted(text)), expected_one(dimension));
+        return {.value = value, .what = {}, .expected = {}};
+    }
+    if (other != nullptr)
+        return refuse(fmt::format("{} is {}", quoted(text), name_of(other->dimension)), expected_one(dimension));
+    std::vector<std::string_view> own;
+    for (const UnitRow& row : unit_rows) {
+        if (row.dimension == dimension) own.push_back(row.text);
+    }
+    const std::string small = lower(unit);
+    for (const std::string_view candidate : own) {
+        if (lower(candidate) == small && !small.empty())
+            return refuse(fmt::format("{} is not a unit: capitals matter (mW is not MW)", quoted(unit)),
+                          fmt::format("did you mean '{} {}'?", digits, candidate));
+    }
+    if (unit == "C" && dimension == Dimension::temperature)
+        return refuse("'C' is not the unit of a temperature", fmt::format("{} degC", digits));
+    return refuse(fmt::format("{} is not a unit known here", quoted(unit)),
+                  fmt::format("{}, in {}", name_of(dimension), fmt::join(own, ", ")));
+}
+
+std::string four_digits(double value) {
+    return fmt::format("{:.4g}", value);
+}
+
+}  // namespace
+
+Quantity parse_quantity(std::string_view whole, Dimension dimension) {
+    const std::string_view text = trim(whole);
+    if (text.empty()) return refuse("there is no value", expected_one(dimension));
+    std::string_view unsigned_text = text;
+    if (text.front() == '+' || text.front() == '-') unsigned_text.remove_prefix(1);
+    if (Quantity bad = refuse_start(text, unsigned_text, dimension); !bad.good()) return bad;
+
+    std::size_t end = 0;
+    while (end < unsigned_text.size() && is_digit(unsigned_text[end])) ++end;
+    if (end + 1 < unsigned_text.size() && unsigned_text[end] == '.' && is_digit(unsigned_text[end + 1])) {
+        ++end;
+        while (end < unsigned_text.size() && is_digit(unsigned_text[end])) ++end;
+    }
+    const std::string_view digits = unsigned_text.substr(0, end);
+    const std::string_view rest = unsigned_text.substr(end);
+    constexpr std::size_t most_digits = 24;
+    if (digits.size() > most_digits) return refuse("a number with too many digits", expected_one(dimension));
+    if (Quantity bad = refuse_rest(text, digits, rest); !bad.good()) return bad;
+
+    double number = 0.0;
+    const auto parsed = std::from_chars(digits.data(), digits.data() + digits.size(), number);
+    if (parsed.ec != std::errc{} || parsed.ptr != digits.data() + digits.size())
+        return refuse(fmt::format("{} is not a number", quoted(text)), expected_one(dimension));
+    const bool negative = text.front() == '-';
+    const std::string signed_digits = fmt::format("{}{}", negative ? "-" : "", digits);
+    return convert(text, signed_digits, negative ? -number : number, trim(rest), dimension);
+}
+
+Range parse_range(std::string_view text, Dimension dimension) {
+    const auto expected = [dimension] {
+        const std::string_view unit = base_unit(dimension);
+        const std::string_view gap = unit.empty() ? "" : " ";
+        return fmt::format("two ends with '..' between them, such as 1{}{} .. 2{}{}", gap, unit, gap, unit);
+    };
+    const std::size_t dots = text.find("..");
+    if (dots == std::string_view::npos)
+        return {.what = fmt::format("{} is not a range", quoted(trim(text))), .expected = expected()};
+    const Quantity low = parse_quantity(text.substr(0, dots), dimension);
+    if (!low.good()) return {.what = "the low end: " + low.what, .expected = low.expected};
+    const Quantity high = parse_quantity(text.substr(dots + 2), dimension);
+    if (!high.good()) return {.what = "the high end: " + high.what, .expected = high.expected};
+    if (!(low.value < high.value))
+        return {.what = fmt::format("{} has its low end at or above its high end", quoted(trim(text))),
+                .expected = "the lower value first"};
+    return {.low = low.value, .high = high.value, .what = {}, .expected = {}};
+}
+
+std::vector<WrittenUnit> units_of(Dimension dimension) {
+    std::vector<WrittenUnit> units;
+    for (const UnitRow& row : unit_rows)
+        if (row.dimension == dimension) units.push_back({row.text, row.numerator / row.denominator});
+    return units;
+}
+
+core::Duration to_duration(double seconds) noexcept {
+    const double clamped = std::clamp(seconds, -largest_time_s, largest_time_s);
+    return core::Duration{std::llround(clamped * 1e9)};
+}
+
+std::string_view name_of(Dimension dimension) noexcept {
+    switch (dimension) {
+        case Dimension::number: return "a plain number";
+        case Dimension::temperature: return "a temperature";
+        case Dimension::temperature_difference: return "a temperature difference";
+        case Dimension::power: return "a power";
+        case Dimension::level: return "a level in dBm";
+        case Dimension::ratio_db: return "a ratio in dB";
+        case Dimension::voltage: return "a voltage";
+        case Dimension::current: return "a current";
+        case Dimension::time: return "a time";
+        case Dimension::speed: return "a speed";
+        case Dimension::percent: return "a percentage";
+        case Dimension::frequency: return "a frequency";
+        case Dimension::thermal_resistance: return "a thermal resistance";
+        case Dimension::volts_per_db: return "a detector's slope";
+        case Dimension::volts_per_watt: return "a detector's sensitivity";
+        case Dimension::volts_per_ampere: return "a current sensor's sensitivity";
+        case Dimension::volts_per_kelvin: return "a temperature sensor's sensitivity";
+        case Dimension::db_per_kelvin: return "a temperature coefficient";
+        case Dimension::length: return "a length";
+        case Dimension::antenna_gain: return "an antenna's gain";
+        case Dimension::power_density: return "a power density";
+    }
+    return "a value";
+}
+
+std::string_view example_of(Dimension dimension) noexcept {
+    switch (dimension) {
+        case Dimension::number: return "2.0";
+        case Dimension::temperature: return "70 degC";
+        case Dimension::temperature_difference: return "5 K";
+        case Dimension::power: return "2.5 W, 50 mW or 34 dBm";
+        case Dimension::level: return "-10 dBm";
+        case Dimension::ratio_db: return "40 dB";
+        case Dimension::voltage: return "28 V or 800 mV";
+        case Dimension::current: return "18 A";
+        case Dimension::time: return "250 ms, 5 s or 10 min";
+        case Dimension::speed: return "3000 rpm";
+        case Dimension::percent: return "10 %";
+        case Dimension::frequency: return "1.26 GHz";
+        case Dimension::thermal_resistance: return "0.3 K/W";
+        case Dimension::volts_per_db: return "-24.4 mV/dB";
+        case Dimension::volts_per_watt: return "500 mV/mW";
+        case Dimension::volts_per_ampere: return "66 mV/A";
+        case Dimension::volts_per_kelvin: return "10 mV/K";
+        case Dimension::db_per_kelvin: return "0.02 dB/K";
+        case Dimension::length: return "1.2 m";
+        case Dimension::antenna_gain: return "18 dBi";
+        case Dimension::power_density: return "10 W/m2";
+    }
+    return "1";
+}
+
+Dimension dimension_of(core::Unit unit) noexcept {
+    switch (unit) {
+        case core::Unit::none: return Dimension::number;
+        case core::Unit::celsius: return Dimension::temperature;
+        case core::Unit::watt: return Dimension::power;
+        case core::Unit::dbm: return Dimension::level;
+        case core::Unit::decibel: return Dimension::ratio_db;
+        case core::Unit::volt: return Dimension::voltage;
+        case core::Unit::ampere: return Dimension::current;
+        case core::Unit::rpm: return Dimension::speed;
+        case core::Unit::percent: return Dimension::percent;
+        case core::Unit::kelvin_per_watt: return Dimension::thermal_resistance;
+        case core::Unit::second: return Dimension::time;
+    }
+    return Dimension::number;
+}
+
+std::string show(double value, core::Unit unit) {
+    switch (unit) {
+        case core::Unit::none: return four_digits(value);
+        case core::Unit::celsius: return four_digits(value) + " °C";
+        case core::Unit::watt:
+            if (value != 0.0 && std::fabs(value) < 0.9995e-3) return four_digits(value * 1e6) + " µW";
+            if (value != 0.0 && std::fabs(value) < 0.9995) return four_digits(value * 1e3) + " mW";
+            if (std::fabs(value) >= 9999.5) return four_digits(value / 1e3) + " kW";
+            return four_digits(value) + " W";
+        case core::Unit::dbm: return four_digits(value) + " dBm";
+        case core::Unit::decibel: return four_digits(value) + " dB";
+        case core::Unit::volt: return four_digits(value) + " V";
+        case core::Unit::ampere: return four_digits(value) + " A";
+        case core::Unit::rpm: return fmt::format("{:.0f} rpm", value);
+        case core::Unit::percent: return four_digits(value) + " %";
+        case core::Unit::kelvin_per_watt: return four_digits(value) + " K/W";
+        case core::Unit::second: return show(to_duration(value));
+    }
+    return four_digits(value);
+}
+
+std::string show(double value, Dimension dimension) {
+    for (const core::Unit unit :
+         {core::Unit::none, core::Unit::celsius, core::Unit::watt, core::Unit::dbm, core::Unit::decibel,
+          core::Unit::volt, core::Unit::ampere, core::Unit::rpm, core::Unit::percent, core::Unit::kelvin_per_watt})
+        if (dimension_of(unit) == dimension && dimension != Dimension::number) return show(value, unit);
+    if (dimension == Dimension::number) return fmt::format("{:.10g}", value);
+    if (dimension == Dimension::time && value < 1e9) return show(to_duration(value));
+    // The row in which the number is written shortest, and the first of them.
+    std::string shortest;
+    for (const UnitRow& row : unit_rows) {
+        if (row.dimension != dimension) continue;
+        std::string text = fmt::format("{} {}", four_digits(value * row.denominator / row.numerator), row.text);
+        if (shortest.empty() || text.size() < shortest.size()) shortest = std::move(text);
+    }
+    return shortest;
+}
+
+std::string show(core::Duration duration) {
+    const double seconds = core::seconds(duration);
+    const double size = std::fabs(seconds);
+    if (size == 0.0) return "0 s";
+    if (size < 1e-3) return four_digits(seconds * 1e6) + " µs";
+    if (size < 1.0) return four_digits(seconds * 1e3) + " ms";
+    const bool whole_minutes = size >= 60.0 && std::fmod(size, 60.0) == 0.0;
+    if (size < 120.0 && !whole_minutes) return four_digits(seconds) + " s";
+    if (size < 7200.0) return four_digits(seconds / 60.0) + " min";
+    return four_digits(seconds / 3600.0) + " h";
+}
+
+}  // namespace dekeyd::formats
