@@ -1,5 +1,6 @@
 // What the guard tells the telemetry over the control socket: each field is named once, here. Both programs are of one
-// version and one configuration, or they don't talk; so snapshots and events go as core's own words (core/archive.hpp).
+// version and one configuration, or they don't talk; so snapshots and events go as core's own words
+// (plan/state_words.hpp).
 #pragma once
 
 #include <cstdint>

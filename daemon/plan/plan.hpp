@@ -45,7 +45,8 @@ struct CorrectionPoint {
     double doubt_db = 0.0;  ///< of this level alone, k = 2
 };
 
-/// What comparisons made of a stated law (core/correction.hpp). Linear between its points; beyond them a slope goes on.
+/// What comparisons made of a stated law (maths/correction.hpp). Linear between its points; beyond them a slope goes
+/// on.
 struct Correction {
     std::vector<CorrectionPoint> points;  ///< at least one; shown and true levels both rise
     double between_db = 0.0;              ///< far from a level between two, the most that it may be off, k = 2

@@ -4,8 +4,6 @@
 
 namespace dekeyd::core {
 
-namespace {
-
 // The gate is closed only by a reading that proves it: a missing one leaves it unknown.
 Standing standing_by_gate(const Gate& gate, const Reading& reading) noexcept {
     switch (reading.health) {
@@ -24,6 +22,8 @@ Standing standing_by_gate(const Gate& gate, const Reading& reading) noexcept {
     }
     return Standing::untold;
 }
+
+namespace {
 
 void keep_lowest(std::optional<double>& kept, double level) noexcept {
     kept = kept ? std::min(*kept, level) : level;

@@ -36,6 +36,8 @@ struct Moment {
     std::span<const Reading> quantities{};  ///< for gates; empty: nobody looked
 };
 Standing standing(const LimitPlan& limit, const Moment& moment) noexcept;
+/// By its gate alone.
+Standing standing_by_gate(const Gate& gate, const Reading& reading) noexcept;
 
 /// Past its level it takes the permit away at that moment: it may, by its gate; it does, whatever the gate.
 bool may_trip(const LimitPlan& limit, const Moment& moment) noexcept;

@@ -61,7 +61,7 @@ std::string interface(const char* name) {
 }
 
 std::string types() {
-    return "// What the daemon publishes, field by field. Made from daemon/formats/messages.hpp by\n"
+    return "// What the daemon publishes, field by field. Made from daemon/words/messages.hpp by\n"
            "// tests/agree/page_types_test.cpp, which says when this file has to be made anew.\n" +
            interface<PlannedLimit>("PlannedLimit") + interface<DetectorMessage>("DetectorMessage") +
            interface<ChainMessage>("ChainMessage") + interface<PlanMessage>("PlanMessage") +

@@ -1,4 +1,4 @@
-// daemon/formats/proof_record.cpp
+// daemon/store/proof_record.cpp
 #include "store/proof_record.hpp"
 
 #include <doctest/doctest.h>

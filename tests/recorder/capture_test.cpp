@@ -1,4 +1,4 @@
-// daemon/formats/capture.cpp: what is written is read back to the same bits, and a torn file is not believed.
+// daemon/store/capture.cpp: what is written is read back to the same bits, and a torn file is not believed.
 #include "store/capture.hpp"
 
 #include <doctest/doctest.h>

@@ -1,4 +1,5 @@
-// daemon/follower.cpp and tools/dekeyctl/replay.cpp: a trip becomes a capture, and the capture is decided again.
+// daemon/recording/follower.cpp and tools/dekeyctl/replay.cpp: a trip becomes a capture, and the capture is decided
+// again.
 #include "recording/follower.hpp"
 
 #include <doctest/doctest.h>

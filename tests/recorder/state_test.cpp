@@ -1,4 +1,4 @@
-// daemon/core/state.cpp: a core that goes on from another's state decides as the other does, bit for bit.
+// daemon/core/protection_state.cpp: a core that goes on from another's state decides as the other does, bit for bit.
 #include <doctest/doctest.h>
 
 #include "amplifier.hpp"

@@ -1,4 +1,4 @@
-// daemon/tape.hpp: whole records in order, whatever the place of the wrap; what finds no room is counted.
+// daemon/recording/tape.hpp: whole records in order, whatever the place of the wrap; what finds no room is counted.
 #include "recording/tape.hpp"
 
 #include <doctest/doctest.h>

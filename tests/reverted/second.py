@@ -21,7 +21,7 @@ MENDS = [
      "target": "dekeyd_broken", "finds": ["ctest", "-R", "second_opinion_broken_core_test", "--no-tests=error"]},
     {"finding": "objection-does-not-latch",
      "says": "A disagreement re-armed by itself.",
-     "file": "daemon/core/supervision.cpp",
+     "file": "daemon/plan/sources.cpp",
      "old": '"the second opinion against the decision", true}', "new": '"the second opinion against the decision", false}',
      "target": "core_test", "finds": ["tests/core_test", "-tc=*second opinion*"]},
     {"finding": "objection-accuses-the-line",

@@ -57,7 +57,8 @@ bool Oracle::explained(core::SourceIndex source, double since_s) const {
         case core::Builtin::rf_while_inhibited:
             return world_.welded() || !world_.is_pad_in_order() || any_of({"forward", "reflected", "current"});
         case core::Builtin::reflected_exceeds_forward: return any_of({"forward", "reflected"});
-        case core::Builtin::drive_without_forward: return !world_.is_pad_in_order() || any_of({"forward", "drive"});
+        // A contactor whose coil breaks takes the supply away under drive.
+        case core::Builtin::drive_without_forward: return !world_.is_line_in_order() || any_of({"forward", "drive"});
         case core::Builtin::current_without_forward: return any_of({"forward", "current"});
         case core::Builtin::rf_without_current: return any_of({"forward", "supply", "current"});
         case core::Builtin::reflected_on_floor: return any_of({"forward", "reflected"});

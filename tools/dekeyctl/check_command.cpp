@@ -15,14 +15,6 @@ namespace {
 
 using Json = nlohmann::json;
 
-// For the caret line alone: what can't be read here was already reported as a fault without a line.
-std::string source_of(const std::string& file) {
-    std::ifstream in{file, std::ios::binary};
-    std::ostringstream text;
-    text << in.rdbuf();
-    return text.str();
-}
-
 void print_check_json(const CheckOptions& options, const formats::Loaded& loaded) {
     Json faults = Json::array(), advice = Json::array(), summary = Json::array();
     for (const auto& fault : loaded.faults)

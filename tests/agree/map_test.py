@@ -1,0 +1,59 @@
+#!/usr/bin/env python3
+"""DEVELOPERS.md's map against the tree: each folder with sources has its line, each target its folders, each row of
+tools/check-includes its folder, and no folder has grown beyond what a person keeps in mind."""
+import os
+import pathlib
+import re
+import sys
+import unittest
+
+TOP = pathlib.Path(os.environ["DEKEYD_SOURCE_DIR"])
+TEXT = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
+CMAKE = (TOP / "CMakeLists.txt").read_text(encoding="utf-8")
+# A pair of .cpp and .hpp is one to look for. Beyond this a folder needs its reason here.
+MOST_NAMES = 20
+CROWDED = {"tools/dekeyctl": "a file for each command"}
+# Longer than this, a file needs its reason here.
+MOST_LINES = 400
+LONG = {}
+
+def folders():
+    found = {path.parent.relative_to(TOP).as_posix() for place in ("daemon", "drivers") for path in (TOP / place).rglob("*.cpp")}
+    return sorted(found)
+
+class Map(unittest.TestCase):
+    def test_each_folder_has_its_line(self):
+        block = TEXT.split("## The map", 1)[1].split("```")[1]
+        named = re.findall(r"^(\S+)/\s{2,}\S", block, re.M)
+        self.assertEqual([], [folder for folder in folders() if folder not in named and folder != "daemon/configuration/sections"])
+        self.assertEqual([], [name for name in named if not (TOP / name).is_dir()], "a line of the map without a folder")
+
+    def test_each_target_has_its_folders(self):
+        rows = dict(re.findall(r"^\| `(dekeyd_\w+)`[^|]*\| ([^|]+) \|", TEXT, re.M))
+        variables = {name: words.split() for name, words in re.findall(r"dekeyd_sources\((\w+) ([^)]+)\)", CMAKE)}
+        targets = re.findall(r"add_library\((dekeyd_\w+) STATIC \$\{(\w+)\}\)", CMAKE)
+        self.assertTrue(targets)
+        for target, variable in targets:
+            self.assertEqual(variables[variable], rows.get(target, "no row").split(", "), target)
+
+    def test_each_folder_has_its_rule(self):
+        text = (TOP / "tools/check-includes").read_text(encoding="utf-8")
+        rules = re.findall(r'^    "([^"*]+)": \(', text, re.M)
+        self.assertTrue(rules)
+        self.assertEqual([], [folder for folder in folders() if folder not in rules])
+
+    def test_no_folder_is_crowded(self):
+        for folder in [*folders(), "tools/dekeyctl", "tools/bench"]:
+            names = {path.stem for path in (TOP / folder).glob("*.[ch]pp")}
+            if len(names) > MOST_NAMES:
+                self.assertIn(folder, CROWDED, f"{len(names)} names; expected at most {MOST_NAMES}, or its reason in this test")
+
+    def test_no_file_is_too_long_to_read(self):
+        for place in ("daemon", "drivers"):
+            for path in (TOP / place).rglob("*.[ch]pp"):
+                name, lines = path.relative_to(TOP).as_posix(), len(path.read_text(encoding="utf-8").splitlines())
+                if lines > MOST_LINES:
+                    self.assertIn(name, LONG, f"{lines} lines; expected at most {MOST_LINES}, or its reason in this test")
+
+if __name__ == "__main__":
+    sys.exit(unittest.main(verbosity=1))
