@@ -4,7 +4,7 @@
 #include <charconv>
 #include <cmath>
 
-#include "configuration/ranges.hpp"
+#include "configuration/checks/ranges.hpp"
 #include "words/nearest.hpp"
 
 namespace dekeyd::formats {

@@ -25,7 +25,7 @@ class Map(unittest.TestCase):
     def test_each_folder_has_its_line(self):
         block = TEXT.split("## The map", 1)[1].split("```")[1]
         named = re.findall(r"^(\S+)/\s{2,}\S", block, re.M)
-        self.assertEqual([], [folder for folder in folders() if folder not in named and folder != "daemon/configuration/sections"])
+        self.assertEqual([], [folder for folder in folders() if folder not in named and not folder.startswith("daemon/configuration/")])
         self.assertEqual([], [name for name in named if not (TOP / name).is_dir()], "a line of the map without a folder")
 
     def test_each_target_has_its_folders(self):

@@ -12,8 +12,8 @@
 #include <string>
 #include <vector>
 
+#include "configuration/checks/ranges.hpp"
 #include "configuration/configuration.hpp"
-#include "configuration/ranges.hpp"
 #include "configuration/section.hpp"
 #include "stations.hpp"
 

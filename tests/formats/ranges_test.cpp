@@ -1,5 +1,5 @@
 // Every row of the ranges, at each of its edges: read alone, and at its places in a whole configuration.
-#include "configuration/ranges.hpp"
+#include "configuration/checks/ranges.hpp"
 
 #include <doctest/doctest.h>
 #include <fmt/format.h>

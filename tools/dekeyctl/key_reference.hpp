@@ -4,8 +4,8 @@
 #include <string>
 #include <vector>
 
+#include "configuration/checks/ranges.hpp"
 #include "configuration/keys.hpp"
-#include "configuration/ranges.hpp"
 
 namespace dekeyd::ctl {
 

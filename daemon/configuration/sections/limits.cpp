@@ -3,7 +3,7 @@
 #include <array>
 #include <cmath>
 
-#include "configuration/limit_checks.hpp"
+#include "configuration/checks/limit_checks.hpp"
 #include "configuration/parts.hpp"
 #include "configuration/sensor_address.hpp"
 #include "maths/rf.hpp"

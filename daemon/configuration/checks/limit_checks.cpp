@@ -1,4 +1,4 @@
-#include "configuration/limit_checks.hpp"
+#include "configuration/checks/limit_checks.hpp"
 
 #include <array>
 #include <cmath>

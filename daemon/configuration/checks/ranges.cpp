@@ -1,4 +1,4 @@
-#include "configuration/ranges.hpp"
+#include "configuration/checks/ranges.hpp"
 
 #include <array>
 #include <vector>
