@@ -1,15 +1,12 @@
 #include "core/protection.hpp"
 
 #include <algorithm>
-#include <cmath>
 #include <stdexcept>
 #include <string>
 
 namespace dekeyd::core {
 
 namespace {
-
-constexpr std::uint16_t no_channel = 0xffff;
 
 void need(bool holds, const char* what) {
     if (!holds) throw std::invalid_argument(std::string{"plan: "} + what);
@@ -72,31 +69,20 @@ Snapshot Protection::blank(const Plan& plan) {
 
 Protection::Protection(const Plan& plan, Memory memory, bool unclean_start, bool start_noted)
     : plan_{(check_indices(plan), plan)},
+      measurement_{plan},
       watched_(plan.channels.size()),
-      known_(derived_count),
-      news_(plan.quantity_count()),
       judged_(plan.limits.size()),
       lost_reported_(plan.channels.size()),
       out_of_force_(plan.limits.size()),
       reflected_timer_{plan.rf.edge_time},
       swapped_timer_{plan.plausibility.qualify},
       supervision_{plan, start_noted},
-      forecaster_{plan},
       conditions_(source_count(plan)),
       interlock_{plan.interlock, rules_for(plan), std::move(memory), unclean_start},
       proof_{plan},
       events_{4 * source_count(plan) + 64},
       snapshot_{blank(plan)},
       unclean_start_{unclean_start} {
-    for (std::size_t i = 0; i < derived_count; ++i) {
-        known_[i] = static_cast<std::uint8_t>(can_be_known(plan, plan.index(static_cast<Derived>(i))));
-    }
-    for (const std::uint16_t slots : plan.samplers) channel_at_.emplace_back(slots, no_channel);
-    for (std::size_t i = 0; i < plan.channels.size(); ++i) {
-        const Channel& channel = plan.channels[i];
-        channels_.emplace_back(channel);
-        channel_at_[channel.sampler][channel.slot] = static_cast<std::uint16_t>(i);
-    }
     for (const LimitPlan& limit : plan.limits) {
         timers_.emplace_back(limit.qualify);
         // A limit that only warns, or seldom watches, doesn't stand in for the channel's own source.
@@ -118,14 +104,18 @@ Decision Protection::step(const StepInput& input) noexcept {
     const bool objected = objection != input.commands.end();
     if (objected) permit_ = false;  // decided here, and the line never heard of it
     const bool slept = input.suspended > plan_.interlock.guard_deadline;
-    if (slept) awake_since_ = now;
+    if (slept) measurement_.wake(now);
     std::fill(conditions_.begin(), conditions_.end(), Condition::missed);
     std::fill(judged_.begin(), judged_.end(), std::uint8_t{0});
 
     see_what_is_in_force(now);  // time ends a commissioning, and settles the supply
-    for (const Scan& scan : input.scans) absorb(scan, now);
-    grow_old(now);
-    forecast(now);
+    for (const Scan& scan : input.scans) {
+        measurement_.absorb(scan, now, snapshot_.rf_present);
+        judge_bracket(now);
+        judge_news(now);
+    }
+    measurement_.grow_old(now);
+    if (measurement_.forecast(now, snapshot_.transmitting_since, moment(now))) judge_news(now);
     for (std::size_t limit = 0; limit < timers_.size(); ++limit) {
         if (judged_[limit] == 0) judge_limit(limit, now);
     }
@@ -136,14 +126,14 @@ Decision Protection::step(const StepInput& input) noexcept {
     commission(input.commands, now);
     see_what_is_in_force(now);
 
-    const bool free = interlock_.step(now, conditions_, plan_.supervision.continuous_drive || drive_absent(),
-                                      input.commands, events_);
+    const bool free = interlock_.step(
+        now, conditions_, plan_.supervision.continuous_drive || measurement_.drive_absent(), input.commands, events_);
     const SourceIndex forced = proof_.forced();  // as it was when the limits were judged
     const bool for_proof = prove(input, now);
     permit_ = (free || for_proof) && !plan_.supervision.monitor_only;
-    release_.step(now, permit_, snapshot_.rf_present, rf_absent(), role(plan_.roles.forward));
+    release_.step(now, permit_, snapshot_.rf_present, measurement_.rf_absent(), measurement_.role(plan_.roles.forward));
     fill_in_events(forced, objected ? objection->limit : no_source, input.suspended);
-    if (slept) forget_readings();  // after the cause itself has its event
+    if (slept) forget_what_was();  // after the cause itself has its event
     last_step_ = now;
     stepped_ = true;
     publish(now);
@@ -154,186 +144,32 @@ Decision Protection::step(const StepInput& input) noexcept {
     return {.permit = permit_, .contactor = supervision_.contactor_closed(), .wake_at = wake_at};
 }
 
-// ---- scans to quantities ---------------------------------------------------------------------------------------
-
-void Protection::absorb(const Scan& scan, Instant now) noexcept {
-    if (scan.sampler >= channel_at_.size() || of_before_sleep(scan)) return;
-    const auto& slots = channel_at_[scan.sampler];
-    const std::size_t count = std::min(slots.size(), scan.samples.size());
-    for (std::size_t slot = 0; slot < count; ++slot) {
-        const std::uint16_t channel = slots[slot];
-        if (channel == no_channel) continue;
-        if (plan_.roles.forward == channel && plan_.roles.reflected) continue;  // below, with its second reading
-        const Sample& sample = scan.samples[slot];
-        if (sample.fault == Fault::not_in_scan) continue;
-        const bool news = channels_[channel].take(sample, now, temperature_for(plan_.channels[channel]));
-        tally(channel, news ? Fault::none : channels_[channel].last_fault());
-        news_[channel] = news;
-        snapshot_.quantities[channel] = channels_[channel].at(now);
-    }
-    if (plan_.roles.forward && plan_.roles.reflected && plan_.channels[*plan_.roles.forward].sampler == scan.sampler &&
-        count == slots.size()) {
-        take_forward(scan, now);
-    }
-    derive_power();
-    judge_news(now);
-}
-
-bool Protection::of_before_sleep(const Scan& scan) const noexcept {
-    return awake_since_ && std::any_of(scan.samples.begin(), scan.samples.end(), [&](const Sample& sample) {
-               return sample.fault != Fault::not_in_scan && sample.begun <= *awake_since_;
-           });
-}
-
-void Protection::tally(std::uint16_t channel, Fault fault) noexcept {
-    ChannelCount& counts = snapshot_.channels[channel];
-    const bool keyed = snapshot_.rf_present;
-    if (fault == Fault::none) {
-        ++(keyed ? counts.good_keyed : counts.good_idle);
-    } else {
-        ++(keyed ? counts.faults_keyed : counts.faults_idle);
-        counts.last_fault = fault;
-    }
-}
+// ---- quantities to conditions ----------------------------------------------------------------------------------
 
 // The monotonic clock stood still: what it calls fresh may be hours old.
-void Protection::forget_readings() noexcept {
-    for (ChannelReader& channel : channels_) channel.forget();
-    for (Reading& reading : snapshot_.quantities) {
-        if (reading.health != Health::unknown) reading = {.fault = Fault::stale, .taken = reading.taken};
-    }
+void Protection::forget_what_was() noexcept {
+    measurement_.forget_readings();
     for (QualifyTimer& timer : timers_) timer.forget();
 }
 
-// Forward is read before and after reflected; the larger of the two is the reading, so that no peak is lost.
-void Protection::take_forward(const Scan& scan, Instant now) noexcept {
-    const std::uint16_t index = *plan_.roles.forward;
-    const Channel& forward = plan_.channels[index];
-    const Channel& reflected = plan_.channels[*plan_.roles.reflected];
-    const Sample& first = scan.samples[forward.slot];
-    const Sample& second = scan.samples[plan_.rf.forward_again_slot];
-    if (first.fault == Fault::not_in_scan && second.fault == Fault::not_in_scan) return;
-    const auto temperature = temperature_for(forward);
-    const Bracket bracket{.forward_before = channels_[index].convert(first, temperature),
-                          .reflected = channels_[*plan_.roles.reflected].convert(scan.samples[reflected.slot],
-                                                                                 temperature_for(reflected)),
-                          .forward_after = channels_[index].convert(second, temperature)};
-    const auto strength = [](const Reading& r) {
-        return r.health == Health::above_range ? unbounded : r.measured() ? r.value : -unbounded;
-    };
-    const bool second_is_larger = strength(bracket.forward_after) > strength(bracket.forward_before);
-    const bool news = second_is_larger ? channels_[index].take(second, bracket.forward_after, now)
-                                       : channels_[index].take(first, bracket.forward_before, now);
-    for (const Reading* reading : {&bracket.forward_before, &bracket.forward_after}) {
-        tally(index, reading->health != Health::unknown ? Fault::none : reading->fault);
-    }
-    news_[index] = news;
-    snapshot_.quantities[index] = channels_[index].at(now);
-    derive_rf(bracket, now);
-}
-
-std::optional<double> Protection::temperature_for(const Channel& channel) const noexcept {
-    if (!channel.power || !channel.power->temperature_channel) return std::nullopt;
-    const Reading& reading = snapshot_.quantities[*channel.power->temperature_channel];
-    return reading.health == Health::good ? std::optional<double>{reading.value} : std::nullopt;
-}
-
-void Protection::work_out_all(Occasion occasion, const Surroundings& around) noexcept {
-    for (const DerivedRule& rule : derived_rules) {
-        // What isn't announced isn't worked out either.
-        if (rule.occasion != occasion || known(rule.derived) == nullptr) continue;
-        const QuantityIndex index = plan_.index(rule.derived);
-        snapshot_.quantities[index] = work_out(rule.derived, around);
-        news_[index] = true;
-    }
-}
-
-const Reading* Protection::known(Derived derived) const noexcept {
-    return known_[static_cast<std::size_t>(derived)] != 0 ? &snapshot_.quantities[plan_.index(derived)] : nullptr;
-}
-
-const Reading* Protection::role(const std::optional<std::uint16_t>& channel) const noexcept {
-    return channel ? &snapshot_.quantities[*channel] : nullptr;
-}
-
-void Protection::derive_rf(const Bracket& bracket, Instant now) noexcept {
-    const BracketState state = judge_bracket(plan_.rf, bracket);
-    Verdict reflected_verdict = Verdict::missed;
-    measurable_ = state == BracketState::measurable;
-    if (state != BracketState::edge) {
-        const double ratio_db = std::hypot(channels_[*plan_.roles.forward].uncertainty_db(bracket.forward_before),
-                                           channels_[*plan_.roles.reflected].uncertainty_db(bracket.reflected));
-        const Reflections r = reflections(plan_.rf, bracket, state, ratio_db);
-        work_out_all(Occasion::rf_scan, {plan_, snapshot_.quantities, &r, nullptr});
-        const bool exceeds = bracket.reflected.value >= bracket_forward_w(bracket);
-        reflected_verdict = state == BracketState::not_measurable ? Verdict::rest
-                            : exceeds                             ? Verdict::outside
-                                                                  : Verdict::clear;
-    }
+// Reflected power that no load gives, by two timers: where ratios mean something, and slower at every power.
+void Protection::judge_bracket(Instant now) noexcept {
+    const auto& look = measurement_.bracket();
+    if (!look) return;
+    measurable_ = look->state == BracketState::measurable;
+    Verdict verdict = Verdict::missed;
+    if (look->state == BracketState::not_measurable) verdict = Verdict::rest;
+    if (measurable_)
+        verdict = look->bracket.reflected.value >= bracket_forward_w(look->bracket) ? Verdict::outside : Verdict::clear;
     const SourceIndex exceeds = source_of(plan_, Builtin::reflected_exceeds_forward);
-    fold(exceeds, reflected_timer_.update(now, reflected_verdict));
-    fold(exceeds, swapped_timer_.update(now, reflected_exceeds(plan_.rf, bracket)));
-}
-
-void Protection::derive_power() noexcept {
-    const Roles& roles = plan_.roles;
-    const bool news = (roles.supply && news_[*roles.supply] != 0) || (roles.current && news_[*roles.current] != 0);
-    if (news) work_out_all(Occasion::dc_news, {plan_, snapshot_.quantities});
-}
-
-void Protection::forecast(Instant now) noexcept {
-    const Roles& r = plan_.roles;
-    const ForecastInput input{.now = now,
-                              .heatsink = role(r.heatsink),
-                              .ambient = role(r.ambient),
-                              .fan = role(r.fan),
-                              .heat = known(Derived::heat),
-                              .dc_power = known(Derived::dc_power),
-                              .forward = role(r.forward),
-                              .reflected = role(r.reflected),
-                              .drive = role(r.drive),
-                              .compression = known(Derived::compression),
-                              .transmitting_since = snapshot_.transmitting_since,
-                              .moment = moment(now)};
-    if (!forecaster_.update(input)) return;
-    work_out_all(Occasion::forecast, {plan_, snapshot_.quantities, nullptr, &forecaster_.forecast()});
-    judge_news(now);
-}
-
-// What nobody renews becomes unknown. Derived quantities live as long as their forward or supply reading may.
-void Protection::grow_old(Instant now) noexcept {
-    for (std::size_t i = 0; i < channels_.size(); ++i) {
-        snapshot_.quantities[i] = channels_[i].at(now);
-        snapshot_.channels[i].frozen = channels_[i].frozen(now);
-    }
-    for (std::size_t i = 0; i < derived_count; ++i) {
-        Reading& reading = snapshot_.quantities[channels_.size() + i];
-        if (reading.health == Health::unknown) continue;
-        const DerivedRule& rule = rule_of(static_cast<Derived>(i));
-        if (rule.occasion == Occasion::forecast) continue;  // renewed by itself, whatever the sensors do
-        const auto& source = rule.wants(Input::supply) ? plan_.roles.supply : plan_.roles.forward;
-        const Duration age = source ? plan_.channels[*source].allowed_age : Duration::zero();
-        if (now - reading.taken <= age) continue;
-        const Fault why = source ? channels_[*source].at(now).fault : Fault::stale;
-        reading = {.fault = why == Fault::none ? Fault::stale : why, .taken = reading.taken};
-    }
-}
-
-// ---- quantities to conditions ----------------------------------------------------------------------------------
-
-bool Protection::rf_absent() const noexcept {
-    return rf_look(plan_.rf, role(plan_.roles.forward), role(plan_.roles.reflected)) == RfLook::absent;
-}
-
-bool Protection::drive_absent() const noexcept {
-    const Reading* drive = role(plan_.roles.drive);
-    return drive == nullptr || (drive->measured() && drive->value < plan_.rf.drive_absent_w);
+    fold(exceeds, reflected_timer_.update(now, verdict));
+    fold(exceeds, swapped_timer_.update(now, reflected_exceeds(plan_.rf, look->bracket)));
 }
 
 Moment Protection::moment(Instant now) const noexcept {
     return {.commissioning = snapshot_.commissioning_until.has_value(),
             .supplied = supervision_.supplied(now),
-            .quantities = snapshot_.quantities};
+            .quantities = measurement_.quantities()};
 }
 
 bool Protection::out_of_force(const LimitPlan& limit, Instant now) const noexcept {
@@ -360,28 +196,29 @@ void Protection::judge_news(Instant now) noexcept {
         judge_limit(i, now);
         judged_[i] = true;
     }
-    std::fill(news_.begin(), news_.end(), std::uint8_t{0});
+    measurement_.no_news();
 }
 
 bool Protection::has_news(const LimitPlan& limit) const noexcept {
-    return news_[limit.watch] != 0 || (limit.gate && news_[limit.gate->quantity] != 0);
+    return measurement_.has_news(limit.watch) || (limit.gate && measurement_.has_news(limit.gate->quantity));
 }
 
 void Protection::judge_limit(std::size_t index, Instant now) noexcept {
     const LimitPlan& limit = plan_.limits[index];
-    const Reading& watched = snapshot_.quantities[limit.watch];
-    const Reading* gate = limit.gate ? &snapshot_.quantities[limit.gate->quantity] : nullptr;
-    Verdict verdict = judge(limit, standing(limit, moment(now)), watched, rf_absent());
+    const Reading& watched = measurement_.quantities()[limit.watch];
+    const Reading* gate = limit.gate ? &measurement_.quantities()[limit.gate->quantity] : nullptr;
+    Verdict verdict = judge(limit, standing(limit, moment(now)), watched, measurement_.rf_absent());
     // What has become unknown is unknown at once. Otherwise an old look proves nothing more: the gate may have opened
     // since a quantity was found not measurable, and the next scan measures it.
-    const bool seen = news_[limit.watch] != 0;
+    const bool seen = measurement_.has_news(limit.watch);
     const bool lost = verdict == Verdict::unknown && watched.health != Health::not_measurable;
     const bool gate_lost = gate != nullptr && gate->health == Health::unknown;
     const bool rests = verdict == Verdict::rest && has_news(limit);
     if (!seen && !lost && !gate_lost && !rests) verdict = Verdict::missed;
     // What a proof test injects may only make it worse.
     const bool forced = proof_.injects(index);
-    const Verdict injected = forced ? judge_alone(limit, injected_reading(limit, now), rf_absent()) : verdict;
+    const Verdict injected =
+        forced ? judge_alone(limit, injected_reading(limit, now), measurement_.rf_absent()) : verdict;
     const Condition condition = timers_[index].update(now, worsened(verdict, injected));
     fold(index, limit.trips ? condition : Condition::clear);
     if (verdict != Verdict::missed) warn(index, verdict, now);
@@ -390,7 +227,7 @@ void Protection::judge_limit(std::size_t index, Instant now) noexcept {
 void Protection::warn(std::size_t index, Verdict verdict, Instant now) noexcept {
     const LimitPlan& limit = plan_.limits[index];
     if (!limit.warn || verdict == Verdict::unknown) return;
-    const Reading& reading = snapshot_.quantities[limit.watch];
+    const Reading& reading = measurement_.quantities()[limit.watch];
     const bool above = limit.direction == Direction::above;
     // A quarter of the way back from warning to rest, so that a value on the level doesn't chatter. Where nothing
     // trips, the clear level says it.
@@ -413,7 +250,7 @@ void Protection::warn(std::size_t index, Verdict verdict, Instant now) noexcept 
 void Protection::judge_channels() noexcept {
     for (std::size_t i = 0; i < plan_.channels.size(); ++i) {
         const bool silent = !plan_.channels[i].required || watched_[i] != 0;
-        const bool known = snapshot_.quantities[i].health != Health::unknown;
+        const bool known = measurement_.quantities()[i].health != Health::unknown;
         fold(plan_.limits.size() + i, silent || known ? Condition::clear : Condition::unknown);
     }
 }
@@ -432,15 +269,15 @@ void Protection::supervise(const StepInput& input, bool slept, Instant now) noex
                             .starting = interlock_.starting(),
                             .line = input.line,
                             .contactor_line = input.contactor,
-                            .forward = role(r.forward),
-                            .reflected = role(r.reflected),
-                            .drive = role(r.drive),
-                            .current = role(r.current),
-                            .heatsink = role(r.heatsink),
-                            .enable_sense = role(r.enable_sense),
-                            .contactor_sense = role(r.contactor_sense),
-                            .dc_power = known(Derived::dc_power),
-                            .heat = known(Derived::heat),
+                            .forward = measurement_.role(r.forward),
+                            .reflected = measurement_.role(r.reflected),
+                            .drive = measurement_.role(r.drive),
+                            .current = measurement_.role(r.current),
+                            .heatsink = measurement_.role(r.heatsink),
+                            .enable_sense = measurement_.role(r.enable_sense),
+                            .contactor_sense = measurement_.role(r.contactor_sense),
+                            .dc_power = measurement_.known(Derived::dc_power),
+                            .heat = measurement_.known(Derived::heat),
                             .ratios_measurable = measurable_,
                             .commissioning = snapshot_.commissioning_until.has_value(),
                             .drop_supply = proof_.opens_contactor(),
@@ -471,17 +308,17 @@ bool Protection::prove(const StepInput& input, Instant now) noexcept {
                         .commissioning = snapshot_.commissioning_until.has_value(),
                         .held = interlock_.memory().held_locally,
                         .only_held = interlock_.only_held_locally(),
-                        .rf_absent = rf_absent(),
-                        .no_drive = drive_measured ? drive_absent() : contactor_seen,
+                        .rf_absent = measurement_.rf_absent(),
+                        .no_drive = drive_measured ? measurement_.drive_absent() : contactor_seen,
                         .contactor_open = supervision_.unsupplied(now),
-                        .enable_sense = role(plan_.roles.enable_sense),
+                        .enable_sense = measurement_.role(plan_.roles.enable_sense),
                         .causes = interlock_.causes(),
                         .limit_due = forced_due()},
                        input.commands, events_);
 }
 
 void Protection::look_for_rf(Instant now) noexcept {
-    const RfLook look = rf_look(plan_.rf, role(plan_.roles.forward), role(plan_.roles.reflected));
+    const RfLook look = measurement_.rf();
     if (look == RfLook::unknown) return;
     snapshot_.rf_present = look == RfLook::present;
     auto& since = snapshot_.transmitting_since;
@@ -529,8 +366,8 @@ void Protection::report(EventKind kind, SourceIndex source, Instant now) noexcep
 
 void Protection::report_sensors(Instant now) noexcept {
     for (std::size_t i = 0; i < plan_.channels.size(); ++i) {
-        const bool lost = snapshot_.quantities[i].health == Health::unknown;
-        bool& was_lost = snapshot_.channels[i].lost;
+        const bool lost = measurement_.quantities()[i].health == Health::unknown;
+        bool& was_lost = measurement_.count(i).lost;
         if (lost == was_lost) continue;
         was_lost = lost;
         const auto source = static_cast<SourceIndex>(plan_.limits.size() + i);
@@ -545,7 +382,7 @@ void Protection::report_sensors(Instant now) noexcept {
 void Protection::fill_in_events(SourceIndex forced, SourceIndex objection, Duration suspended) noexcept {
     for (Event& event : events_.all()) {
         if (event.kind == EventKind::started) event.reading.value = unclean_start_ ? 1.0 : 0.0;
-        if (const Reading* forward = role(plan_.roles.forward);
+        if (const Reading* forward = measurement_.role(plan_.roles.forward);
             forward != nullptr && (event.kind == EventKind::rf_on || event.kind == EventKind::rf_off)) {
             event.reading = *forward;
         }
@@ -553,11 +390,11 @@ void Protection::fill_in_events(SourceIndex forced, SourceIndex objection, Durat
         if (event.source == source_of(plan_, Builtin::second_opinion)) event.about = objection;
         if (event.source == source_of(plan_, Builtin::suspended)) event.reading.value = seconds(suspended);
         const SourceInfo info = describe_source(plan_, event.about != no_source ? event.about : event.source);
-        if (info.kind == SourceInfo::Kind::channel) event.reading = snapshot_.quantities[info.index];
+        if (info.kind == SourceInfo::Kind::channel) event.reading = measurement_.quantities()[info.index];
         if (info.kind != SourceInfo::Kind::limit) continue;
         const LimitPlan& limit = plan_.limits[info.index];
         const bool warning = event.kind == EventKind::warning || event.kind == EventKind::warning_over;
-        event.reading = snapshot_.quantities[limit.watch];
+        event.reading = measurement_.quantities()[limit.watch];
         event.level = warning && limit.warn ? *limit.warn : limit.trip;
         const bool of_trip =
             event.kind == EventKind::tripped || event.kind == EventKind::latched || event.kind == EventKind::cleared;
@@ -574,9 +411,11 @@ void Protection::publish(Instant now) noexcept {
     snapshot_.contactor_closed = supervision_.contactor_closed();
     snapshot_.overruns = supervision_.overruns();
     snapshot_.state = interlock_.state();
-    snapshot_.drive_awaited = interlock_.awaits_no_drive() && !drive_absent();
+    snapshot_.drive_awaited = interlock_.awaits_no_drive() && !measurement_.drive_absent();
     snapshot_.proof = proof_.view();
     snapshot_.release = release_.last();
+    std::copy(measurement_.quantities().begin(), measurement_.quantities().end(), snapshot_.quantities.begin());
+    std::copy(measurement_.counts().begin(), measurement_.counts().end(), snapshot_.channels.begin());
     std::copy(interlock_.causes().begin(), interlock_.causes().end(), snapshot_.causes.begin());
     for (std::size_t i = 0; i < plan_.limits.size(); ++i)
         snapshot_.standing[i] = standing(plan_.limits[i], moment(now));

@@ -13,9 +13,7 @@
 #include "core/limit.hpp"
 #include "core/proof.hpp"
 #include "core/supervision.hpp"
-#include "measure/channel_reader.hpp"
-#include "measure/derived.hpp"
-#include "measure/forecast.hpp"
+#include "measure/measurement.hpp"
 #include "plan/plan.hpp"
 #include "plan/reading.hpp"
 #include "plan/scan.hpp"
@@ -36,20 +34,6 @@ struct Decision {
     bool permit = false;
     bool contactor = false;  ///< close the supply contactor, where there is one
     Instant wake_at{};       ///< call again no later than this, scans or not
-};
-
-/// What a channel has done since start; faults with RF present and absent apart, since RF in a cable shows so.
-struct ChannelCount {
-    std::uint64_t good_keyed = 0, good_idle = 0, faults_keyed = 0, faults_idle = 0;
-    Fault last_fault = Fault::none;
-    bool lost = true;     ///< no reading that may be believed
-    bool frozen = false;  ///< bit-identical for longer than configured
-
-    template <class Archive, class Self>
-    static void fields(Archive& a, Self& self) {
-        a(self.good_keyed, self.good_idle, self.faults_keyed, self.faults_idle, self.last_fault, self.lost,
-          self.frozen);
-    }
 };
 
 /// Everything a reader outside may show. Sized once; copying between equals allocates nothing.
@@ -115,16 +99,9 @@ private:
     void see_what_is_in_force(Instant now) noexcept;
     bool take_line(std::string_view key, std::string_view words, std::vector<std::uint8_t>& seen);
     void begin_unseen(const std::vector<std::uint8_t>& seen) noexcept;
-    void absorb(const Scan& scan, Instant now) noexcept;
-    [[nodiscard]] bool of_before_sleep(const Scan& scan) const noexcept;
-    void tally(std::uint16_t channel, Fault fault) noexcept;
-    void forget_readings() noexcept;
-    void take_forward(const Scan& scan, Instant now) noexcept;
-    void derive_rf(const Bracket& bracket, Instant now) noexcept;
-    void derive_power() noexcept;
-    void forecast(Instant now) noexcept;
+    void forget_what_was() noexcept;
+    void judge_bracket(Instant now) noexcept;
     void judge_news(Instant now) noexcept;
-    void grow_old(Instant now) noexcept;
     [[nodiscard]] bool has_news(const LimitPlan& limit) const noexcept;
     void judge_limit(std::size_t limit, Instant now) noexcept;
     void judge_channels() noexcept;
@@ -138,22 +115,12 @@ private:
     void fold(std::size_t source, Condition condition) noexcept;
     void fill_in_events(SourceIndex forced, SourceIndex objection, Duration suspended) noexcept;
     void publish(Instant now) noexcept;
-    [[nodiscard]] std::optional<double> temperature_for(const Channel& channel) const noexcept;
-    [[nodiscard]] bool rf_absent() const noexcept;
-    [[nodiscard]] bool drive_absent() const noexcept;
     [[nodiscard]] Moment moment(Instant now) const noexcept;
-    void work_out_all(Occasion occasion, const Surroundings& around) noexcept;
     void report(EventKind kind, SourceIndex source, Instant now) noexcept;
-    [[nodiscard]] const Reading* role(const std::optional<std::uint16_t>& channel) const noexcept;
-    /// Empty where the plan has not what it takes.
-    [[nodiscard]] const Reading* known(Derived derived) const noexcept;
 
     const Plan& plan_;
-    std::vector<std::vector<std::uint16_t>> channel_at_;  ///< [sampler][slot] -> channel, or no_channel
-    std::vector<ChannelReader> channels_;
+    Measurement measurement_;
     std::vector<std::uint8_t> watched_;        ///< per channel: a limit watches it, and so speaks for it
-    std::vector<std::uint8_t> known_;          ///< per derived quantity: the plan has what it is worked out from
-    std::vector<std::uint8_t> news_;           ///< per quantity, until it is judged
     std::vector<std::uint8_t> judged_;         ///< per limit, within one step: a second look would change nothing
     std::vector<std::uint8_t> lost_reported_;  ///< per channel
     std::vector<QualifyTimer> timers_;
@@ -161,7 +128,6 @@ private:
     QualifyTimer reflected_timer_;            ///< reflected at or above forward, where ratios are measurable
     QualifyTimer swapped_timer_;              ///< the same at every power: slower, for an envelope has zeros
     Supervision supervision_;
-    Forecaster forecaster_;
     std::vector<Condition> conditions_;  ///< per source, worst news of this step
     Interlock interlock_;
     Proof proof_;
@@ -170,7 +136,6 @@ private:
     Snapshot snapshot_;
     Instant last_step_{};
     Instant rf_last_seen_{};
-    std::optional<Instant> awake_since_;  ///< after the last sleep: what was begun before it tells nothing
     bool unclean_start_;
     bool permit_ = false;         ///< what was decided last
     bool measurable_ = false;     ///< the last bracket's ratios

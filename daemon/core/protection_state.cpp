@@ -39,23 +39,24 @@ std::string Protection::state() const {
     std::string out;
     line(out, "step", "", last_step_, rf_last_seen_, unclean_start_, permit_, measurable_, ending_warned_, stepped_,
          snapshot_.sequence, snapshot_.rf_present, snapshot_.transmitting_since);
-    line(out, "awake", "", awake_since_);
+    line(out, "awake", "", measurement_.awake_since());
     line(out, "commissioning", "", snapshot_.commissioning_until);
     line(out, "events", "", events_);
     line(out, "interlock", "", interlock_);
     line(out, "supervised", "", supervision_);
-    line(out, "forecast", "", forecaster_);
+    line(out, "forecast", "", measurement_.forecaster());
     line(out, "reflected-timer", "", reflected_timer_, swapped_timer_);
     line(out, "proof", "", proof_, release_);
-    for (std::size_t i = 0; i < channels_.size(); ++i) {
-        line(out, "channel", plan_.channels[i].id, channels_[i], snapshot_.channels[i], lost_reported_[i]);
+    for (std::size_t i = 0; i < plan_.channels.size(); ++i) {
+        line(out, "channel", plan_.channels[i].id, measurement_.channel(i), measurement_.counts()[i],
+             lost_reported_[i]);
     }
     for (std::size_t i = 0; i < timers_.size(); ++i) {
         line(out, "limit", plan_.limits[i].id, timers_[i], snapshot_.warnings[i]);
         line(out, "proved", plan_.limits[i].id, proof_.proved(i));
     }
-    for (std::size_t i = 0; i < snapshot_.quantities.size(); ++i) {
-        line(out, "quantity", describe(plan_, static_cast<QuantityIndex>(i)).id, snapshot_.quantities[i]);
+    for (std::size_t i = 0; i < measurement_.quantities().size(); ++i) {
+        line(out, "quantity", describe(plan_, static_cast<QuantityIndex>(i)).id, measurement_.quantities()[i]);
     }
     for (std::size_t i = 0; i < interlock_.causes().size(); ++i) {
         const SourceInfo info = describe_source(plan_, static_cast<SourceIndex>(i));
@@ -82,6 +83,10 @@ bool Protection::take_state(std::string_view text) {
     for (std::size_t i = 0; i < timers_.size(); ++i)
         out_of_force_[i] = out_of_force(plan_.limits[i], last_step_) ? 1 : 0;
     interlock_.take_causes(snapshot_.causes);
+    const auto quantities = measurement_.quantities();
+    const auto counts = measurement_.counts();
+    std::copy(quantities.begin(), quantities.end(), snapshot_.quantities.begin());
+    std::copy(counts.begin(), counts.end(), snapshot_.channels.begin());
     snapshot_.permit = permit_;
     snapshot_.contactor_closed = supervision_.contactor_closed();
     snapshot_.state = interlock_.state();
@@ -94,7 +99,7 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
         return read(words, last_step_, rf_last_seen_, unclean_start_, permit_, measurable_, ending_warned_, stepped_,
                     snapshot_.sequence, snapshot_.rf_present, snapshot_.transmitting_since);
     }
-    if (key == "awake") return read(words, awake_since_);
+    if (key == "awake") return read(words, measurement_.awake_since());
     if (key == "commissioning") return read(words, snapshot_.commissioning_until);
     if (key == "events") return read(words, events_);
     if (key == "interlock") return read(words, interlock_);
@@ -103,7 +108,7 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
         Supervision::Format1 before{supervision_};
         return read(words, before);
     }
-    if (key == "forecast") return read(words, forecaster_);
+    if (key == "forecast") return read(words, measurement_.forecaster());
     if (key == "reflected-timer") return read(words, reflected_timer_, swapped_timer_);
     if (key == "proof") return read(words, proof_, release_);
     const std::size_t colon = key.find(':');
@@ -112,7 +117,7 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
     const std::string_view id = key.substr(colon + 1);
     if (kind == "channel") {
         const std::size_t i = find_id(plan_.channels, id);
-        return i == not_found || read(words, channels_[i], snapshot_.channels[i], lost_reported_[i]);
+        return i == not_found || read(words, measurement_.channel(i), measurement_.count(i), lost_reported_[i]);
     }
     if (kind == "limit") {
         const std::size_t i = find_id(plan_.limits, id);
@@ -123,8 +128,8 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
         return i == not_found || read(words, proof_.proved(i));
     }
     if (kind == "quantity") {
-        for (std::size_t i = 0; i < snapshot_.quantities.size(); ++i) {
-            if (describe(plan_, static_cast<QuantityIndex>(i)).id == id) return read(words, snapshot_.quantities[i]);
+        for (std::size_t i = 0; i < measurement_.quantities().size(); ++i) {
+            if (describe(plan_, static_cast<QuantityIndex>(i)).id == id) return read(words, measurement_.quantity(i));
         }
         return true;
     }
@@ -146,7 +151,8 @@ void Protection::begin_unseen(const std::vector<std::uint8_t>& seen) noexcept {
         if (i >= plan_.limits.size()) continue;
         const LimitPlan& limit = plan_.limits[i];
         const Standing stands = standing(limit, moment(last_step_));
-        timers_[i].update(last_step_, judge(limit, stands, snapshot_.quantities[limit.watch], rf_absent()));
+        timers_[i].update(last_step_,
+                          judge(limit, stands, measurement_.quantities()[limit.watch], measurement_.rf_absent()));
     }
 }
 

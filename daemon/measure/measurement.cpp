@@ -1,0 +1,199 @@
+#include "measure/measurement.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+namespace dekeyd::core {
+
+namespace {
+
+constexpr std::uint16_t no_channel = 0xffff;
+
+}  // namespace
+
+Measurement::Measurement(const Plan& plan)
+    : plan_{plan},
+      known_(derived_count),
+      news_(plan.quantity_count()),
+      quantities_(plan.quantity_count()),
+      counts_(plan.channels.size()),
+      forecaster_{plan} {
+    for (std::size_t i = 0; i < derived_count; ++i) {
+        known_[i] = static_cast<std::uint8_t>(can_be_known(plan, plan.index(static_cast<Derived>(i))));
+    }
+    for (const std::uint16_t slots : plan.samplers) channel_at_.emplace_back(slots, no_channel);
+    for (std::size_t i = 0; i < plan.channels.size(); ++i) {
+        const Channel& channel = plan.channels[i];
+        channels_.emplace_back(channel);
+        channel_at_[channel.sampler][channel.slot] = static_cast<std::uint16_t>(i);
+    }
+}
+
+void Measurement::absorb(const Scan& scan, Instant now, bool keyed) noexcept {
+    bracket_.reset();
+    keyed_ = keyed;
+    if (scan.sampler >= channel_at_.size() || of_before_sleep(scan)) return;
+    const auto& slots = channel_at_[scan.sampler];
+    const std::size_t count = std::min(slots.size(), scan.samples.size());
+    for (std::size_t slot = 0; slot < count; ++slot) {
+        const std::uint16_t channel = slots[slot];
+        if (channel == no_channel) continue;
+        if (plan_.roles.forward == channel && plan_.roles.reflected) continue;  // below, with its second reading
+        const Sample& sample = scan.samples[slot];
+        if (sample.fault == Fault::not_in_scan) continue;
+        const bool news = channels_[channel].take(sample, now, temperature_for(plan_.channels[channel]));
+        tally(channel, news ? Fault::none : channels_[channel].last_fault());
+        news_[channel] = news;
+        quantities_[channel] = channels_[channel].at(now);
+    }
+    if (plan_.roles.forward && plan_.roles.reflected && plan_.channels[*plan_.roles.forward].sampler == scan.sampler &&
+        count == slots.size()) {
+        take_forward(scan, now);
+    }
+    derive_power();
+}
+
+bool Measurement::of_before_sleep(const Scan& scan) const noexcept {
+    return awake_since_ && std::any_of(scan.samples.begin(), scan.samples.end(), [&](const Sample& sample) {
+               return sample.fault != Fault::not_in_scan && sample.begun <= *awake_since_;
+           });
+}
+
+void Measurement::tally(std::uint16_t channel, Fault fault) noexcept {
+    ChannelCount& counts = counts_[channel];
+    if (fault == Fault::none) {
+        ++(keyed_ ? counts.good_keyed : counts.good_idle);
+    } else {
+        ++(keyed_ ? counts.faults_keyed : counts.faults_idle);
+        counts.last_fault = fault;
+    }
+}
+
+// Forward is read before and after reflected; the larger of the two is the reading, so that no peak is lost.
+void Measurement::take_forward(const Scan& scan, Instant now) noexcept {
+    const std::uint16_t index = *plan_.roles.forward;
+    const Channel& forward = plan_.channels[index];
+    const Channel& reflected = plan_.channels[*plan_.roles.reflected];
+    const Sample& first = scan.samples[forward.slot];
+    const Sample& second = scan.samples[plan_.rf.forward_again_slot];
+    if (first.fault == Fault::not_in_scan && second.fault == Fault::not_in_scan) return;
+    const auto temperature = temperature_for(forward);
+    const Bracket bracket{.forward_before = channels_[index].convert(first, temperature),
+                          .reflected = channels_[*plan_.roles.reflected].convert(scan.samples[reflected.slot],
+                                                                                 temperature_for(reflected)),
+                          .forward_after = channels_[index].convert(second, temperature)};
+    const auto strength = [](const Reading& r) {
+        return r.health == Health::above_range ? unbounded : r.measured() ? r.value : -unbounded;
+    };
+    const bool second_is_larger = strength(bracket.forward_after) > strength(bracket.forward_before);
+    const bool news = second_is_larger ? channels_[index].take(second, bracket.forward_after, now)
+                                       : channels_[index].take(first, bracket.forward_before, now);
+    for (const Reading* reading : {&bracket.forward_before, &bracket.forward_after}) {
+        tally(index, reading->health != Health::unknown ? Fault::none : reading->fault);
+    }
+    news_[index] = news;
+    quantities_[index] = channels_[index].at(now);
+    derive_rf(bracket);
+}
+
+std::optional<double> Measurement::temperature_for(const Channel& channel) const noexcept {
+    if (!channel.power || !channel.power->temperature_channel) return std::nullopt;
+    const Reading& reading = quantities_[*channel.power->temperature_channel];
+    return reading.health == Health::good ? std::optional<double>{reading.value} : std::nullopt;
+}
+
+void Measurement::derive_rf(const Bracket& bracket) noexcept {
+    const BracketState state = judge_bracket(plan_.rf, bracket);
+    bracket_ = {bracket, state};
+    if (state == BracketState::edge) return;
+    const double ratio_db = std::hypot(channels_[*plan_.roles.forward].uncertainty_db(bracket.forward_before),
+                                       channels_[*plan_.roles.reflected].uncertainty_db(bracket.reflected));
+    const Reflections r = reflections(plan_.rf, bracket, state, ratio_db);
+    work_out_all(Occasion::rf_scan, {plan_, quantities_, &r, nullptr});
+}
+
+void Measurement::derive_power() noexcept {
+    const Roles& roles = plan_.roles;
+    const bool news = (roles.supply && news_[*roles.supply] != 0) || (roles.current && news_[*roles.current] != 0);
+    if (news) work_out_all(Occasion::dc_news, {plan_, quantities_});
+}
+
+void Measurement::work_out_all(Occasion occasion, const Surroundings& around) noexcept {
+    for (const DerivedRule& rule : derived_rules) {
+        // What isn't announced isn't worked out either.
+        if (rule.occasion != occasion || known(rule.derived) == nullptr) continue;
+        const QuantityIndex index = plan_.index(rule.derived);
+        quantities_[index] = work_out(rule.derived, around);
+        news_[index] = true;
+    }
+}
+
+bool Measurement::forecast(Instant now, const std::optional<Instant>& transmitting_since,
+                           const Moment& moment) noexcept {
+    const Roles& r = plan_.roles;
+    const ForecastInput input{.now = now,
+                              .heatsink = role(r.heatsink),
+                              .ambient = role(r.ambient),
+                              .fan = role(r.fan),
+                              .heat = known(Derived::heat),
+                              .dc_power = known(Derived::dc_power),
+                              .forward = role(r.forward),
+                              .reflected = role(r.reflected),
+                              .drive = role(r.drive),
+                              .compression = known(Derived::compression),
+                              .transmitting_since = transmitting_since,
+                              .moment = moment};
+    if (!forecaster_.update(input)) return false;
+    work_out_all(Occasion::forecast, {plan_, quantities_, nullptr, &forecaster_.forecast()});
+    return true;
+}
+
+// What nobody renews becomes unknown. Derived quantities live as long as their forward or supply reading may.
+void Measurement::grow_old(Instant now) noexcept {
+    for (std::size_t i = 0; i < channels_.size(); ++i) {
+        quantities_[i] = channels_[i].at(now);
+        counts_[i].frozen = channels_[i].frozen(now);
+    }
+    for (std::size_t i = 0; i < derived_count; ++i) {
+        Reading& reading = quantities_[channels_.size() + i];
+        if (reading.health == Health::unknown) continue;
+        const DerivedRule& rule = rule_of(static_cast<Derived>(i));
+        if (rule.occasion == Occasion::forecast) continue;  // renewed by itself, whatever the sensors do
+        const auto& source = rule.wants(Input::supply) ? plan_.roles.supply : plan_.roles.forward;
+        const Duration age = source ? plan_.channels[*source].allowed_age : Duration::zero();
+        if (now - reading.taken <= age) continue;
+        const Fault why = source ? channels_[*source].at(now).fault : Fault::stale;
+        reading = {.fault = why == Fault::none ? Fault::stale : why, .taken = reading.taken};
+    }
+}
+
+// The monotonic clock stood still: what it calls fresh may be hours old.
+void Measurement::forget_readings() noexcept {
+    for (ChannelReader& channel : channels_) channel.forget();
+    for (Reading& reading : quantities_) {
+        if (reading.health != Health::unknown) reading = {.fault = Fault::stale, .taken = reading.taken};
+    }
+}
+
+const Reading* Measurement::known(Derived derived) const noexcept {
+    return known_[static_cast<std::size_t>(derived)] != 0 ? &quantities_[plan_.index(derived)] : nullptr;
+}
+
+const Reading* Measurement::role(const std::optional<std::uint16_t>& channel) const noexcept {
+    return channel ? &quantities_[*channel] : nullptr;
+}
+
+bool Measurement::rf_absent() const noexcept {
+    return rf() == RfLook::absent;
+}
+
+RfLook Measurement::rf() const noexcept {
+    return rf_look(plan_.rf, role(plan_.roles.forward), role(plan_.roles.reflected));
+}
+
+bool Measurement::drive_absent() const noexcept {
+    const Reading* drive = role(plan_.roles.drive);
+    return drive == nullptr || (drive->measured() && drive->value < plan_.rf.drive_absent_w);
+}
+
+}  // namespace dekeyd::core

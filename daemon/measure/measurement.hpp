@@ -1,0 +1,103 @@
+// Measurement: whole scans in; every quantity as of now out, with the counts of each channel. Judges nothing.
+#pragma once
+
+#include <algorithm>
+#include <cstdint>
+#include <optional>
+#include <span>
+#include <vector>
+
+#include "measure/channel_reader.hpp"
+#include "measure/derived.hpp"
+#include "measure/forecast.hpp"
+#include "plan/plan.hpp"
+#include "plan/reading.hpp"
+#include "plan/scan.hpp"
+#include "plan/standing.hpp"
+
+namespace dekeyd::core {
+
+/// What a channel has done since start; faults with RF present and absent apart, since RF in a cable shows so.
+struct ChannelCount {
+    std::uint64_t good_keyed = 0, good_idle = 0, faults_keyed = 0, faults_idle = 0;
+    Fault last_fault = Fault::none;
+    bool lost = true;     ///< no reading that may be believed
+    bool frozen = false;  ///< bit-identical for longer than configured
+
+    template <class Archive, class Self>
+    static void fields(Archive& a, Self& self) {
+        a(self.good_keyed, self.good_idle, self.faults_keyed, self.faults_idle, self.last_fault, self.lost,
+          self.frozen);
+    }
+};
+
+/// What forward and reflected say together.
+struct BracketLook {
+    Bracket bracket;
+    BracketState state = BracketState::edge;
+};
+
+class Measurement {
+public:
+    /// `plan` must outlive this, and its indices fit. Nothing is allocated after.
+    explicit Measurement(const Plan& plan);
+
+    /// `keyed`: RF is present, which the counts tell apart. What a scan brings is news until no_news().
+    void absorb(const Scan& scan, Instant now, bool keyed) noexcept;
+    /// Of the last scan; empty where it had not both.
+    [[nodiscard]] const std::optional<BracketLook>& bracket() const noexcept { return bracket_; }
+    /// True, with news, about once a second.
+    bool forecast(Instant now, const std::optional<Instant>& transmitting_since, const Moment& moment) noexcept;
+    void grow_old(Instant now) noexcept;
+    /// The machine slept until `now`: what was begun before it tells nothing.
+    void wake(Instant now) noexcept { awake_since_ = now; }
+    void forget_readings() noexcept;
+
+    [[nodiscard]] std::span<const Reading> quantities() const noexcept { return quantities_; }
+    [[nodiscard]] std::span<const ChannelCount> counts() const noexcept { return counts_; }
+    [[nodiscard]] bool has_news(QuantityIndex quantity) const noexcept { return news_[quantity] != 0; }
+    void no_news() noexcept { std::fill(news_.begin(), news_.end(), std::uint8_t{0}); }
+
+    /// Empty where the plan has no channel of that role.
+    [[nodiscard]] const Reading* role(const std::optional<std::uint16_t>& channel) const noexcept;
+    /// Empty where the plan has not what it takes.
+    [[nodiscard]] const Reading* known(Derived derived) const noexcept;
+    [[nodiscard]] RfLook rf() const noexcept;
+    [[nodiscard]] bool rf_absent() const noexcept;
+    /// True also where drive isn't measured.
+    [[nodiscard]] bool drive_absent() const noexcept;
+
+    // ---- its state, for captures, by the ids of channels and quantities ----
+
+    [[nodiscard]] ChannelReader& channel(std::size_t index) noexcept { return channels_[index]; }
+    [[nodiscard]] const ChannelReader& channel(std::size_t index) const noexcept { return channels_[index]; }
+    [[nodiscard]] ChannelCount& count(std::size_t index) noexcept { return counts_[index]; }
+    [[nodiscard]] Reading& quantity(std::size_t index) noexcept { return quantities_[index]; }
+    [[nodiscard]] Forecaster& forecaster() noexcept { return forecaster_; }
+    [[nodiscard]] const Forecaster& forecaster() const noexcept { return forecaster_; }
+    [[nodiscard]] std::optional<Instant>& awake_since() noexcept { return awake_since_; }
+    [[nodiscard]] const std::optional<Instant>& awake_since() const noexcept { return awake_since_; }
+
+private:
+    [[nodiscard]] bool of_before_sleep(const Scan& scan) const noexcept;
+    void tally(std::uint16_t channel, Fault fault) noexcept;
+    void take_forward(const Scan& scan, Instant now) noexcept;
+    [[nodiscard]] std::optional<double> temperature_for(const Channel& channel) const noexcept;
+    void derive_rf(const Bracket& bracket) noexcept;
+    void derive_power() noexcept;
+    void work_out_all(Occasion occasion, const Surroundings& around) noexcept;
+
+    const Plan& plan_;
+    std::vector<std::vector<std::uint16_t>> channel_at_;  ///< [sampler][slot] -> channel, or no_channel
+    std::vector<ChannelReader> channels_;
+    std::vector<std::uint8_t> known_;  ///< per derived quantity: the plan has what it is worked out from
+    std::vector<std::uint8_t> news_;   ///< per quantity
+    std::vector<Reading> quantities_;  ///< channels, then Derived
+    std::vector<ChannelCount> counts_;
+    Forecaster forecaster_;
+    std::optional<BracketLook> bracket_;
+    std::optional<Instant> awake_since_;  ///< after the last sleep
+    bool keyed_ = false;
+};
+
+}  // namespace dekeyd::core
