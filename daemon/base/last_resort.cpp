@@ -39,7 +39,7 @@ void on_fault(int signal) {
 
 [[noreturn]] void on_terminate() {
     inhibit_by_last_resort();
-    say("dekeyd: an error that nobody caught; the line is inhibited and the process ends: ");
+    say("dekeyd: an unhandled error; the line is inhibited and the process ends: ");
     if (const std::exception_ptr error = std::current_exception()) {
         try {
             std::rethrow_exception(error);

@@ -21,7 +21,7 @@ void advise_windows(Draft& draft) {
             draft.report.advise(
                 sensor.place, sensor.path,
                 "no live-zero window ('valid: 0.35 V .. 2.2 V', measured at rest): an unplugged detector "
-                "can't be told from one at rest");
+                "looks the same as one at rest");
     }
 }
 

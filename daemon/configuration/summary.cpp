@@ -217,7 +217,7 @@ std::vector<std::string> summarise(const Configuration& configuration) {
         sentences.push_back(std::move(sentence));
     if (configuration.plan.supervision.monitor_only)
         sentences.emplace_back(
-            "Monitor only: whatever follows, the line is never driven to permit, and nothing here protects the "
+            "Monitor only: the line is never driven to permit, and dekeyd doesn't protect the "
             "amplifier.");
     add_sensors(configuration, sentences);
     for (const core::LimitPlan& limit : configuration.plan.limits)

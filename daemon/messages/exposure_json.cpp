@@ -24,7 +24,7 @@ Json distance(const core::Exposure& exposure) {
 }
 
 std::string_view where(const core::Exposure& exposure) {
-    if (exposure.distance_m >= core::unbounded) return "can't be told";
+    if (exposure.distance_m >= core::unbounded) return "unknown";
     if (exposure.zone != core::ExposureZone::none) return core::text(exposure.zone);
     return exposure.surface_exceeds ? "not before the dish, but at it" : "reached nowhere in front";
 }

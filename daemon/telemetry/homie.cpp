@@ -120,7 +120,8 @@ std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) cons
         standing[id] = {"Accepted by the configuration: " + accepted.what + ".", false};
     }
     if (snapshot.commissioning_until) {
-        standing["commissioning"] = {"Commissioning: provisional limits, and power that nobody has calibrated.", false};
+        standing["commissioning"] = {"Commissioning: provisional limits, and detectors that are not calibrated yet.",
+                                     false};
     }
     if (snapshot.proof.phase != core::ProofPhase::none) {
         standing["proof-test"] = {"A proof test runs: the line may go to permit for moments, and readings are forced.",

@@ -176,7 +176,7 @@ std::string refusal(const core::Plan& plan, const core::Event& event) {
         return what + ": the configuration has no 'commissioning:'. Nothing changed.";
     }
     if (event.command == core::CommandKind::end_commissioning) {
-        return "Refused: nobody is commissioning. Nothing changed.";
+        return "Refused: no commissioning is running. Nothing changed.";
     }
     return what + ": nothing is latched. Nothing changed.";
 }
@@ -243,8 +243,8 @@ std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, con
             if (reading != nullptr && comes_into_force(*limit, *reading))
                 return fmt::format("{} waits for its first reading since its limit came into force", name);
             const bool told = reading != nullptr && reading->fault != core::Fault::none;
-            return told ? fmt::format("{} can't be told ({})", name, core::text(reading->fault))
-                        : fmt::format("{} can't be told", name);
+            return told ? fmt::format("{} unknown ({})", name, core::text(reading->fault))
+                        : fmt::format("{} unknown", name);
         }
         if (condition == Condition::bad && reading != nullptr && reading->health != core::Health::unknown &&
             reading->health != core::Health::not_measurable) {
@@ -263,7 +263,7 @@ std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, con
                    ? fmt::format("{} failed and is back", name)
                    : fmt::format("{} gives no reading that may be believed", name);
     }
-    if (condition == Condition::unknown) return fmt::format("{}: can't be told", name);
+    if (condition == Condition::unknown) return fmt::format("{}: unknown", name);
     if (source == core::source_of(plan, core::Builtin::uncalibrated)) return uncalibrated(plan);
     return name;
 }

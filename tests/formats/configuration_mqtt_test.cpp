@@ -27,7 +27,7 @@ TEST_CASE("a broker and what it may ask") {
         with_mqtt("host: broker.lan, remote_release: yes, remote_reset: yes, fastest: 1 s, slowest: 1 min");
     expect_no_faults(remote);
     CHECK(remote.configuration->mqtt->remote_reset);
-    CHECK(advised(remote, "mqtt.remote_reset: whoever reaches the broker"));
+    CHECK(advised(remote, "mqtt.remote_reset: anyone who reaches the broker"));
     CHECK(with_mqtt("host: 127.0.0.1, tls: yes").configuration->mqtt->port == 8883);
     CHECK_FALSE(load_configuration(spoiled("mqtt: {host: 127.0.0.1}\n", "")).configuration->mqtt);
 }

@@ -83,8 +83,7 @@ TEST_CASE("a trip says by what, by how much, with what power, and how it ends") 
     heatsink.reading.fault = core::Fault::stale;
     heatsink.first_cause = true;
     heatsink.state = core::State::locked_out;
-    CHECK(sentence(plan, heatsink) ==
-          "Tripped: Heatsink can't be told (stale). Locked out until an operator resets it.");
+    CHECK(sentence(plan, heatsink) == "Tripped: Heatsink unknown (stale). Locked out until an operator resets it.");
 
     Event sensor = event(EventKind::tripped, test::forward_sensor);
     sensor.condition = core::Condition::unknown;
@@ -103,19 +102,19 @@ TEST_CASE("a limit that has come into force and was not looked at yet says that 
     const auto words = [&](const core::Reading& reading) {
         return formats::cause_in_words(plan, test::heatsink_limit, cause, &reading);
     };
-    CHECK(words(good) == "Heatsink can't be told");  // one that is in force at all times
+    CHECK(words(good) == "Heatsink unknown");  // one that is in force at all times
     for (bool core::LimitPlan::*rests : {&core::LimitPlan::while_supplied, &core::LimitPlan::provisional}) {
         plan.limits[test::heatsink_limit].*rests = true;
         CHECK(words(good) == "Heatsink waits for its first reading since its limit came into force");
         core::Reading lost;
         lost.fault = core::Fault::absent;
-        CHECK(words(lost) == "Heatsink can't be told (absent)");
+        CHECK(words(lost) == "Heatsink unknown (absent)");
         plan.limits[test::heatsink_limit].*rests = false;
     }
     // Where a gate may be what isn't known, the reading says nothing of it.
     plan.limits[test::vswr_limit].while_supplied = true;
     plan.limits[test::vswr_limit].gate = core::Gate{1, 6.0, core::Direction::above};
-    CHECK(formats::cause_in_words(plan, test::vswr_limit, cause, &good) == "VSWR can't be told");
+    CHECK(formats::cause_in_words(plan, test::vswr_limit, cause, &good) == "VSWR unknown");
 }
 
 TEST_CASE("commands and their refusals") {

@@ -98,7 +98,7 @@ TEST_CASE("causes in words") {
     cause.latched = true;
     CHECK(cause_words({}, cause) == "heatsink: clear, hold-off 12 s left, then needs a reset (for 2.0 s)");
     cause.condition = "unknown";
-    CHECK(cause_words({}, cause) == "heatsink: can't be told, then needs a reset (for 2.0 s)");
+    CHECK(cause_words({}, cause) == "heatsink: unknown, then needs a reset (for 2.0 s)");
     cause.condition = "not yet clear";
     cause.latched = false;
     CHECK(cause_words({}, cause) == "heatsink: not yet at its clear level (for 2.0 s)");
@@ -120,13 +120,13 @@ TEST_CASE("a limit that waits for its first look says so") {
     const auto words = [&] { return cause_words(status, cause); };
     CHECK(words() == "supply-low: waits for its first reading (for 200 ms)");
     status.limits[0].standing = "gate not known";
-    CHECK(words() == "supply-low: can't be told (for 200 ms)");
+    CHECK(words() == "supply-low: unknown (for 200 ms)");
     status.limits[0].standing = "watches";
     status.quantities[0].fault = "stale";
-    CHECK(words() == "supply-low: can't be told (for 200 ms)");
+    CHECK(words() == "supply-low: unknown (for 200 ms)");
     status.quantities[0].fault = "none";
     status.quantities[0].health = "not measurable";
-    CHECK(words() == "supply-low: can't be told (for 200 ms)");
+    CHECK(words() == "supply-low: unknown (for 200 ms)");
 }
 
 TEST_CASE("a faulty sensor is said in words in the place of its value") {

@@ -149,7 +149,7 @@ MENDS = [
     },
     {
         "finding": "limit-not-looked-at-yet-cant-be-told",
-        "says": "A supply limit that waits for its first reading after the contactor's closing says that it can't be told.",
+        "says": "A supply limit that waits for its first reading after the contactor's closing says that it is unknown.",
         "file": "daemon/words/event_text.cpp",
         "old": "(limit.while_supplied || limit.provisional) && !limit.gate",
         "new": "limit.while_supplied && limit.provisional && !limit.gate",
@@ -157,7 +157,7 @@ MENDS = [
     },
     {
         "finding": "first-look-cant-be-told-on-screen",
-        "says": "`watch` says 'can't be told' of a limit that waits for its first look since it came into force.",
+        "says": "`watch` says 'unknown' of a limit that waits for its first look since it came into force.",
         "file": "tools/dekeyctl/view.cpp",
         "old": "waits_for_a_look(status, cause) ? ",
         "new": "waits_for_a_look(status, cause) && !cause.active ? ",

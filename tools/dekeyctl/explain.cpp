@@ -289,7 +289,7 @@ std::vector<std::string> exposure_rows(const formats::Configuration& configurati
         input.limit_w_per_m2 = limit.w_per_m2;
         const core::Exposure exposure = core::assess_exposure(input);
         const std::string distance =
-            exposure.distance_m >= core::unbounded ? "can't be told"
+            exposure.distance_m >= core::unbounded ? "unknown"
             : exposure.zone == core::ExposureZone::none
                 ? (exposure.surface_exceeds ? "not before the dish, but at it" : "reached nowhere in front")
                 : fmt::format("{:.1f} m", exposure.distance_m);

@@ -164,7 +164,7 @@ private:
             ".\n"
             "The line goes to permit for moments, and every limit is forced. Before it begins:\n"
             "  - the exciter is off or disconnected, and stays so: nothing may drive the amplifier;\n"
-            "  - nobody works on amplifier, feeder or antenna: for moments the amplifier is enabled;\n"
+            "  - no one works on amplifier, feeder or antenna: for moments the amplifier is enabled;\n"
             "  - follow your local rules, and leave to licensed people what is theirs.\n"
             "RF, drive, a lost reading, a release or the end of this program end it, inhibited.");
         if (!options_.yes && !agreed("Is it so?")) return fail(exit_refused, "nothing was done; expected 'y'");

@@ -396,7 +396,7 @@ std::string cause_words(const Status& status, const Cause& cause, std::size_t ro
     } else if (cause.condition == core::text(core::Condition::bad)) {
         words += ": still stands";
     } else {
-        words += waits_for_a_look(status, cause) ? ": waits for its first reading" : ": can't be told";
+        words += waits_for_a_look(status, cause) ? ": waits for its first reading" : ": unknown";
     }
     if (cause.latched) words += clear && cause.hold_off_left_s <= 0.0 ? ", needs a reset" : ", then needs a reset";
     const std::string since = fmt::format(" (for {})", time_words(cause.since_s));

@@ -127,7 +127,7 @@ void check_gate(Section& section, Draft& draft, const core::LimitPlan& limit, co
         limit.gate->open == Direction::above && (by_forward || (rule != nullptr && rule->with_rf));
     if (limit.trips && !with_forward && draft.amplifier.rf_levels_known && needs_forward_power(draft, limit.watch)) {
         fault(fmt::format("the gate may stand open on a key ramp, but '{}' is not measurable below {} forward, and "
-                          "what can't be told inhibits",
+                          "an unknown reading inhibits",
                           core::describe(plan, limit.watch).id, show(plan.rf.minimum_forward_w, core::Unit::watt)),
               fmt::format("'while: {{quantity: {}, above: {}}}', or more",
                           plan.roles.forward ? plan.channels[*plan.roles.forward].id : "forward",

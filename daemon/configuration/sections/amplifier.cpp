@@ -170,7 +170,7 @@ void check_above_floor(Section& section, std::string_view key, double level_w, c
     section.fault(key,
                   fmt::format("{} is not above the {} that '{}' shows at its floor", show(level_w, core::Unit::watt),
                               show(floor_w, core::Unit::watt), channel.id),
-                  "a higher level: below the floor, power can't be told from none");
+                  "a higher level: below the floor, power looks the same as none");
 }
 
 /// Reflected power is a share of forward's: its level is the same, or lower.

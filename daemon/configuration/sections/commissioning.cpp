@@ -98,7 +98,7 @@ void read_power(Section& section, Draft& draft, std::string_view key, const std:
     }
     const double most_w = draft.plan().rf.rated_w * largest_share;
     if (draft.amplifier.rated_w && *trip > most_w) {
-        section.fault(key, "too much for a power that nobody has compared with a reference yet",
+        section.fault(key, "too much for a power that was not compared with a reference yet",
                       fmt::format("at most {}, a quarter of the rated power", show(most_w, core::Unit::watt)));
         return;
     }

@@ -128,7 +128,7 @@ void read_mqtt(Section& top, Draft& draft) {
             "'fastest' shorter than 'slowest'");
     if (mqtt.remote_reset)
         draft.report.advise(section.place_of("remote_reset"), section.path_of("remote_reset"),
-                            "whoever reaches the broker may clear a latch without having seen the amplifier");
+                            "anyone who reaches the broker may clear a latch without having seen the amplifier");
     section.finish();
     draft.configuration.mqtt = std::move(mqtt);
 }
