@@ -127,7 +127,8 @@ std::string Oracle::cause_amiss(core::SourceIndex source, const core::Cause& cau
     if (now_s - began_s() < starts_within_s || cause.latched) return "";
     const bool comes = one != guarded_.end() && comes_into_force(*one->limit, since_s);
     if (says("since its limit came into force") && !comes) return text + " (it has been for long)";
-    if (one != guarded_.end() && says("unknown") && !lied_any(one->sensors, now_s)) return text + " (it can)";
+    const bool unknown = says(" unknown (") || text.ends_with(" unknown");
+    if (one != guarded_.end() && unknown && !lied_any(one->sensors, now_s)) return text + " (it can)";
     return "";
 }
 
