@@ -165,10 +165,10 @@ private:
     RecordingFeed recording_;
     LatestHistory latest_;
     ArchiveState archive_state_;
-    std::unique_ptr<Archive> archive_;
+    std::unique_ptr<HistoryWriter> archive_;
     RecorderState recorder_state_;
     std::unique_ptr<StateKeeper> keeper_;
-    std::unique_ptr<Recorder> recorder_;
+    std::unique_ptr<JournalWriter> recorder_;
     ControlSocket control_;
     JournalFeed journal_feed_;
     Thread guard_thread_, control_thread_;
@@ -330,8 +330,8 @@ void Service::decide() {
                                },
                            .begin = [this] { state_lock_.tell_who(); }});
     for_keeper_.reader = &keeper_->wake();
-    recorder_ = std::make_unique<Recorder>(configuration_, for_recorder_.events, for_recorder_.snapshot,
-                                           recorder_state_, &control_.wake());
+    recorder_ = std::make_unique<JournalWriter>(configuration_, for_recorder_.events, for_recorder_.snapshot,
+                                                recorder_state_, &control_.wake());
     for_recorder_.reader = &recorder_->wake();
     second_opinion::Monitor second_opinion = formats::second_opinion_of(configuration_);
     spdlog::info("a second opinion has bounds for {} of {} limits", second_opinion.bounds(),
@@ -339,7 +339,7 @@ void Service::decide() {
     guard_->begin(std::move(protection), std::move(second_opinion));
     keeper_->start();
     recorder_->start();
-    archive_ = std::make_unique<Archive>(
+    archive_ = std::make_unique<HistoryWriter>(
         configuration_, dekeyd_version, stored.memory, stored.running, tape_, archive_state_,
         [this](const std::string& row) { recorder_->tell_transmission(row); }, &recording_,
         configuration_.mqtt ? &latest_ : nullptr);

@@ -77,7 +77,7 @@ private:
     std::string& out_;
 };
 
-/// Takes words back in the order in which they were written. What doesn't fit leaves good() false.
+/// Takes words back in the order in which they were written. What doesn't fit leaves complete() false.
 class StateReader {
 public:
     explicit StateReader(std::string_view words) noexcept : left_{words} {}

@@ -35,7 +35,7 @@ constexpr std::size_t most_months = 36;  ///< of each log
 }  // namespace
 
 /// Shared with the threads, so that one that hangs in the kernel never touches what is gone.
-class Archive::Work {
+class HistoryWriter::Work {
 public:
     Work(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
          Tape& tape, ArchiveState& state, Tell on_transmission, RecordingFeed* recording, LatestHistory* latest)
@@ -270,22 +270,22 @@ private:
     RateLimit complaints_{60s};
 };
 
-Archive::Archive(const formats::Configuration& configuration, std::string version, core::Memory memory,
-                 bool unclean_start, Tape& tape, ArchiveState& state, Tell on_transmission, RecordingFeed* recording,
-                 LatestHistory* latest)
+HistoryWriter::HistoryWriter(const formats::Configuration& configuration, std::string version, core::Memory memory,
+                             bool unclean_start, Tape& tape, ArchiveState& state, Tell on_transmission,
+                             RecordingFeed* recording, LatestHistory* latest)
     : work_{std::make_shared<Work>(configuration, std::move(version), std::move(memory), unclean_start, tape, state,
                                    std::move(on_transmission), recording, latest)} {}
 
-Archive::~Archive() {
+HistoryWriter::~HistoryWriter() {
     stop(monotonic_now() + 2s);
 }
 
-void Archive::start() {
+void HistoryWriter::start() {
     work_->follow_thread_.start("follower", Thread::ordinary, [work = work_] { work->follow(); });
     work_->write_thread_.start("archive", Thread::ordinary, [work = work_] { work->write(); });
 }
 
-bool Archive::stop(core::Instant deadline) {
+bool HistoryWriter::stop(core::Instant deadline) {
     work_->stopping_.store(true, std::memory_order_release);
     work_->follow_wake_.ring();
     const auto left = [&] { return std::max(deadline - monotonic_now(), core::Duration::zero()); };

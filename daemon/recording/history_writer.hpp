@@ -17,19 +17,19 @@
 
 namespace dekeyd {
 
-class Archive {
+class HistoryWriter {
 public:
     /// Told each row of the transmission log, on the follower's thread.
     using Tell = std::function<void(const std::string& row)>;
 
     /// `memory`, `unclean_start`: as the guard's core was given. All references must outlive this; after a stop() that
     /// returned false a thread may hang in the kernel, and then they must outlive the process.
-    Archive(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
-            Tape& tape, ArchiveState& state, Tell on_transmission = {}, RecordingFeed* recording = nullptr,
-            LatestHistory* latest = nullptr);
-    ~Archive();
-    Archive(const Archive&) = delete;
-    Archive& operator=(const Archive&) = delete;
+    HistoryWriter(const formats::Configuration& configuration, std::string version, core::Memory memory,
+                  bool unclean_start, Tape& tape, ArchiveState& state, Tell on_transmission = {},
+                  RecordingFeed* recording = nullptr, LatestHistory* latest = nullptr);
+    ~HistoryWriter();
+    HistoryWriter(const HistoryWriter&) = delete;
+    HistoryWriter& operator=(const HistoryWriter&) = delete;
 
     void start();
     /// Ends what is being gathered and writes what is left. False: not all of it by the deadline.

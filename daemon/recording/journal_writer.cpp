@@ -31,7 +31,7 @@ constexpr std::size_t most_pending = 2000;  ///< about a megabyte
 }  // namespace
 
 /// Shared with the thread, so that one that hangs in the kernel never touches what is gone.
-class Recorder::Work {
+class JournalWriter::Work {
 public:
     Work(const formats::Configuration& configuration, Ring<core::Event>& events, Newest<core::Snapshot>& snapshots,
          RecorderState& state, Wake* to_tell)
@@ -242,27 +242,27 @@ private:
     core::Instant complain_at_{};
 };
 
-Recorder::Recorder(const formats::Configuration& configuration, Ring<core::Event>& events,
-                   Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell)
+JournalWriter::JournalWriter(const formats::Configuration& configuration, Ring<core::Event>& events,
+                             Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell)
     : work_{std::make_shared<Work>(configuration, events, snapshots, state, to_tell)} {}
 
-Recorder::~Recorder() {
+JournalWriter::~JournalWriter() {
     stop(monotonic_now() + 2s);
 }
 
-void Recorder::start() {
+void JournalWriter::start() {
     work_->thread_.start("recorder", Thread::ordinary, [work = work_] { work->run(); });
 }
 
-Wake& Recorder::wake() noexcept {
+Wake& JournalWriter::wake() noexcept {
     return work_->wake_;
 }
 
-void Recorder::tell_transmission(const std::string& row) {
+void JournalWriter::tell_transmission(const std::string& row) {
     work_->tell_transmission(row);
 }
 
-bool Recorder::stop(core::Instant deadline) {
+bool JournalWriter::stop(core::Instant deadline) {
     work_->stopping_.store(true, std::memory_order_release);
     work_->wake_.ring();
     const core::Duration left = deadline - monotonic_now();

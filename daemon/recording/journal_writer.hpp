@@ -13,16 +13,16 @@
 
 namespace dekeyd {
 
-class Recorder {
+class JournalWriter {
 public:
     /// All references must outlive this; after a stop() that returned false, the thread may still hang in the kernel,
     /// and then they must outlive the process (it should _exit). `to_tell`, if given, is rung when new events became
     /// durable.
-    Recorder(const formats::Configuration& configuration, Ring<core::Event>& events, Newest<core::Snapshot>& snapshots,
-             RecorderState& state, Wake* to_tell = nullptr);
-    ~Recorder();
-    Recorder(const Recorder&) = delete;
-    Recorder& operator=(const Recorder&) = delete;
+    JournalWriter(const formats::Configuration& configuration, Ring<core::Event>& events,
+                  Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell = nullptr);
+    ~JournalWriter();
+    JournalWriter(const JournalWriter&) = delete;
+    JournalWriter& operator=(const JournalWriter&) = delete;
 
     void start();
     /// To be rung after an event was pushed: it is then written at once, otherwise within 500 ms.

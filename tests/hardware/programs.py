@@ -52,7 +52,7 @@ class Programs:
         self.flags = ["-std=c++20", "-O1", "-ffp-contract=off", f"-DDEKEYD_LIBGPIOD={gpiod}",
                       f"-isystem{self.root}/include", f"-I{source}", f"-I{source}/daemon", f"-isystem{self.objects}"]
         (self.objects / "dekeyd_version.hpp").write_text("static const char* const dekeyd_version = \"on the virtual board\";\n")
-        headers = [path for folder in ("daemon/core", "drivers") for path in (source / folder).rglob("*.hpp")]
+        headers = [path for folder in ("daemon/plan", "drivers") for path in (source / folder).rglob("*.hpp")]
         self.newest_header = max(path.stat().st_mtime for path in headers)
 
     def folder(self, name):
@@ -84,6 +84,6 @@ class Programs:
 
     def with_drivers(self, name, sources):
         """One static program of its own sources and the drivers."""
-        objects = self.compiled(self.folder("drivers"), self.folder("daemon/core"), sources)
+        objects = self.compiled(self.folder("drivers"), self.folder("daemon/plan"), sources)
         run(CROSS + "g++", "-static", "-o", self.cache / name, *objects, self.root / "lib/aarch64-linux-gnu/libgpiod.a")
         return self.cache / name

@@ -1,4 +1,4 @@
-// Recorder, control socket and telemetry as the two programs run them, with the test in the guard's place.
+// Journal writer, control socket and telemetry as the two programs run them, with the test in the guard's place.
 #pragma once
 
 #include <atomic>
@@ -35,7 +35,7 @@ struct Amplifier {
     std::optional<Outlet> outlet;
     std::optional<ControlSocket> control;
     std::optional<JournalFeed> journal_feed;
-    std::optional<Recorder> recorder;
+    std::optional<JournalWriter> recorder;
 
     // The telemetry's.
     std::optional<GuardView> view;

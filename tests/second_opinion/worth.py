@@ -3,8 +3,7 @@
 
 Usage: tests/second_opinion/worth.py [--build DIR] [--sample N] [--seed S] [--jobs J] [FILE...]
 
-Takes the changes that tools/mutate makes to the files of daemon/core (all that make up a decision, unless others are
-named), builds each into the program `worth` and lets it play short lives of the bench's amplifier, each driven beyond one
+Takes the changes that tools/mutate makes to the deciding files (all that make up a decision, unless others are named), builds each into the program `worth` and lets it play short lives of the bench's amplifier, each driven beyond one
 absolute limit. A change is harmful where the amplifier stays permitted with RF beyond the limit; it is stopped where it
 does not with the second opinion. Before that a core that never raises a cause shows that every life can tell.
 
@@ -26,7 +25,7 @@ import tempfile
 import time
 
 TOP = pathlib.Path(__file__).resolve().parents[2]
-FILES = ["limit", "interlock", "supervision", "channel_reader", "step", "derived", "rf"]
+FILES = ["standing", "limit", "interlock", "supervision", "channel_reader", "measurement", "protection", "derived", "rf"]
 HARMFUL = 10
 # A core that never raises a cause.
 BLIND = ("interlock", "    if (cause.active) return;\n    cause.active = true;", "    if (!cause.active) return;\n    cause.active = true;")

@@ -26,7 +26,7 @@ struct Bench {
     std::optional<Newest<core::Snapshot>> snapshots;
     RecorderState state;
     Wake told;
-    std::optional<Recorder> recorder;
+    std::optional<JournalWriter> recorder;
     core::Snapshot snapshot;
     std::uint64_t number = 0;
 
