@@ -279,7 +279,7 @@ TEST_CASE("a folder that isn't there, and a path that is too long, are told") {
     CHECK(missing.listen().find("/nonexistent/run/control") != std::string::npos);
     bench.configuration.run_directory = std::string(200, 'x');
     ControlSocket longer{bench.configuration, *bench.outlet, bench.commands, bench.guard, {}};
-    CHECK(longer.listen().find("at most 107 bytes") != std::string::npos);
+    CHECK(longer.listen().find("1 to 107 bytes") != std::string::npos);
 }
 
 TEST_CASE("a command whose client has gone is void, but for a hold") {

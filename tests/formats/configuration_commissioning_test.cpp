@@ -51,7 +51,7 @@ TEST_CASE("commissioning that would protect nothing is refused") {
                   {{52, "commissioning.reflected", "'reflected' is missing"},
                    {52, "commissioning.heatsink", "'heatsink' is missing"},
                    {52, "commissioning.time", "'3 h' is outside 1 min to 2 h"},
-                   {52, "commissioning.forward", "too much for a power that nobody has compared"}});
+                   {52, "commissioning.forward", "too much for a power that was not compared"}});
     expect_faults(
         load_configuration(with_more("commissioning: {time: 1 h, forward: 30 W, reflected: 2 W, heatsink: 70 degC}\n")),
         {{52, "commissioning.heatsink", "not below the heatsink's own limit"}});
