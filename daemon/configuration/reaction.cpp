@@ -25,29 +25,54 @@ core::Duration renewal_of(const core::Plan& plan, core::QuantityIndex quantity) 
     return rule != nullptr ? rule->renewed() : core::Duration::zero();
 }
 
+/// A whole scan is handed over at its end.
+core::Duration scan_time(const BusConfig& bus) {
+    return static_cast<core::Duration::rep>(bus.slots.size()) * bus.conversion;
+}
+
+/// The bus that is slowest to show a change; none of a plan that no text has made.
+const BusConfig* slowest(const Configuration& configuration, const std::vector<std::uint16_t>& samplers) {
+    const BusConfig* result = nullptr;
+    for (const std::uint16_t sampler : samplers) {
+        if (sampler >= configuration.buses.size()) continue;
+        const BusConfig& bus = configuration.buses[sampler];
+        if (result == nullptr || round_time(bus) + scan_time(bus) > round_time(*result) + scan_time(*result))
+            result = &bus;
+    }
+    return result;
+}
+
+/// Each look at the one is a look at the other.
+bool in_one_scan(const Configuration& configuration, const std::vector<std::uint16_t>& some,
+                 const std::vector<std::uint16_t>& others) {
+    if (some.empty() || some.front() >= configuration.buses.size()) return false;
+    const auto same = [&](std::uint16_t sampler) { return sampler == some.front(); };
+    return configuration.buses[some.front()].driver != BusDriver::w1 && std::all_of(some.begin(), some.end(), same) &&
+           std::all_of(others.begin(), others.end(), same);
+}
+
 }  // namespace
 
 Reaction reaction(const Configuration& configuration, const core::LimitPlan& limit) {
+    const core::Plan& plan = configuration.plan;
     Reaction result{.wait = {},
                     .conversion = {},
-                    .renewal = renewal_of(configuration.plan, limit.watch),
+                    .gate = {},
+                    .renewal = renewal_of(plan, limit.watch),
                     .qualify = limit.qualify,
                     .guard = configuration.guard_period};
-    auto samplers = samplers_of(configuration.plan, limit.watch);
-    if (limit.gate) {
-        result.renewal = std::max(result.renewal, renewal_of(configuration.plan, limit.gate->quantity));
-        const auto of_gate = samplers_of(configuration.plan, limit.gate->quantity);
-        samplers.insert(samplers.end(), of_gate.begin(), of_gate.end());
+    const auto watched = samplers_of(plan, limit.watch);
+    if (const BusConfig* const bus = slowest(configuration, watched)) {
+        result.wait = round_time(*bus);
+        result.conversion = scan_time(*bus);
     }
-    for (const std::uint16_t sampler : samplers) {
-        if (sampler >= configuration.buses.size()) continue;  // a plan that no text has made
-        const BusConfig& bus = configuration.buses[sampler];
-        // A whole scan is handed over at its end.
-        const core::Duration scan = static_cast<core::Duration::rep>(bus.slots.size()) * bus.conversion;
-        if (round_time(bus) + scan <= result.wait + result.conversion) continue;
-        result.wait = round_time(bus);
-        result.conversion = scan;
-    }
+    if (!limit.gate) return result;
+    result.renewal = std::max(result.renewal, renewal_of(plan, limit.gate->quantity));
+    // What was seen before the gate opened proves nothing: the quantity is looked at once more.
+    const auto of_gate = samplers_of(plan, limit.gate->quantity);
+    const BusConfig* const bus = slowest(configuration, of_gate);
+    if (bus != nullptr && !in_one_scan(configuration, watched, of_gate))
+        result.gate = round_time(*bus) + scan_time(*bus);
     return result;
 }
 

@@ -1,6 +1,8 @@
 // How long a limit takes at worst, from the sensor to the line, by the configuration's own figures.
 #pragma once
 
+#include <algorithm>
+
 #include "configuration/configuration.hpp"
 #include "plan/plan.hpp"
 
@@ -10,13 +12,16 @@ namespace dekeyd::formats {
 struct Reaction {
     core::Duration wait{};        ///< until the slot is read again
     core::Duration conversion{};  ///< until its scan is handed over
+    core::Duration gate{};        ///< until another bus has shown the gate open; only then does a look count
     core::Duration renewal{};     ///< until the quantity is worked out from it, where that isn't with each scan
     core::Duration qualify{};
     core::Duration guard{};  ///< until the guard has decided and written
-    [[nodiscard]] core::Duration total() const noexcept { return wait + conversion + renewal + qualify + guard; }
+    [[nodiscard]] core::Duration total() const noexcept {
+        return wait + std::max(conversion, gate) + renewal + qualify + guard;
+    }
 };
 
-/// Of the slowest channel that the limit's quantity, or its gate's, is made of.
+/// Of the slowest channel that the limit's quantity is made of, after the slowest of its gate's.
 Reaction reaction(const Configuration& configuration, const core::LimitPlan& limit);
 
 }  // namespace dekeyd::formats

@@ -23,7 +23,7 @@ TEST_CASE("the delay at worst is wait, conversion, qualify and guard") {
     CHECK(heat.total() == 1800ms + 800ms + 1s + 20ms);
 }
 
-TEST_CASE("slow conversions stretch the round, and the slowest bus counts") {
+TEST_CASE("slow conversions stretch the round, and a gate on another bus comes before the look that counts") {
     const Loaded slow =
         load_configuration(spoiled("codes: -32768 .. 32767}", "codes: -32768 .. 32767, conversion: 9 ms}"));
     REQUIRE(slow.configuration);
@@ -34,5 +34,9 @@ TEST_CASE("slow conversions stretch the round, and the slowest bus counts") {
                           "above: 45 degC}}\n  reflected: {watch"),
                   ""));
     REQUIRE(gated.configuration);
-    CHECK(reaction(*gated.configuration, limit_of(gated, "x")).total() == 2620ms);
+    // A round of 1.8 s and a conversion of 0.8 s until the gate is seen to open; then the supply is looked at once
+    // more.
+    CHECK(reaction(*gated.configuration, limit_of(gated, "x")).gate == 2600ms);
+    CHECK(reaction(*gated.configuration, limit_of(gated, "x")).total() == 2600ms + 100ms + 20ms);
+    CHECK(reaction(*gated.configuration, limit_of(gated, "vswr")).gate == 0ms);  // of the same scan
 }

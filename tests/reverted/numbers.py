@@ -4,6 +4,15 @@ AGREE = ["tests/agree/agree_test"]
 
 MENDS = [
     {
+        "finding": "delay-without-the-look-after-the-gate",
+        "says": "The printed delay of a gated limit leaves out the look that comes after another bus has shown the gate open.",
+        "file": "daemon/configuration/reaction.hpp",
+        "old": "std::max(conversion, gate)",
+        "new": "std::max(conversion, gate - wait)",
+        "target": "formats_test",
+        "finds": ["tests/formats_test", "-tc=*a gate on another bus*"],
+    },
+    {
         "finding": "provisional-limit-caps-exposure",
         "says": "A resting commissioning section makes the exposure distance a third of the true one.",
         "file": "daemon/messages/exposure_json.cpp",
