@@ -201,7 +201,7 @@ struct Row {
 
 class Play {
 public:
-    explicit Play(const Plan& plan) : plan_{plan}, protection_{plan_, {}, false}, now_s_(plan.channels.size()) {}
+    explicit Play(const Plan& plan) : plan_{plan}, protection_{plan_, {}, false}, values_(plan.channels.size()) {}
 
     void row(const Row& row) {
         if (row.at % period != 0ns) wrong("a time between two steps", "a multiple of 20 ms");
@@ -218,7 +218,7 @@ public:
         for (const std::string& part : parts(row.measured, ',')) change(part);
         if (first) {
             for (std::size_t i = 0; i < plan_.channels.size(); ++i)
-                if (!now_s_[i].set)
+                if (!values_[i].set)
                     wrong(plan_.channels[i].id + " has no value", "one for each channel in the first row");
         }
         step();
@@ -281,7 +281,14 @@ private:
                                           [&](const Channel& one) { return one.id == id; });
         if (channel == plan_.channels.end())
             wrong("'" + id + "'", "a channel, or hold, release, reset, commission, slept, line lies, line follows");
-        Value& value = now_s_[static_cast<std::size_t>(channel - plan_.channels.begin())];
+        Value& value = values_[static_cast<std::size_t>(channel - plan_.channels.begin())];
+        if (plan_.roles.forward == channel - plan_.channels.begin()) {
+            if (take(part, "again")) {
+                forward_again_w_ = number(part, "W");
+                return;
+            }
+            forward_again_w_.reset();
+        }
         value.set = true;
         value.fault = part == "absent"    ? Fault::absent
                       : part == "stale"   ? Fault::not_in_scan
@@ -300,10 +307,13 @@ private:
         for (const std::uint16_t slots : plan_.samplers) samples.emplace_back(slots);
         for (std::size_t i = 0; i < plan_.channels.size(); ++i) {
             const Channel& channel = plan_.channels[i];
-            const double native = channel.power ? volts(now_s_[i].value, *channel.power) : now_s_[i].value;
-            const Sample sample{.value = native, .begun = now - 1ms, .fault = now_s_[i].fault};
+            const double native = channel.power ? volts(values_[i].value, *channel.power) : values_[i].value;
+            const Sample sample{.value = native, .begun = now - 1ms, .fault = values_[i].fault};
             samples[channel.sampler][channel.slot] = sample;
-            if (plan_.roles.forward == i) samples[0][plan_.rf.forward_again_slot] = sample;
+            if (plan_.roles.forward != i) continue;
+            Sample& again = samples[0][plan_.rf.forward_again_slot];
+            again = sample;
+            if (forward_again_w_) again.value = volts(*forward_again_w_, *channel.power);
         }
         std::vector<Scan> scans;
         for (const auto& one : samples) scans.push_back({static_cast<std::uint16_t>(scans.size()), one});
@@ -375,7 +385,8 @@ private:
 
     Plan plan_;
     Protection protection_;
-    std::vector<Value> now_s_;
+    std::vector<Value> values_;
+    std::optional<double> forward_again_w_;  ///< at the scan's end, where it isn't as before reflected
     std::vector<Command> commands_;
     std::vector<Event> events_;  ///< since the row before
     Duration next_{}, slept_{};
