@@ -78,7 +78,7 @@ Located locate(const std::string& root, const std::string& folder, std::string_v
     }
     return {.path = {},
             .fault = Fault::wrong_device,
-            .note = std::to_string(matches.size()) + " devices " + sought + ": " + list +
+            .note = std::to_string(matches.size()) + " devices are called " + sought + ": " + list +
                     "; tell them apart by label: the device's own label, or a part of its path"};
 }
 

@@ -188,7 +188,7 @@ TEST_CASE("IIO: two devices of the same name are refused until told apart") {
     tree.write("bus/iio/devices/iio:device1/in_voltage0_raw", "16000\n");
     sensor->refresh();
     check_fault(*sensor, Fault::wrong_device);
-    CHECK(sensor->where().find("2 devices 'ads1015'") != std::string::npos);
+    CHECK(sensor->where().find("2 devices are called 'ads1015'") != std::string::npos);
     tree.write("bus/iio/devices/iio:device1/label", "second\n");
     IioAddress second = forward;
     second.label = "second";

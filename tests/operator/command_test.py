@@ -30,6 +30,27 @@ def one_blank(text):
 
 
 class Papers(unittest.TestCase):
+    def test_a_starting_configuration_asks_one_line_for_each_value(self):
+        with tempfile.TemporaryDirectory() as folder:
+            file = pathlib.Path(folder) / "new.yaml"
+            sysfs = pathlib.Path(folder) / "sys/bus/w1/devices/28-000000000001"
+            sysfs.mkdir(parents=True)
+            (sysfs / "temperature").write_text("21000\n")
+            ctl("find", "--sysfs", sysfs.parents[3], "--write", file)
+            blanks = sum(line.split("#")[0].count("FILL_IN") for line in file.read_text().splitlines())
+            rows = ctl("check", file, code=1).splitlines()
+            self.assertEqual(len([row for row in rows if row.startswith("  line ")]), blanks)
+            self.assertEqual(len(rows), blanks + 2, rows)
+            self.assertIn(f"{blanks} values to write; dekeyd would keep", rows[-1])
+
+    def test_the_help_has_its_commands_in_groups(self):
+        text = ctl("--help")
+        at = [text.index(word) for word in ("Set up: is it wired", "  calibrate", "Daily: may it transmit?", "  status",
+                                            "  reset", "Prove:", "  prove", "Look back:", "  replay")]
+        self.assertEqual(at, sorted(at))
+        for command, word in (("hold", "hold_off"), ("release", "'reset'"), ("reset", "'release'")):
+            self.assertIn(word, one_blank(ctl(command, "--help")))
+
     def test_explain(self):
         text, figures = one_blank(ctl("explain", ANNOTATED)), json.loads(ctl("explain", ANNOTATED, "--json"))
         self.assertEqual([p["id"] for p in figures["powers"]], ["forward", "reflected", "drive"])
@@ -183,6 +204,8 @@ class Live(station.StationTest):
         s = self.on_the_air()
         recording = s.top / "r.csv"
         done = json.loads(ctl("--run", s.run, "record", recording, "--seconds", "1", "--json"))
+        refused = ctl("--run", s.run, "record", recording, "--seconds", "1", code=1)
+        self.assertIn("is there already; expected the name of a new file, or --overwrite", refused)
         self.assertEqual(done, {"file": str(recording), "seconds": 1.0, "bytes": recording.stat().st_size})
 
 

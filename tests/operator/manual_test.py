@@ -19,7 +19,7 @@ def help_of(*command):
 
 
 def commands():
-    listed = help_of().split("Subcommands:")[1].split("Examples:")[0]
+    listed = help_of().split("Set up: ")[1].split("Examples:")[0]
     return re.findall(r"^  ([a-z]+) ", listed, re.M)
 
 

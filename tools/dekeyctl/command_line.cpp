@@ -2,7 +2,9 @@
 
 #include <fmt/format.h>
 
+#include <array>
 #include <dekeyd_version.hpp>
+#include <string_view>
 #include <utility>
 
 #include "dekeyctl/terminal.hpp"
@@ -50,6 +52,19 @@ std::string unknown_command(const CLI::App& app) {
                        near ? fmt::format("did you mean '{}'?", *near) : "'dekeyctl --help' lists them");
 }
 
+// By the person's question; in this order in the help, the manual page and the completion.
+struct Group {
+    std::string_view question;
+    std::array<std::string_view, 8> commands;
+};
+constexpr std::array groups{
+    Group{"Set up: is it wired and written right?",
+          {"find", "check", "keys", "plan", "explain", "commission", "calibrate", "adopt"}},
+    Group{"Daily: may it transmit?", {"status", "watch", "hold", "release", "reset"}},
+    Group{"Prove: does it still protect?", {"prove"}},
+    Group{"Look back: what happened?", {"log", "record", "replay"}},
+};
+
 constexpr const char* a_file = "FILE";
 constexpr const char* a_folder = "FOLDER";
 
@@ -69,6 +84,20 @@ CommandLine::CommandLine()
     add_sensor_commands();
     add_proof_command();
     add_history_commands();
+    arrange();
+}
+
+void CommandLine::arrange() {
+    for (const Group& group : groups) {
+        for (const std::string_view name : group.commands) {
+            if (name.empty()) continue;
+            CLI::App* const command = app_.get_subcommand(std::string{name});
+            const CLI::App_p kept = app_.get_subcommand_ptr(command);
+            app_.remove_subcommand(command);
+            app_.add_subcommand(kept);
+            command->group(std::string{group.question});
+        }
+    }
 }
 
 int CommandLine::run(int argc, const char* const* argv) {
@@ -109,11 +138,20 @@ void CommandLine::add_state_commands() {
         order->add_flag("--json", order_.json, "the daemon's answer, as JSON");
         return order;
     };
-    add_order("hold", "Takes the permit away and keeps it away; a restart doesn't end it",
-              "Example:\n  dekeyctl hold --reason 'replacing the feeder'")
+    add_order(
+        "hold",
+        "Takes the permit away until 'release'; a restart doesn't end it. (A limit's hold_off is another thing: how "
+        "long its cause must be gone)",
+        "Example:\n  dekeyctl hold --reason 'replacing the feeder'")
         ->add_option("-r,--reason", order_.reason, "why, for the journal");
-    add_order("release", "Ends a hold; permits only when nothing else stands", "Example:\n  dekeyctl release");
-    add_order("reset", "Ends latches and the lockout whose causes are gone; otherwise says what still stands",
+    add_order(
+        "release",
+        "Ends what 'hold' began, and permits only when nothing else stands; what a trip latched is ended by 'reset'",
+        "Example:\n  dekeyctl release");
+    add_order("reset",
+              "Ends what trips latched, and the lockout, where their causes are gone, else says what still stands; a "
+              "hold is ended "
+              "by 'release'",
               "Example:\n  dekeyctl reset && dekeyctl status");
 
     command = add("commission", "Permits for a while, under provisional limits, with detectors not calibrated yet",
@@ -139,9 +177,15 @@ void CommandLine::add_state_commands() {
 }
 
 void CommandLine::add_paper_commands() {
-    CLI::App* command = add("check", "All faults of a configuration file, or what it would guard",
-                            "Example:\n  dekeyctl check config/dekeyd.yaml", [this] { return run_check(check_); });
+    CLI::App* command =
+        add("check", "After each change of the file: all its faults, or what it would guard",
+            "Examples:\n  dekeyctl check config/dekeyd.yaml\n  dekeyctl check --here /etc/dekeyd/dekeyd.yaml",
+            [this] { return run_check(check_); });
     command->add_option("file", check_.file, "the configuration")->type_name(a_file)->required();
+    command->add_flag(
+        "--here", check_.here,
+        "on this machine too, at rest: is each chip, channel, thermometer and line there, and does it read "
+        "sensibly? It only reads, and drives nothing");
     command->add_flag("--json", check_.json, "faults, advice and summary as JSON");
 
     command = add("keys", "Each key of the configuration: whether it is needed, its values, default and meaning",
@@ -152,11 +196,12 @@ void CommandLine::add_paper_commands() {
     command->add_flag("--schema", keys_.schema, "the JSON Schema by which an editor completes and checks the file")
         ->excludes(keys_json);
 
-    command = add("explain", "From volts to watts with every term: how far each number may be believed",
-                  "Example:\n  dekeyctl explain config/dekeyd.yaml", [this] { return run_explain(paper_); });
+    command =
+        add("explain", "When a number is in doubt: from volts to watts with every term, and how far it may be believed",
+            "Example:\n  dekeyctl explain config/dekeyd.yaml", [this] { return run_explain(paper_); });
     command->add_option("file", paper_.file, "the configuration")->type_name(a_file)->required();
     command->add_flag("--json", paper_.json, "the same figures as JSON");
-    command = add("plan", "Level budget from exciter to antenna, before anything is keyed",
+    command = add("plan", "Before anything is keyed: the level budget from exciter to antenna",
                   "Example:\n  dekeyctl plan config/dekeyd.yaml", [this] { return run_plan(paper_); });
     command->add_option("file", paper_.file, "the configuration")->type_name(a_file)->required();
     command->add_flag("--json", paper_.json, "the same figures as JSON");
@@ -274,6 +319,7 @@ void CommandLine::add_history_commands() {
     command->add_option("--seconds", record_.seconds, "for so long")
         ->check(CLI::Range(1.0, 86'400.0))
         ->capture_default_str();
+    command->add_flag("--overwrite", record_.overwrite, "in the place of a file that is there already");
     command->add_flag("--json", record_.json, "what was recorded, as JSON");
 
     command = add("replay", "Decides a capture again, as it was or under another configuration",

@@ -28,6 +28,7 @@ private:
     void add_sensor_commands();
     void add_proof_command();
     void add_history_commands();
+    void arrange();  ///< in groups
     [[nodiscard]] std::string socket() const { return socket_.empty() ? run_directory_ + "/control" : socket_; }
 
     CLI::App app_;

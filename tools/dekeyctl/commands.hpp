@@ -35,6 +35,7 @@ int run_order(const OrderOptions& options);
 
 struct CheckOptions {
     std::string file;
+    bool here = false;  ///< on this machine too, at rest
     bool json = false;
 };
 int run_check(const CheckOptions& options);

@@ -19,6 +19,7 @@ struct RecordOptions {
     std::string socket;
     std::string file;
     double seconds = 60.0;
+    bool overwrite = false;
     bool json = false;
 };
 int run_record(const RecordOptions& options);

@@ -2,6 +2,7 @@
 
 #include <chrono>
 #include <cstdio>
+#include <filesystem>
 #include <fstream>
 #include <nlohmann/json.hpp>
 
@@ -17,6 +18,14 @@ using namespace std::chrono_literals;
 
 int run_record(const RecordOptions& options) {
     Connection connection{options.socket};  // first: a daemon that isn't there costs no older recording
+    std::error_code error;
+    if (!options.overwrite && std::filesystem::is_regular_file(options.file, error)) {
+        fmt::print(stderr,
+                   "dekeyctl: {} is there already; expected the name of a new file, or --overwrite to lose what it "
+                   "holds\n",
+                   printable(options.file));
+        return exit_refused;
+    }
     std::ofstream out{options.file, std::ios::binary | std::ios::trunc};
     if (!out) {
         fmt::print(stderr, "dekeyctl: can't create {}; expected a folder that this user may write\n", options.file);

@@ -221,7 +221,12 @@ std::string program_page(const Page& page, const CLI::App& app, std::string_view
     out += ".SH OPTIONS\n" + options_page(app);
     out += ".TP\n\\fB\\-h\\fR, \\fB\\-\\-help\\fR\nHelp, of a command too.\n";
     if (!commands.empty()) out += ".SH COMMANDS\n";
+    std::string group;
     for (const CLI::App* command : commands) {
+        if (command->get_group() != group && command->get_group() != "Subcommands") {
+            group = command->get_group();
+            out += ".PP\n\\fB" + escaped(group) + "\\fR\n";
+        }
         out += ".SS " + escaped(command->get_name()) + '\n';
         out += escaped(command->get_description()) + ".\n";
         out += options_page(*command);
@@ -363,7 +368,7 @@ std::string completion(const CLI::App& app) {
     out +=
         "    if [[ $file == yes && $current != -* ]]; then\n        compopt -o filenames\n"
         "        mapfile -t COMPREPLY < <(compgen -f -- \"$current\")\n    fi\n}\n";
-    return out + "complete -F _" + program + ' ' + program + '\n';
+    return out + "complete -o nosort -F _" + program + ' ' + program + '\n';
 }
 
 }  // namespace dekeyd::manual
