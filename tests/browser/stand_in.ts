@@ -122,7 +122,8 @@ export class StandIn {
 
   /// A summary each second from now on.
   run(): void {
-    this.timer ??= setInterval(() => void this.tick(), 1000);
+    // One that is under way while its client leaves has nobody to tell.
+    this.timer ??= setInterval(() => void this.tick().catch(() => undefined), 1000);
   }
 
   pause(): void {

@@ -113,4 +113,4 @@ test("what must be told at a glance, 390, 1440 and 2560 px, light and dark", asy
     await other.leave(broker.port);
     await lost.leave(broker.port);
   }
-}, 300000);
+}, 600000);

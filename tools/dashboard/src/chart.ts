@@ -37,7 +37,7 @@ export interface Drawn {
 export class Stack {
   readonly drawn: Drawn[] = [];
   private strips: Strip[] = [];
-  private ours = false; ///< the scale changes by our own hand
+  private range: [number, number] | null = null; ///< as it was set; what comes later and differs is the viewer's
 
   constructor(private readonly body: HTMLElement, private readonly key: string, private readonly time: boolean,
               private readonly events: StackEvents) {
@@ -47,6 +47,7 @@ export class Stack {
   clear(): void {
     for (const one of this.drawn.splice(0)) one.plot.destroy();
     this.body.replaceChildren();
+    this.range = null;
   }
 
   build(strips: Strip[], data: (index: number) => uPlot.AlignedData): void {
@@ -56,9 +57,8 @@ export class Stack {
   }
 
   setRange([min, max]: [number, number], but?: uPlot): void {
-    this.ours = true;
+    this.range = [min, max];
     for (const one of this.drawn) if (one.plot !== but) one.plot.setScale("x", { min, max });
-    this.ours = false;
   }
 
   setCursor(x: number | null): void {
@@ -132,7 +132,9 @@ export class Stack {
   /// The one that was dragged leads; the others follow it.
   private scaled(self: uPlot): void {
     const { min, max } = self.scales["x"]!;
-    if (this.ours || min === undefined || max === undefined || !this.drawn.length) return;
+    if (!this.range || min === undefined || max === undefined || !this.drawn.length) return;
+    const near = (max - min) * 1e-4;
+    if (Math.abs(min - this.range[0]) < near && Math.abs(max - this.range[1]) < near) return;
     this.setRange([min, max], self);
     this.events.zoomed([min, max]);
   }

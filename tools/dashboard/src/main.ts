@@ -61,6 +61,7 @@ const details = new DetailsView();
 const cards = new FleetView();
 const name = el("p", { class: "device" });
 const tools = el("div", { class: "tools", role: "group" });
+const toAll = el("p", { class: "to-all" });
 const footer = el("footer");
 const printed = el("p", { class: "printed" });
 const columns = el("div", { class: "columns" }, el("div", { class: "left" }, ladder.root, incidents.root, events.root), el("div", { class: "right" }, trends.root));
@@ -207,8 +208,8 @@ function drawDevice(device: Device | undefined, news: News, now: Moment): void {
 function drawTools(count: number, all: boolean, wall: boolean): void {
   mark(tools, "aria-label", t.page.tools);
   const link_to = (to: Place, text: string) => html`<a href=${hashOf(to)}>${text}</a>`;
-  render(html`${count > 1 && !all ? link_to({ view: "fleet", id: "" }, t.page.fleet) : nothing}
-    ${wall ? link_to({ view: "amplifier", id: chosen }, t.page.leaveWall) : link_to({ view: "wall", id: chosen }, t.page.wall)}
+  render(count > 1 && !all ? link_to({ view: "fleet", id: "" }, t.page.fleet) : nothing, toAll);
+  render(html`${wall ? link_to({ view: "amplifier", id: chosen }, t.page.leaveWall) : link_to({ view: "wall", id: chosen }, t.page.wall)}
     <label><input type="checkbox" .checked=${choices.dbm()} @change=${(event: Event) => {
       choices.keepDbm((event.target as HTMLInputElement).checked);
       showDbm((event.target as HTMLInputElement).checked);
@@ -238,7 +239,7 @@ document.addEventListener("visibilitychange", () => {
 });
 
 document.getElementById("page")!.append(
-  el("header", { class: "top" }, name, tools), el("main", {}, login.root, cards.root, banner.root, columns, details.root, capture.root), footer, printed, halted);
+  el("header", { class: "top" }, name, toAll), el("main", {}, login.root, banner.root, cards.root, columns, details.root, capture.root), tools, footer, printed, halted);
 choose();
 broker.connect(choices.login());
 picture();

@@ -12,7 +12,7 @@ export class ActsView {
   private pending: Pending | null = null;
   private asked: Command | null = null;
   private askedAt = 0;
-  private pressed: { timer: ReturnType<typeof setTimeout>; button: HTMLElement } | null = null;
+  private pressed: { timer: ReturnType<typeof setTimeout>; button: HTMLElement; at: number } | null = null;
   private device: Device | undefined;
   private connected = false;
 
@@ -75,39 +75,46 @@ export class ActsView {
   }
 
   private readonly down = (event: PointerEvent) => {
-    if (event.button === 0 && event.isPrimary) this.press(event.currentTarget as HTMLElement);
+    if (event.button === 0 && event.isPrimary) this.press(event);
   };
-  private readonly up = () => {
+  private readonly up = (event: Event) => {
     if (!this.pressed) return;
-    clearTimeout(this.pressed.timer);
-    mark(this.pressed.button, "data-pressed", null);
-    this.pressed = null;
-    this.say(t.acts.tooShort, "short");
+    // A busy browser hears of the end before its timer runs: the gesture's own times count.
+    const long = event.timeStamp - this.pressed.at >= keepPressed_ms;
+    this.unpress();
+    if (long) this.go("hold");
+    else this.say(t.acts.tooShort, "short");
   };
   private readonly keyDown = (event: KeyboardEvent) => {
     if (event.key !== "Enter" && event.key !== " ") return;
     event.preventDefault();
-    if (!event.repeat) this.press(event.currentTarget as HTMLElement);
+    if (!event.repeat) this.press(event);
   };
   private readonly keyUp = (event: KeyboardEvent) => {
     if (event.key !== "Enter" && event.key !== " ") return;
     event.preventDefault();
-    this.up();
+    this.up(event);
   };
   /// Neither pointer nor key: an aid asks for it, which takes a gesture of its own there.
   private readonly clicked = (event: MouseEvent & { pointerType?: string }) => {
     if (event.detail === 0 && !event.pointerType) this.go("hold");
   };
 
-  private press(button: HTMLElement): void {
+  private press(event: Event): void {
     if (this.pressed) return;
+    const button = event.currentTarget as HTMLElement;
     mark(button, "data-pressed", "yes");
     const timer = setTimeout(() => {
-      mark(button, "data-pressed", null);
-      this.pressed = null;
+      this.unpress();
       this.go("hold");
     }, keepPressed_ms);
-    this.pressed = { timer, button };
+    this.pressed = { timer, button, at: event.timeStamp };
+  }
+
+  private unpress(): void {
+    clearTimeout(this.pressed?.timer);
+    if (this.pressed) mark(this.pressed.button, "data-pressed", null);
+    this.pressed = null;
   }
 
   private question(command: Command, device: Device): void {
