@@ -297,7 +297,7 @@ test("all amplifiers as cards, the worst first; the choice is remembered", async
   const cards = page.locator(".card");
   await until("three cards", async () => (await cards.count()) === 3);
   await until("the worst first", async () => /Valley.*Tripped.*Heatsink 70\.4/s.test((await cards.first().textContent()) ?? ""));
-  expect(await page.textContent("main h1")).toMatch(/amplifiers/i);
+  expect(await page.textContent(".fleet h1")).toMatch(/amplifiers/i);
   await page.getByRole("link", { name: /Hill-top/ }).click();
   await comes(page, "Permitted");
   expect(page.url()).toMatch(/#hilltop-23cm$/);

@@ -91,7 +91,7 @@ test("what must be told at a glance, 390, 1440 and 2560 px, light and dark", asy
     await scene("wall-transmitting", `#wall/${amplifier.id}`, /transmitting 108 W/);
     await lost.vanish();
     await other.overheat();
-    await scene("fleet", "#fleet", /All amplifiers/);
+    await scene("fleet", "#fleet", /All amplifiers/, ".fleet h1");
     Object.assign(amplifier, { commissioning_left_s: 700, reason: "Commissioning under provisional limits, for another 12 min." });
     await scene("commissioning", at, /Commissioning/);
     Object.assign(amplifier, { commissioning_left_s: null });
