@@ -70,7 +70,7 @@ describe("as the demonstration is configured", () => {
     await station.do("drive 1.6 W");
     await station.do("key on");
     await says(page, ".facts", /^Transmitting/);
-    expect(await page.locator(".rung").count()).toBe(8);
+    await until("all limits, VSWR's with its gate open", async () => (await page.locator(".rung").count()) === 8);
     await until("VSWR with its room", async () => (await page.getByRole("meter", { name: "VSWR" }).getAttribute("aria-valuetext"))?.includes("below its trip"));
     await until("curves", async () => (await page.locator(".trends figure").count()) === 4);
     await until("VSWR with its interval", async () => / to .*\)/.test((await page.textContent("[data-chart=vswr] output")) ?? ""));
