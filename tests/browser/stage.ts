@@ -130,3 +130,12 @@ export async function picture(page: Page, name: string): Promise<void> {
   mkdirSync(pictures, { recursive: true });
   await page.screenshot({ path: join(pictures, `${name}.png`), fullPage: true });
 }
+
+/// Presses Hold as an operator does: kept for most of a second.
+export async function hold(page: Page): Promise<void> {
+  await page.getByRole("button", { name: "Hold" }).scrollIntoViewIfNeeded();
+  await page.getByRole("button", { name: "Hold" }).hover({ force: true });
+  await page.mouse.down();
+  await new Promise((resolve) => setTimeout(resolve, 900));
+  await page.mouse.up();
+}

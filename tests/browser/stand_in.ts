@@ -70,6 +70,11 @@ export class StandIn {
   transmitting_s: number | null = 252;
   settling_left_s: number | null = null;
   monitor_only = false;
+  commissioning_left_s: number | null = null;
+  proof = { phase: "none", text: "" };
+  resting: Record<string, string> = {};
+  synchronised = true;
+  clockWrong_ms = 0; ///< its clock's time less the true one
   answersCommands = true;
   private sequence = 100;
   private number = 0;
@@ -117,7 +122,8 @@ export class StandIn {
 
   /// A summary each second from now on.
   run(): void {
-    this.timer ??= setInterval(() => void this.tick(), 1000);
+    // One that is under way while its client leaves has nobody to tell.
+    this.timer ??= setInterval(() => void this.tick().catch(() => undefined), 1000);
   }
 
   pause(): void {
@@ -134,7 +140,8 @@ export class StandIn {
     const quality = Object.fromEntries(Object.entries(this.quantities).filter(([, one]) => one.quality).map(([id, one]) => [id, one.quality]));
     for (const [id, condition] of Object.entries(this.conditions)) await this.put(`limits/${id}`, condition);
     await this.put("service/summary", JSON.stringify({
-      wall: new Date().toISOString(), synchronised: true, sequence: this.sequence, permit: this.permit, state: this.state,
+      wall: new Date(Date.now() + this.clockWrong_ms).toISOString(), synchronised: this.synchronised, sequence: this.sequence,
+      commissioning_left_s: this.commissioning_left_s, proof: this.proof, resting: this.resting, permit: this.permit, state: this.state,
       reason: this.reason, rf: this.rf, held: this.held, monitor_only: this.monitor_only,
       settling_left_s: this.settling_left_s, transmitting_s: this.transmitting_s, values, span, quality, causes: this.causes,
     }));
@@ -142,7 +149,8 @@ export class StandIn {
 
   async event(kind: string, text: string, more: Record<string, unknown> = {}): Promise<void> {
     const alarm = ["tripped", "latched", "locked out"].includes(kind);
-    const event = { epoch: "5f1c", number: ++this.number, at_s: process.uptime(), wall: new Date().toISOString(), synchronised: true, kind, source: "",
+    const event = { epoch: "5f1c", number: ++this.number, at_s: process.uptime(), wall: new Date(Date.now() + this.clockWrong_ms).toISOString(),
+                    synchronised: this.synchronised, kind, source: "",
                     severity: alarm ? "alarm" : "notice", sign: alarm ? "■" : "□",
                     state: this.state, first_cause: false, value: null, unit: "", level: null, origin: "none", text, ...more };
     this.recent = [...this.recent, event].slice(-24);
@@ -178,6 +186,24 @@ export class StandIn {
     await this.put("permit/reason", this.reason);
     await this.event("tripped", "Tripped: Heatsink too hot 70.4 °C at or above 70.0 °C. Clears by itself once it has been below 55.0 °C for 30 s.",
                      { source: "heatsink", first_cause: true, value: 70.4, unit: "°C", level: 70 });
+    await this.tick();
+  }
+
+  /// VSWR too high, and latched; with its further cause, and an operator's hold on top.
+  async mismatch(): Promise<void> {
+    Object.assign(this, { permit: false, state: "latched", rf: false, transmitting_s: null,
+                          reason: "VSWR too high 2.45 at or above 2.00: latched until an operator resets it." });
+    this.quietRf();
+    this.conditions["vswr"] = "latched";
+    this.conditions["reflected"] = "latched";
+    this.causes = [
+      { id: "limit-vswr", text: "VSWR too high 2.45 at or above 2.00", since_s: 12, hold_off_left_s: 1, latched: true, first: true },
+      { id: "limit-reflected", text: "Reflected power too high 18.2 W at or above 12.0 W", since_s: 11, hold_off_left_s: 1, latched: true, first: false },
+      { id: "sensor-ambient", text: "Air at the intake bad CRC", since_s: 3, hold_off_left_s: 5, latched: false, first: false }];
+    await this.event("tripped", "Tripped: VSWR too high 2.45 at or above 2.00. Latched until an operator resets it.",
+                     { source: "vswr", first_cause: true, value: 2.45, unit: "", level: 2 });
+    await this.event("tripped", "Reflected power too high 18.2 W at or above 12.0 W as well.",
+                     { source: "reflected", first_cause: false, value: 18.2, unit: "W", level: 12 });
     await this.tick();
   }
 

@@ -3,7 +3,7 @@ import mqtt from "mqtt";
 import type { Browser, Page } from "playwright-core";
 import { afterAll, beforeAll, beforeEach, describe, expect, test } from "vitest";
 
-import { Broker, openBrowser, openPage, picture, until } from "../stage";
+import { Broker, hold, openBrowser, openPage, picture, until } from "../stage";
 import { Station } from "../station";
 
 let browser: Browser;
@@ -70,7 +70,7 @@ describe("as the demonstration is configured", () => {
     await station.do("drive 1.6 W");
     await station.do("key on");
     await says(page, ".facts", /^Transmitting/);
-    expect(await page.locator(".rung").count()).toBe(8);
+    await until("all limits, VSWR's with its gate open", async () => (await page.locator(".rung").count()) === 8);
     await until("VSWR with its room", async () => (await page.getByRole("meter", { name: "VSWR" }).getAttribute("aria-valuetext"))?.includes("below its trip"));
     await until("curves", async () => (await page.locator(".trends figure").count()) === 4);
     await until("VSWR with its interval", async () => / to .*\)/.test((await page.textContent("[data-chart=vswr] output")) ?? ""));
@@ -167,8 +167,8 @@ describe("as the demonstration is configured", () => {
     await part.locator("summary").click();
   });
 
-  test("hold is one press, and dekeyd's answer is shown", async () => {
-    await page.getByRole("button", { name: "Hold" }).click();
+  test("hold is one gesture, and dekeyd's answer is shown", async () => {
+    await hold(page);
     await comes(page, /^Held$/);
     await says(page, ".outcome", /^dekeyd: Held remotely/);
     expect((await station.status())["permit"]).toBe(false);
@@ -228,7 +228,7 @@ describe("where release and reset are allowed", () => {
     expect(await word(page)).toBe("Latched");
     await station.do("key off");
     await station.do("antenna good");
-    await page.getByRole("button", { name: "Hold" }).click();
+    await hold(page);
     await says(page, ".outcome", /^dekeyd: Held remotely/);
     await press("Release");
     await says(page, ".outcome", /^dekeyd: Released remotely/);

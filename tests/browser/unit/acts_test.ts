@@ -1,6 +1,6 @@
 import { describe, expect, test } from "vitest";
 
-import { answers, consequences, offers } from "@page/acts";
+import { answers, consequences, keepPressed_ms, offers, undoing } from "@page/acts";
 import { Fleet, type Device, type Happening } from "@page/model";
 
 function device(settable: string[], more: Partial<Device> = {}): Device {
@@ -24,7 +24,14 @@ describe("offers", () => {
     expect(offers(undefined)).toEqual([]);
   });
 
-  test("hold is one press, the others ask", () => {
+  test("hold takes a deliberate press of less than a second, and says what undoes it", () => {
+    expect(keepPressed_ms).toBeGreaterThanOrEqual(500);
+    expect(keepPressed_ms).toBeLessThan(1000);
+    expect(undoing(device(["hold"]))).toContain("Only an operator at the amplifier");
+    expect(undoing(device(["hold", "release"]))).toContain("here or at the amplifier");
+  });
+
+  test("hold asks nothing, the others ask", () => {
     expect(offers(device(["hold", "release", "reset"])).map((one) => one.asks)).toEqual([false, true, true]);
   });
 });

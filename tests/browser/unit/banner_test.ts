@@ -36,13 +36,13 @@ function tripped(more: object = {}, event: object = {}): Device {
 describe("it may transmit", () => {
   test("permitted, silent", () => {
     const banner = describeBanner(device({ permit: true, state: "permitted" }), fresh, now);
-    expect(banner).toMatchObject({ tone: "go", contact: "closed", word: "Permitted", answer: "It may transmit.", facts: ["No RF now."] });
+    expect(banner).toMatchObject({ tone: "go", contact: "closed", word: "Permitted", number: "no RF", answer: "It may transmit.", facts: ["No RF now."], standing: [] });
   });
 
   test("permitted, on the air", () => {
     const one = device({ permit: true, state: "permitted", rf: true, transmitting: 252 });
     one.quantities.set("forward", { value: 104, low: null, high: null, quality: "good" });
-    expect(describeBanner(one, fresh, now).facts).toEqual(["Transmitting for 4 min 12 s, 104 W forward."]);
+    expect(describeBanner(one, fresh, now)).toMatchObject({ tone: "air", number: "transmitting 104 W", facts: ["Transmitting for 4 min 12 s, 104 W forward."] });
   });
 });
 
@@ -78,13 +78,60 @@ describe("a page that isn't sure never looks healthy", () => {
   });
 });
 
+describe("what isn't service never looks like it", () => {
+  test("commissioning: permitted, and not in the colour of service", () => {
+    const banner = describeBanner(device({ permit: true, state: "permitted", commissioningLeft: 700 }), fresh, now);
+    expect(banner).toMatchObject({ tone: "wait", contact: "closed", word: "Commissioning", number: "11 min 40 s left" });
+  });
+
+  test("commissioning goes on beside a trip, and is said there", () => {
+    const one = tripped();
+    one.commissioningLeft = 60;
+    expect(describeBanner(one, fresh, now).facts.join()).toContain("Commissioning goes on for another 1 min 00 s");
+  });
+
+  test.each([true, false])("a proof test: no permit to transmit, whatever the line does (%s)", (permit) => {
+    const banner = describeBanner(device({ permit, state: "permitted", proof: "Proof test: the line is driven to permit and back." }), fresh, now);
+    expect(banner).toMatchObject({ tone: "wait", contact: "unknown", word: "Proof test" });
+    expect(banner.answer).toBe("It must not transmit. Proof test: the line is driven to permit and back.");
+  });
+
+  test("RF without a permit is said", () => {
+    expect(describeBanner(device({ permit: false, state: "held", held: "local", rf: true }), fresh, now).facts).toContain("RF is there all the same: cut the drive.");
+  });
+});
+
+describe("all that stands", () => {
+  test("the first cause first, each with who, why and since when; then the holds", () => {
+    const causes = [
+      { id: "sensor-ambient", text: "Air bad CRC", since_s: 3, hold_off_left_s: 5, latched: false, first: false },
+      { id: "limit-heatsink", text: "Heatsink too hot 70.4 °C at or above 70.0 °C", since_s: 12, hold_off_left_s: 30, latched: true, first: true }];
+    const list = describeBanner(device({ permit: false, state: "latched", held: "both", causes }), fresh, now).standing;
+    expect(list.map((one) => [one.who, one.since])).toEqual([["by a limit", "for 12 s"], ["by a sensor", "for 3 s"],
+      ["by an operator", "since when is not known"], ["by an operator", "since when is not known"]]);
+  });
+
+  test("without a permit it is never empty: dekeyd's reason is there", () => {
+    const banner = describeBanner(device({ permit: false, state: "permitted", reason: "The daemon stops, and inhibits." }), fresh, now);
+    expect(banner.standing.map((one) => one.what)).toEqual(["The daemon stops, and inhibits"]);
+  });
+
+  test("what outlived a restart is among it", () => {
+    const one = device({ permit: false, state: "latched" });
+    one.alerts.set("first-start", "First start: an operator must reset it once.");
+    expect(describeBanner(one, fresh, now).standing.map((each) => each.what)).toEqual(["First start: an operator must reset it once"]);
+  });
+});
+
 describe("why not, and what then", () => {
   test("tripped: value, limit, how long ago, what re-arms it", () => {
     const banner = describeBanner(tripped(), fresh, now);
     expect(banner).toMatchObject({ tone: "stop", contact: "open", word: "Tripped",
                                    answer: "It must not transmit. Heatsink too hot 70.4 °C at or above 70.0 °C." });
-    expect(banner.facts).toEqual(["Tripped at 70.4 °C; its limit is 70.0 °C; 12 s ago.",
-                                  "Heatsink too hot: re-arms by itself once it has been below 55.0 °C for another 19 s."]);
+    expect(banner.number).toBe("Heatsink too hot 70.4 °C");
+    expect(banner.facts).toEqual(["Tripped at 70.4 °C; its limit is 70.0 °C; 12 s ago."]);
+    expect(banner.standing).toEqual([{ id: "limit-heatsink", what: "Heatsink too hot", who: "by a limit", since: "for 12 s",
+                                       way: "re-arms by itself once it has been below 55.0 °C for another 19 s." }]);
   });
 
   test("without ages in the summary the event's own time tells", () => {
@@ -95,7 +142,7 @@ describe("why not, and what then", () => {
   test("what clears by RF being off says so", () => {
     const one = device({ permit: false, state: "tripped", causes: [
       { id: "limit-forward", text: "", since_s: 1, hold_off_left_s: 5, latched: false, first: true }] });
-    expect(describeBanner(one, fresh, now).facts.at(-1)).toBe("Forward power too high: re-arms by itself once RF has been off for another 5 s.");
+    expect(describeBanner(one, fresh, now).standing[0]).toMatchObject({ what: "Forward power too high", way: "re-arms by itself once RF has been off for another 5 s." });
   });
 
   test.each([["latched", "Latched"], ["locked out", "Locked out"]])("%s: who resets it, and where", (state, word) => {
@@ -105,22 +152,26 @@ describe("why not, and what then", () => {
     expect(here.facts.join()).toContain("here or at the amplifier");
     const there = describeBanner(device({ permit: false, state, causes }), fresh, now);
     expect(there.facts.join()).toContain("at the amplifier (dekeyctl reset)");
-    expect(there.facts.join()).not.toContain("re-arms by itself");
+    expect(there.standing.map((each) => each.way).join()).not.toContain("re-arms by itself");
   });
 
   test("held: by whom, and who releases", () => {
     const held = (by: string, settable: string[] = []) =>
       describeBanner(device({ permit: false, state: "held", held: by }, settable), fresh, now);
     expect(held("local")).toMatchObject({ tone: "hold", word: "Held" });
-    expect(held("local", ["release"]).facts[0]).toContain("only an operator there");
-    expect(held("both", ["release"]).facts[0]).toContain("only an operator there");
-    expect(held("remote", ["release"]).facts[0]).toContain("here or at the amplifier");
-    expect(held("remote").facts[0]).toContain("dekeyctl release");
+    const ways = (by: string, settable: string[] = []) => held(by, settable).standing.map((each) => each.way);
+    expect(ways("local", ["release"])).toEqual(["Held at the amplifier: only an operator there releases it."]);
+    expect(ways("both", ["release"])[0]).toContain("only an operator there");
+    expect(ways("both", ["release"])).toHaveLength(2);
+    expect(ways("remote", ["release"])[0]).toContain("here or at the amplifier");
+    expect(ways("remote")[0]).toContain("dekeyctl release");
+    expect(held("remote").number).toBe("from afar");
   });
 
   test("starting: how long still", () => {
     expect(describeBanner(device({ permit: false, state: "starting", settlingLeft: 2.1 }), fresh, now))
-      .toMatchObject({ tone: "wait", word: "Starting", facts: ["Permits once every reading has been good for another 3 s."] });
+      .toMatchObject({ tone: "wait", word: "Starting", number: "3 s",
+                       standing: [{ way: "Permits once every reading has been good for another 3 s." }] });
   });
 });
 

@@ -1,6 +1,6 @@
 import { describe, expect, test } from "vitest";
 
-import { describeRung, edge, placeOf, limitsNow, restOf, shareOf } from "@page/ladder";
+import { byNearness, describeRung, edge, limitsAtRest, limitsNow, placeOf, restOf, shareOf } from "@page/ladder";
 import { Fleet, type Device, type Limit, type Quantity } from "@page/model";
 
 const limit = (more: Partial<Limit> = {}): Limit => ({
@@ -131,5 +131,32 @@ describe("words", () => {
     const one = device({ value: 28 }, low);
     one.limits = [high, low];
     expect([high, low].map((each) => describeRung(one, each, null).title)).toEqual(["supply, upper", "supply, lower"]);
+  });
+});
+
+describe("which limits are shown, and in which order", () => {
+  test("one that rests is none now, by its condition or by the summary; it is named", () => {
+    const one = device({ value: 0 }, power);
+    one.limits = [power, vswr];
+    one.resting.set("vswr", "gate closed");
+    expect(limitsNow(one)).toEqual([power]);
+    expect(limitsAtRest(one)).toEqual([vswr]);
+  });
+
+  test("one of which nothing is known stands", () => {
+    expect(limitsNow(device(null, power, "splendid"))).toEqual([power]);
+  });
+
+  const row = (id: string, value: number | null, more = {}) => ({ ...rung(limit({ id }), value === null ? null : { value }), ...more });
+  const ids = (rungs: { id: string }[]) => rungs.map((one) => one.id).join("");
+
+  test("tripped, then unmeasured and unsafe, then by nearness", () => {
+    expect(ids(byNearness([row("a", 30), row("b", 66), row("c", null), row("d", 50, { condition: "tripped" })], []))).toBe("dcba");
+  });
+
+  test("noise moves no row, a real change does", () => {
+    const before = ["a", "b"];
+    expect(ids(byNearness([row("a", 60), row("b", 61)], before))).toBe("ab");
+    expect(ids(byNearness([row("a", 60), row("b", 65)], before))).toBe("ba");
   });
 });

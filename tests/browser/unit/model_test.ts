@@ -1,6 +1,6 @@
 import { beforeEach, describe, expect, test } from "vitest";
 
-import { Fleet, keptHappenings, type Moment } from "@page/model";
+import { Fleet, keptHappenings, viewersTime, type Moment } from "@page/model";
 
 const at = (ms: number): Moment => ({ steady: ms, wall: 1_795_000_000_000 + ms });
 const base = "homie/5/hilltop";
@@ -201,5 +201,29 @@ test("another choice forgets values and events, keeps who it is", () => {
   fleet.take(`${base}/service/summary`, summary(), false, at(0));
   fleet.forgetValues("hilltop");
   expect(device().name).toBe("Hill-top");
-  expect([device().permit, device().news, device().quantities.size]).toEqual([null, null, 0]);
+  // What its card shows comes on by the summaries of all; the rest would grow old unseen.
+  expect([device().permit, device().quantities.size]).toEqual([true, 2]);
+  expect([device().values.size, device().alerts.size, device().happenings.length, device().transmissions.length]).toEqual([0, 0, 0, 0]);
+});
+
+describe("a boot whose clock nobody set", () => {
+  const unset = (number: number, at_s: number, more: object = {}) =>
+    event(number, { synchronised: false, at_s, wall: new Date(at(at_s * 1000).wall - 1e10).toISOString(), ...more });
+  const told = (...rows: string[]) => {
+    fleet.take(`${base}/service/recent`, `[${rows.join()}]`, true, at(0));
+    fleet.take(`${base}/service/summary`, summary({ synchronised: false, wall: new Date(at(100_000).wall - 1e10).toISOString() }), false, at(100_000));
+    return device().happenings.map((one) => viewersTime(device(), one));
+  };
+
+  test("events since the daemon's start are placed by their age", () => {
+    expect(told(unset(1, 5, { kind: "started" }), unset(2, 65))).toEqual([at(5000).wall, at(65_000).wall]);
+  });
+
+  test("what lies before the start may be another boot's, and is not", () => {
+    expect(told(unset(1, 3), unset(2, 5, { kind: "started" }), unset(3, 65))).toEqual([null, at(5000).wall, at(65_000).wall]);
+  });
+
+  test("a clock that was stepped in between tells nothing", () => {
+    expect(told(unset(1, 5, { wall: new Date(0).toISOString() }), unset(2, 65))).toEqual([null, at(65_000).wall]);
+  });
 });

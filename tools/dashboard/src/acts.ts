@@ -1,10 +1,17 @@
 // What an operator may ask for from here, and what the daemon made of it. The page shows the answer, never its hope.
+import { t } from "./language";
 import type { Device, Happening } from "./model";
+import { settable } from "./standing";
 
 export type Command = "hold" | "release" | "reset";
 
 /// An answer comes as an event; after this long there won't be one.
 export const answerWithin_ms = 5000;
+
+/// What dekeyd said is of use for so long; so is a question to the operator.
+export const answerStands_ms = 30000;
+/// A brush of the thumb is shorter; under a second it is still the quickest way.
+export const keepPressed_ms = 700;
 
 export interface Offer {
   command: Command;
@@ -14,13 +21,17 @@ export interface Offer {
 
 /// Only what the device's own description has as settable exists here.
 export function offers(device: Device | undefined): Offer[] {
-  const permit = device?.nodes.get("permit");
-  const can = (command: Command) => permit?.properties.get(command)?.settable === true;
   const found: Offer[] = [];
-  if (can("hold")) found.push({ command: "hold", label: "Hold", asks: false });
-  if (can("release")) found.push({ command: "release", label: "Release…", asks: true });
-  if (can("reset")) found.push({ command: "reset", label: "Reset…", asks: true });
+  if (!device) return found;
+  if (settable(device, "hold")) found.push({ command: "hold", label: t.acts.hold, asks: false });
+  if (settable(device, "release")) found.push({ command: "release", label: `${t.acts.release}…`, asks: true });
+  if (settable(device, "reset")) found.push({ command: "reset", label: `${t.acts.reset}…`, asks: true });
   return found;
+}
+
+/// Said before a hold: what will take it away again.
+export function undoing(device: Device): string {
+  return settable(device, "release") ? t.acts.undoHere : t.acts.undoThere;
 }
 
 /// Does this happening answer that command?
@@ -34,18 +45,13 @@ export function answers(command: Command, one: Happening): boolean {
 export function consequences(command: Command, device: Device): string[] {
   if (command === "release") {
     const local = device.held === "local" || device.held === "both";
-    const hold = device.held === "none" || !device.held ? "No hold stands now, so nothing will change."
-               : local ? "A hold stands at the amplifier; that one is released only there. A hold from afar ends."
-                       : "The hold from afar ends.";
-    return [hold, "It does not permit by itself: the amplifier may transmit as soon as no other cause stands, at once if there is none.",
-            "Be sure that nobody works on the amplifier, the feeder or the antenna."];
+    const hold = device.held === "none" || !device.held ? t.acts.noHold : local ? t.acts.holdThere : t.acts.holdEnds;
+    return [hold, t.acts.releasePermits, t.acts.nobodyWorks];
   }
   const latched = device.causes.filter((cause) => cause.latched).map((cause) => cause.text || cause.id);
-  const what = latched.length ? `Taken away: ${latched.map((text) => text.replace(/\.$/, "")).join("; ")}.`
-             : device.state === "locked out" || device.state === "latched" ? `Taken away: ${device.reason}`
-             : "Nothing is latched now, so nothing will change.";
-  return [what, "It does not permit by itself. A cause that still stands refuses the reset; once none stands, the amplifier may transmit at once.",
-          "Know why it tripped, and be sure that nobody works on the amplifier, the feeder or the antenna."];
+  const what = latched.length ? t.acts.takenAway(`${latched.map((text) => text.replace(/\.$/, "")).join("; ")}.`)
+             : device.state === "locked out" || device.state === "latched" ? t.acts.takenAway(device.reason) : t.acts.nothingLatched;
+  return [what, t.acts.resetPermits, t.acts.knowWhy];
 }
 
 export interface Pending {

@@ -1,5 +1,6 @@
 // A trip's seconds before and after, as dekeyd published them. Pure.
 import type { Happening } from "./model";
+import { t } from "./language";
 import { number, withUnit } from "./words";
 
 export interface CaptureCurve {
@@ -41,14 +42,14 @@ export function readCapture(payload: string): Capture | null {
   }
   if (!isObject(json)) return null;
   const at_s = num(json["at_s"]);
-  const t = list(json["t"]).map(num);
-  if (at_s === null || t.length === 0 || t.length > mostPoints) return null;
-  for (let i = 0; i < t.length; ++i) {
-    if (t[i] === null || (i > 0 && t[i]! < t[i - 1]!)) return null;
+  const times = list(json["t"]).map(num);
+  if (at_s === null || times.length === 0 || times.length > mostPoints) return null;
+  for (let i = 0; i < times.length; ++i) {
+    if (times[i] === null || (i > 0 && times[i]! < times[i - 1]!)) return null;
   }
   const curves = list(json["quantities"]).filter(isObject).slice(0, mostCurves).map((one) => {
     const values = list(one["values"]).map(num);
-    values.length = t.length;
+    values.length = times.length;
     return { id: str(one["id"]), name: str(one["name"]) || str(one["id"]), unit: str(one["unit"]), values: Array.from(values, (v) => v ?? null) };
   });
   const permit: [number, boolean][] = [];
@@ -59,7 +60,7 @@ export function readCapture(payload: string): Capture | null {
   return {
     at_s, wall: Date.parse(str(json["wall"])), synchronised: json["synchronised"] !== false, cause: str(json["cause"]),
     watch: str(json["watch"]), level: num(json["level"]), steps: num(json["steps"]) ?? 0, lost: num(json["lost"]) ?? 0,
-    permit, t: t as number[], curves,
+    permit, t: times as number[], curves,
   };
 }
 
@@ -67,9 +68,9 @@ export function readCapture(payload: string): Capture | null {
 export function captureOf(captures: Iterable<Capture>, one: Happening): Capture | undefined {
   if (one.at_s === null) return undefined;
   for (const capture of captures) {
-    const t = one.at_s - capture.at_s;
-    const inside = t >= capture.t[0]! - 0.001 && t <= capture.t[capture.t.length - 1]! + 0.001;
-    const wallDiffers = Math.abs((one.wall - capture.wall) / 1000 - t);
+    const at = one.at_s - capture.at_s;
+    const inside = at >= capture.t[0]! - 0.001 && at <= capture.t[capture.t.length - 1]! + 0.001;
+    const wallDiffers = Math.abs((one.wall - capture.wall) / 1000 - at);
     if (inside && !(wallDiffers > 5)) return capture;
   }
   return undefined;
@@ -95,7 +96,7 @@ export function captureCharts(capture: Capture, forward: string, reflected: stri
       pair.curves.push(curve);
       pair.level ??= level;
     } else {
-      charts.push({ id: paired ? "power" : curve.id, title: paired ? "Power" : curve.name[0]!.toUpperCase() + curve.name.slice(1),
+      charts.push({ id: paired ? "power" : curve.id, title: paired ? t.capture.power : curve.name[0]!.toUpperCase() + curve.name.slice(1),
                     unit: curve.unit, curves: [curve], level });
     }
   }
@@ -103,30 +104,31 @@ export function captureCharts(capture: Capture, forward: string, reflected: stri
 }
 
 /// The newest value at or before a time; within a curve's own gaps there is none.
-export function valueAt(capture: Capture, curve: CaptureCurve, t: number): number | null {
+export function valueAt(capture: Capture, curve: CaptureCurve, at: number): number | null {
   let low = 0;
   let high = capture.t.length;
   while (low < high) {
     const middle = (low + high) >> 1;
-    if (capture.t[middle]! <= t) low = middle + 1;
+    if (capture.t[middle]! <= at) low = middle + 1;
     else high = middle;
   }
   return low > 0 ? (curve.values[low - 1] ?? null) : null;
 }
 
 /// "2.50 s before", "at the trip", "0.02 s after".
-export function beside(t: number): string {
-  const digits = Math.abs(t) < 1 ? 3 : 2;
-  if (Math.abs(t) < 0.0005) return "at the trip";
-  return `${Math.abs(t).toFixed(digits)} s ${t < 0 ? "before" : "after"}`;
+export function beside(seconds: number): string {
+  const digits = Math.abs(seconds) < 1 ? 3 : 2;
+  if (Math.abs(seconds) < 0.0005) return t.capture.atTrip;
+  const span = `${Math.abs(seconds).toFixed(digits)} s`;
+  return seconds < 0 ? t.capture.before(span) : t.capture.after(span);
 }
 
-/// The capture in one sentence for each curve, for who doesn't see it.
+/// The capture in one sentence for each curve, for a reader who doesn't see it.
 export function inWords(capture: Capture, chart: CaptureChart): string {
   return chart.curves.map((curve) => {
     const known = curve.values.filter((value) => value !== null);
     const at = valueAt(capture, curve, 0);
-    const ends = `between ${number(Math.min(...known), curve.unit)} and ${withUnit(Math.max(...known), curve.unit)}`;
-    return `${curve.name} ${at === null ? "not measured at the trip" : `${withUnit(at, curve.unit)} at the trip`}, ${ends} in all`;
-  }).join("; ") + (chart.level === null ? "" : `; it trips at ${withUnit(chart.level, chart.unit)}`);
+    const ends = t.capture.between(number(Math.min(...known), curve.unit), withUnit(Math.max(...known), curve.unit));
+    return `${at === null ? t.capture.notAtTrip(curve.name) : t.capture.atTripWas(curve.name, withUnit(at, curve.unit))}, ${ends}`;
+  }).join("; ") + (chart.level === null ? "" : `; ${t.capture.itTripsAt(withUnit(chart.level, chart.unit))}`);
 }

@@ -1,13 +1,12 @@
 // What Details shows, in figures: the chain from volts to watts, the transmissions of the day. Pure.
 import type { Chain, Device, Transmission } from "./model";
-import { duration, number, withUnit } from "./words";
+import { t } from "./language";
+import { duration, number, shown } from "./words";
 
 export interface ChainRow {
   name: string;
-  cells: string[]; ///< as `chainColumns`, after the name
+  cells: string[]; ///< as the table's columns, after the name
 }
-
-export const chainColumns = ["Quantity", "Detector gives", "That is", "Coupling", "Pads", "Cable", "Waveform", "On the line", "Power", "Known to"];
 
 /// Worked back from the power: what the detector must give for it.
 export function chainRow(device: Device, chain: Chain): ChainRow {
@@ -24,10 +23,10 @@ export function chainRow(device: Device, chain: Chain): ChainRow {
   const detector = line - terms.reduce((sum, term) => sum + term, 0);
   const volts = chain.law === "log" && chain.slope !== null && chain.intercept !== null ? chain.slope * (detector - chain.intercept)
               : chain.law === "square" && chain.voltsPerWatt !== null ? chain.voltsPerWatt * 10 ** (detector / 10 - 3) : null;
-  const prefix = known!.quality === "at the floor" ? "at most " : known!.quality === "above range" ? "at least " : "";
+  const prefix = known!.quality === "at the floor" ? `${t.ladder.atMost} ` : known!.quality === "above range" ? `${t.ladder.atLeast} ` : "";
   return { name, cells: [
-    volts !== null ? `${volts.toFixed(3)} V` : chain.law === "table" ? `by a table of ${chain.points} points` : "–",
-    `${number(detector, "dBm")} dBm`, ...terms.map(db), `${number(line, "dBm")} dBm`, prefix + withUnit(watts, "W"), about] };
+    volts !== null ? `${volts.toFixed(3)} V` : chain.law === "table" ? t.details.byTable(chain.points) : "–",
+    `${number(detector, "dBm")} dBm`, ...terms.map(db), `${number(line, "dBm")} dBm`, prefix + shown(watts, "W"), about] };
 }
 
 /// Those that began today by the viewer's clock, newest first; without a set clock they can't be told, and are in.
@@ -37,10 +36,10 @@ export function ofToday(device: Device, now: number): Transmission[] {
 }
 
 export function totals(rows: Transmission[]): string {
-  if (!rows.length) return "None today.";
+  if (!rows.length) return t.details.noneToday;
   const sum = (get: (one: Transmission) => number) => rows.reduce((all, one) => all + get(one), 0);
-  const count = rows.length === 1 ? "One transmission" : `${rows.length} transmissions`;
-  return `${count}, ${duration(sum((one) => one.length_s))} in all, ${sum((one) => one.energy_wh).toFixed(1)} Wh.`;
+  const count = rows.length === 1 ? t.details.one : t.details.many(rows.length);
+  return t.details.sums(count, duration(sum((one) => one.length_s)), sum((one) => one.energy_wh).toFixed(1));
 }
 
 export function metres(value: number): string {

@@ -8,15 +8,6 @@ export function el<K extends keyof HTMLElementTagNameMap>(tag: K, attributes: Re
   return element;
 }
 
-const svgSpace = "http://www.w3.org/2000/svg";
-
-export function svg(tag: string, attributes: Record<string, string> = {}, ...children: Node[]): SVGElement {
-  const element = document.createElementNS(svgSpace, tag);
-  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
-  element.append(...children);
-  return element;
-}
-
 /// Writes only what changed, so that a screen reader is not told the same again.
 export function say(element: Element, text: string): void {
   if (element.textContent !== text) element.textContent = text;
@@ -34,11 +25,12 @@ export function show(element: HTMLElement, visible: boolean): void {
   if (element.hidden === visible) element.hidden = !visible;
 }
 
-/// Makes `parent` hold exactly one line for each text.
-export function lines(parent: HTMLElement, tag: "p" | "li", texts: string[]): void {
-  while (parent.children.length > texts.length) parent.lastElementChild!.remove();
-  texts.forEach((text, i) => {
-    if (!parent.children[i]) parent.append(el(tag));
-    say(parent.children[i]!, text);
-  });
+/// A file from the page's own memory; nothing is fetched.
+export function save(name: string, text: string): void {
+  const address = URL.createObjectURL(new Blob([text], { type: "text/csv;charset=utf-8" }));
+  const link = el("a", { href: address, download: name });
+  document.body.append(link);
+  link.click();
+  link.remove();
+  setTimeout(() => URL.revokeObjectURL(address), 10_000);
 }

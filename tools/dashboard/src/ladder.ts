@@ -1,6 +1,7 @@
 // How far is each thing from its limit? Every row is drawn to one common edge, where its limit trips.
 import type { Device, Limit, Quantity } from "./model";
-import { withUnit } from "./words";
+import { t, wordFor } from "./language";
+import { shown, withUnit } from "./words";
 
 /// Where the trip stands in a lane, of its width; beyond it there is room for what is past it.
 export const edge = 0.86;
@@ -12,6 +13,7 @@ export interface Rung {
   title: string;
   condition: Condition;
   measured: boolean;
+  idle: boolean; ///< it exists only with RF
   at: number | null; ///< places in the lane, 0..1
   low: number | null;
   high: number | null;
@@ -48,51 +50,79 @@ export function placeOf(limit: Limit, value: number): number {
 
 function headRoom(limit: Limit, value: number, atMost: boolean): string {
   const left = limit.direction === "above" ? limit.trip - value : value - limit.trip;
-  const side = limit.direction === "above" ? "below" : "above";
   const decibels = limit.unit === "W" && value > 0 && limit.trip > 0 && left > 0
     ? 10 * Math.log10(limit.trip / value) : null;
   const beside = decibels !== null && decibels < 20 && !atMost ? ` (${decibels.toFixed(1)} dB)` : "";
-  const level = limit.trips ? "its trip" : "its warning";
-  if (left <= 0) return left === 0 ? `at ${level}` : `${withUnit(-left, limit.unit)} past ${level}`;
-  return `${atMost ? "at least " : ""}${withUnit(left, limit.unit)}${beside} ${side} ${level}`;
+  const level = limit.trips ? t.ladder.trip : t.ladder.warning;
+  if (left <= 0) return left === 0 ? t.ladder.at(level) : t.ladder.past(withUnit(-left, limit.unit), level);
+  const much = `${atMost ? `${t.ladder.atLeast} ` : ""}${withUnit(left, limit.unit)}${beside}`;
+  return limit.direction === "above" ? t.ladder.below(much, level) : t.ladder.above(much, level);
 }
-
-const noValue: Record<string, string> = {
-  "not measurable": "not measurable now",
-  unknown: "not known",
-};
 
 export function conditionOf(device: Device, limit: Limit): Condition {
   const text = device.values.get(`limits/${limit.id}`) ?? "";
   return ["inside", "warning", "waiting", "tripped", "latched", "resting"].includes(text) ? (text as Condition) : "unknown";
 }
 
-/// Limits whose levels mean something now: one that watches only while commissioning is none at other times.
+/// It is no limit now: its gate is closed, or it is for commissioning alone. What dekeyd says last counts.
+function rests(device: Device, limit: Limit): boolean {
+  return conditionOf(device, limit) === "resting" || device.resting.has(limit.id);
+}
+
+/// Limits whose levels mean something now. One of which nothing is known stands.
 export function limitsNow(device: Device): Limit[] {
-  return device.limits.filter((limit) => !(limit.provisional && conditionOf(device, limit) === "resting"));
+  return device.limits.filter((limit) => !rests(device, limit));
+}
+
+/// Those that would stand at another moment in service, to be named and no more.
+export function limitsAtRest(device: Device): Limit[] {
+  return device.limits.filter((limit) => rests(device, limit) && !limit.provisional);
+}
+
+/// How much a row is worth looking at: what tripped, what can't be measured and counts as unsafe, then by nearness.
+function urgency(rung: Rung): number {
+  if (rung.condition === "tripped" || rung.condition === "latched") return 10;
+  if (rung.condition === "waiting") return 9;
+  if (!rung.measured && !rung.idle) return rung.trips ? 8 : 0;
+  return rung.share ?? -1;
+}
+
+/// Nearest to its trip first; near each other they keep the order they have, so that noise moves no row.
+export function byNearness(rungs: Rung[], before: string[]): Rung[] {
+  const same = 0.04;
+  const place = (rung: Rung) => (before.includes(rung.id) ? before.indexOf(rung.id) : before.length + rungs.indexOf(rung));
+  const order = [...rungs].sort((a, b) => place(a) - place(b));
+  for (let i = 1; i < order.length; ++i) {
+    for (let j = i; j > 0 && urgency(order[j]!) > urgency(order[j - 1]!) + (before.length ? same : 0); --j) {
+      [order[j - 1], order[j]] = [order[j]!, order[j - 1]!];
+    }
+  }
+  return order;
 }
 
 export function describeRung(device: Device, limit: Limit, recent: [number, number] | null): Rung {
   const quantity: Quantity | undefined = device.quantities.get(limit.watch);
   const name = device.nodes.get("measurements")?.properties.get(limit.watch)?.name ?? limit.watch;
   const twins = limitsNow(device).filter((other) => other.watch === limit.watch);
-  const twin = twins.length > 1 ? (limit.direction === "above" ? ", upper" : ", lower") : "";
+  const twin = twins.length > 1 ? `, ${limit.direction === "above" ? t.ladder.upper : t.ladder.lower}` : "";
   const condition = conditionOf(device, limit);
   const quality = quantity?.quality ?? "unknown";
   const value = quantity?.value ?? null;
   const sound = quality === "good" || quality === "at the floor" || quality === "above range";
   const measured = value !== null && sound;
-  const prefix = quality === "at the floor" ? "at most " : quality === "above range" ? "at least " : "";
+  const prefix = quality === "at the floor" ? `${t.ladder.atMost} ` : quality === "above range" ? `${t.ladder.atLeast} ` : "";
   const place = (x: number | null | undefined) => (x === null || x === undefined ? null : placeOf(limit, x));
-  const valueText = measured ? prefix + withUnit(value, limit.unit) : (noValue[quality] ?? `no reading: ${quality}`);
+  const missing = quality === "not measurable" ? t.ladder.notMeasurable : quality === "unknown" ? t.ladder.notKnown
+                : t.ladder.noReading(wordFor(t.quality, quality));
+  const valueText = measured ? prefix + shown(value, limit.unit) : missing;
   const idle = quality === "not measurable";
-  const rests = condition === "resting";
-  const room = rests && (measured || !idle) ? `rests: ${device.resting.get(limit.id) || "it doesn't watch now"}`
+  const resting = rests(device, limit);
+  const room = resting && (measured || !idle) ? t.ladder.rests(device.resting.get(limit.id) || t.ladder.restsNow)
              : measured ? headRoom(limit, value, quality === "at the floor")
-                      : idle ? "exists only with RF" : limit.trips ? "counts as unsafe" : "not watched now";
+                      : idle ? t.ladder.onlyRf : limit.trips ? t.ladder.unsafe : t.ladder.notWatched;
   const title = name + twin;
   const tripText = withUnit(limit.trip, limit.unit);
-  const said = condition === "inside" || rests || (condition === "unknown" && idle) ? "" : `, ${condition}`;
+  const said = condition === "inside" || resting || (condition === "unknown" && idle) ? "" : `, ${wordFor(t.ladder.condition, condition)}`;
   const bounded = quantity && quantity.low !== null && measured;
   return {
     id: limit.id,
@@ -110,7 +140,8 @@ export function describeRung(device: Device, limit: Limit, recent: [number, numb
     tripText,
     trips: limit.trips,
     warnText: limit.warn !== null ? withUnit(limit.warn, limit.unit) : "",
-    spoken: `${valueText}, ${room}${said}; ${limit.trips ? "trips" : "only warns,"} at ${tripText}`,
-    share: measured && !rests ? shareOf(limit, value) : null,
+    idle,
+    spoken: `${valueText}, ${room}${said}; ${limit.trips ? t.ladder.tripsAt(tripText) : t.ladder.warnsAt(tripText)}`,
+    share: measured && !resting ? shareOf(limit, value) : null,
   };
 }

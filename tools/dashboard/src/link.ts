@@ -8,9 +8,15 @@ export interface LinkEvents {
 }
 
 const connectWithin_ms = 5000;
-const tryAgainAfter_ms = 1500;
+const tryAgainAfter_ms = { first: 1000, most: 15000 };
 const keepAlive_s = 30;
 const ping_ms = 10000;
+
+/// Doubles from try to try, by a share of chance, so that all pages of a broker that was away don't come at once.
+export function waitBefore(attempt: number, chance: number): number {
+  const whole = Math.min(tryAgainAfter_ms.most, tryAgainAfter_ms.first * 2 ** attempt);
+  return whole * (0.5 + chance / 2);
+}
 
 export class Broker {
   private socket: WebSocket | null = null;
@@ -20,12 +26,14 @@ export class Broker {
   private state: Link = "connecting";
   private ids = 0;
   private unanswered = 0; ///< pings
+  private attempts = 0; ///< since the last connection
   private timer: ReturnType<typeof setTimeout> | undefined;
 
   constructor(readonly address: string, private readonly events: LinkEvents) {}
 
   connect(login?: Login): void {
     this.login = login;
+    this.attempts = 0;
     this.turn("connecting");
     this.open();
   }
@@ -74,11 +82,13 @@ export class Broker {
       case "connack":
         if (packet.code === 4 || packet.code === 5) {  // bad user or password, not authorised
           this.close();
-          this.turn("refused");
+          this.turn(this.login ? "wrong" : "refused");
+          this.again();  // its list of users may be mended meanwhile
         } else if (packet.code !== 0) {
           this.lost();
         } else {
           this.up = true;
+          this.attempts = 0;
           this.unanswered = 0;
           this.turn("connected");
           if (this.topics.length) this.put(subscribe(this.nextId(), this.topics));
@@ -108,7 +118,18 @@ export class Broker {
   private lost(): void {
     this.close();
     this.turn("lost");
-    this.after(tryAgainAfter_ms, () => this.open());
+    this.again();
+  }
+
+  /// At once, for a reason that has just come: a network, or somebody who looks.
+  hurry(): void {
+    if (this.up || this.socket) return;
+    this.attempts = 0;
+    this.open();
+  }
+
+  private again(): void {
+    this.after(waitBefore(this.attempts++, Math.random()), () => this.open());
   }
 
   private close(): void {

@@ -1,47 +1,72 @@
 // Puts the page together: messages in, one picture a second out, and at once when something happened.
+import { html, nothing, render } from "lit-html";
+
 import type { Command } from "./acts";
 import { describeBanner } from "./banner";
-import { el, show } from "./dom";
+import { choices } from "./choices";
+import { el, mark, show } from "./dom";
+import { fail, hasFailed } from "./failure";
+import { cardsOf } from "./fleet";
 import { History } from "./history";
-import { describeRung, limitsNow } from "./ladder";
+import { byNearness, describeRung, limitsAtRest, limitsNow } from "./ladder";
+import { fitting, language, languages, t, useLanguage } from "./language";
 import { Broker } from "./link";
-import { Fleet, type Moment } from "./model";
-import { judgeNews, type Link } from "./news";
+import { Fleet, type Device, type Moment } from "./model";
+import { judgeNews, type Link, type News } from "./news";
+import { hashOf, placeOf, type Place } from "./place";
 import "./style.css";
 import { highOf, lowOf } from "./trends";
 import { ActsView } from "./view_acts";
 import { BannerView } from "./view_banner";
 import { CaptureView } from "./view_capture";
 import { DetailsView } from "./view_details";
-import { EventsView } from "./view_events";
+import { EventsView, IncidentsView } from "./view_events";
+import { FleetView } from "./view_fleet";
 import { LadderView } from "./view_ladder";
 import { LoginView } from "./view_login";
 import { TrendsView } from "./view_trends";
+import { clock, showDbm } from "./words";
 
 const recentSpan_s = 300;
+const beatEach_ms = 800;
 
 const moment = (): Moment => ({ steady: performance.now(), wall: Date.now() });
 
 const fleet = new Fleet();
-let chosen = decodeURIComponent(location.hash.slice(1));
+let place: Place = placeOf(location.hash);
+let chosen = "";
 let history = new History();
 let sampled: number | null = null; ///< sequence of the last sample
 let link: Link = "connecting";
 let linkSince = moment();
 let pictureDue = false;
+let trendsDrawn = 0;
+let beaten = 0;
+let order: string[] = []; ///< of the ladder's rows, as they stand
+
+useLanguage(choices.language() || fitting(navigator.languages));
+showDbm(choices.dbm());
 
 const banner = new BannerView();
 const ladder = new LadderView();
 const trends = new TrendsView();
 const capture = new CaptureView();
-const events = new EventsView((one, at) => {
+const openCapture = (one: Parameters<CaptureView["open"]>[0], at: number | null) => {
   const device = fleet.get(chosen);
   if (device) capture.open(one, device, at, Date.now());
-});
+};
+const events = new EventsView(openCapture);
+const incidents = new IncidentsView(openCapture);
 const details = new DetailsView();
-const chooser = el("select", { id: "chooser" });
-const choice = el("p", { class: "chooser" }, el("label", { for: "chooser" }, "Amplifier"), chooser);
+const cards = new FleetView();
 const name = el("p", { class: "device" });
+const tools = el("div", { class: "tools", role: "region" });
+const toAll = el("p", { class: "to-all" });
+const footer = el("footer");
+const printed = el("p", { class: "printed" });
+const columns = el("div", { class: "columns" }, el("div", { class: "left" }, ladder.root, incidents.root, events.root), el("div", { class: "right" }, trends.root));
+/// Shown by style alone once no picture has restarted it for a while: nothing of the script's is needed for that.
+const halted = el("div", { class: "halted", "aria-hidden": "true" });
 
 const broker = new Broker(new URL("/mqtt", location.href.replace(/^http/, "ws")).href, {
   message(topic, payload, retained) {
@@ -56,44 +81,53 @@ const broker = new Broker(new URL("/mqtt", location.href.replace(/^http/, "ws"))
     }
     if (device && device.sequence !== null && device.sequence !== sampled) {
       sampled = device.sequence;
-      sample(now);
+      sample(device, now);
     }
     later();
   },
   changed(state) {
     link = state;
     linkSince = moment();
-    login.show(state === "refused");
     later();
   },
 });
-const login = new LoginView((username, password) => broker.connect({ username, password }));
-const acts = new ActsView(banner.acts, (device: string, command: Command) =>
-  broker.send(`homie/5/${device}/permit/${command}/set`, command));
+const login = new LoginView((entered) => broker.connect(entered));
+const acts = new ActsView(banner.acts, (device: string, command: Command) => broker.send(`homie/5/${device}/permit/${command}/set`, command));
 
-/// Keeps the choice if it is there, else takes the first; the broker is asked for the chosen one's topics alone.
-function choose(): void {
+/// The amplifier that the address names, or the one that was chosen last, or the only one. Nothing: all of them.
+function wanted(): string {
+  if (place.view === "fleet") return "";
+  if (place.id) return place.id;
   const known = fleet.known();
-  if (!chosen && known[0]) chosen = known[0].id;
-  const topics = ["homie/5/+/$state", "homie/5/+/$description"];
+  const kept = choices.amplifier();
+  if (kept && (!known.length || known.some((one) => one.id === kept))) return kept;
+  return known.length === 1 ? known[0]!.id : "";
+}
+
+/// Of all amplifiers the broker is asked for what their cards need, of the chosen one for everything.
+function choose(): void {
+  const id = wanted();
+  if (id !== chosen) {
+    if (chosen) fleet.forgetValues(chosen);
+    chosen = id;
+    history = new History();
+    sampled = null;
+    order = [];
+    trendsDrawn = 0;
+  }
+  const topics = ["$state", "$description", "service/summary", "service/plan"].map((one) => `homie/5/+/${one}`);
   if (chosen) topics.push(`homie/5/${chosen}/#`, `dekeyd/${chosen}/event`);
   broker.follow(topics);
 }
 
-function change(id: string): void {
-  if (id === chosen) return;
-  fleet.forgetValues(chosen);
-  chosen = id;
-  history = new History();
-  sampled = null;
-  location.replace(`#${encodeURIComponent(id)}`);
+function go(): void {
+  place = placeOf(location.hash);
+  if (place.view !== "fleet" && fleet.known().some((one) => one.id === place.id)) choices.keepAmplifier(place.id);
   choose();
   picture();
 }
 
-function sample(now: Moment): void {
-  const device = fleet.get(chosen);
-  if (!device) return;
+function sample(device: Device, now: Moment): void {
   const values = new Map<string, number | null>();
   for (const [id, known] of device.quantities) {
     values.set(id, known.value);
@@ -115,54 +149,98 @@ function later(): void {
   }, 60);
 }
 
-let trendsDrawn = 0;
-
+/// Each picture is whole or none: what fails within it leaves no old one standing.
 function picture(): void {
-  const now = moment();
+  if (hasFailed()) return;
+  try {
+    draw(moment());
+  } catch (error) {
+    fail(error);
+    throw error;
+  }
+}
+
+function draw(now: Moment): void {
   const device = fleet.get(chosen);
-  const news = judgeNews(device, link, linkSince, now);
-  banner.show(describeBanner(device, news, now), device?.name ?? "");
-  name.textContent = device?.name ?? (chosen || "dekeyd");
+  const known = fleet.known();
+  const news = judgeNews(device, link, linkSince, now, chosen);
+  // All of them, where none is chosen and there is a choice.
+  const all = place.view === "fleet" || (chosen === "" && known.length > 1);
+  const wall = place.view === "wall";
+  mark(document.documentElement, "data-news", all || news.fresh ? "fresh" : "stale");
+  mark(document.documentElement, "data-view", all ? "fleet" : wall ? "wall" : "amplifier");
+  mark(document.documentElement, "data-wall", wall ? "yes" : null);
+  mark(document.documentElement, "lang", language);
+  const some = known.length > 1 || (known.length === 1 && known[0]!.id !== chosen);
+  show(cards.root, all || some);
+  if (all || some) cards.show(cardsOf(known, link, linkSince, now), chosen, all, wall);
+  login.show(link === "refused" || link === "wrong", link === "wrong");
+  for (const part of [banner.root, columns, details.root]) show(part, !all);
+  if (all) document.title = t.fleet.title;
+  else drawDevice(device, news, now);
+  name.textContent = all ? "dekeyd" : (device?.name ?? (chosen || "dekeyd"));
+  drawTools(known.length, all, wall);
+  printed.textContent = t.page.printed(clock(now.wall, 0));
+  footer.textContent = t.page.footer;
+  beat(now);
+}
+
+function drawDevice(device: Device | undefined, news: News, now: Moment): void {
+  const asOf = device?.news ? t.page.asOf(clock(now.wall - (news.age_s ?? 0) * 1000, now.wall)) : t.page.noWord;
+  banner.show(describeBanner(device, news, now), device?.name ?? "", asOf);
   acts.show(device, link === "connected");
   const from = now.wall / 1000 - recentSpan_s;
   const rungs = device ? limitsNow(device).map((limit) => describeRung(device, limit, history.span(limit.watch, from))) : [];
-  ladder.show(rungs, !news.fresh, device ? "dekeyd has not said yet which limits it has." : "No amplifier, no limits.");
+  const sorted = byNearness(rungs, order);
+  order = sorted.map((rung) => rung.id);
+  const resting = device ? limitsAtRest(device).map((limit) => describeRung(device, limit, null)) : [];
+  ladder.show(sorted, resting, !news.fresh, device ? t.page.noLimitsYet : t.page.noAmplifier);
   events.show(device, now.wall);
+  incidents.show(device, now.wall);
   details.show(device, broker.address, now.wall);
-  drawChooser();
-  if (now.steady - trendsDrawn > 900) {
+  for (const part of [events.root, incidents.root, details.root]) mark(part, "data-stale", news.fresh ? null : "yes");
+  if (now.steady - trendsDrawn > 900 || trends.root.hasAttribute("data-stale") === news.fresh) {
     trendsDrawn = now.steady;
-    trends.show(device, history);
-  }
-  document.documentElement.dataset["news"] = news.fresh ? "fresh" : "stale";
-}
-
-function drawChooser(): void {
-  const known = fleet.known();
-  show(choice, known.length > 1 || (known.length === 1 && known[0]!.id !== chosen));
-  const wanted = known.map((device) => `${device.id}\n${device.name}`).join("\n");
-  if (chooser.dataset["drawn"] !== `${wanted}|${chosen}`) {
-    chooser.dataset["drawn"] = `${wanted}|${chosen}`;
-    chooser.replaceChildren(...known.map((device) => el("option", { value: device.id }, device.name)));
-    if (!known.some((device) => device.id === chosen)) chooser.prepend(el("option", { value: chosen }, `${chosen} (not there)`));
-    chooser.value = chosen;
+    trends.show(device, history, !news.fresh);
   }
 }
 
-chooser.addEventListener("change", () => change(chooser.value));
-addEventListener("hashchange", () => change(decodeURIComponent(location.hash.slice(1))));
+function drawTools(count: number, all: boolean, wall: boolean): void {
+  mark(tools, "aria-label", t.page.tools);
+  const link_to = (to: Place, text: string) => html`<a href=${hashOf(to)}>${text}</a>`;
+  render(count > 1 && !all ? link_to({ view: "fleet", id: "" }, t.page.fleet) : nothing, toAll);
+  render(html`${wall ? link_to({ view: "amplifier", id: chosen }, t.page.leaveWall) : link_to({ view: "wall", id: chosen }, t.page.wall)}
+    <label><input type="checkbox" .checked=${choices.dbm()} @change=${(event: Event) => {
+      choices.keepDbm((event.target as HTMLInputElement).checked);
+      showDbm((event.target as HTMLInputElement).checked);
+      picture();
+    }}> ${t.page.dbm}</label>
+    <label>${t.language} <select .value=${language} @change=${(event: Event) => {
+      useLanguage((event.target as HTMLSelectElement).value);
+      choices.keepLanguage(language);
+      picture();
+    }}>${Object.entries(languages).map(([code, one]) => html`<option value=${code} lang=${code} .selected=${code === language}>${one.name}</option>`)}</select></label>`, tools);
+}
+
+/// Restarts what style would show if no picture came any more.
+function beat(now: Moment): void {
+  if (now.steady - beaten < beatEach_ms) return;
+  beaten = now.steady;
+  halted.textContent = t.page.halted(clock(now.wall, now.wall));
+  halted.dataset["beat"] = halted.dataset["beat"] === "a" ? "b" : "a";
+}
+
+addEventListener("hashchange", go);
+addEventListener("online", () => broker.hurry());
 document.addEventListener("visibilitychange", () => {
   trendsDrawn = 0;
+  if (!document.hidden) broker.hurry();
   picture();
 });
 
 document.getElementById("page")!.append(
-  el("header", { class: "top" }, name, choice),
-  el("main", {}, login.root, banner.root,
-     el("div", { class: "columns" }, el("div", { class: "left" }, ladder.root, events.root), el("div", { class: "right" }, trends.root)),
-     details.root, capture.root),
-  el("footer", {}, el("p", {}, "dekeyd is the last line, never the only one. RF, heat and supply currents hurt: keep to your local rules and to licensed practice.")));
+  el("header", { class: "top" }, name, toAll), el("main", {}, login.root, banner.root, cards.root, columns, details.root, capture.root), tools, footer, printed, halted);
 choose();
-broker.connect();
+broker.connect(choices.login());
 picture();
 setInterval(picture, 500);

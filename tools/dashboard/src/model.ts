@@ -5,7 +5,7 @@
 
 import { readCapture, type Capture } from "./capture";
 import type { ChainMessage, ChannelCount, DetectorMessage, EventMessage, LiveSummary, PlanMessage, PlannedLimit,
-              SummaryCause } from "./messages";
+              SummaryCause, SummaryProof } from "./messages";
 
 export interface Moment {
   steady: number; ///< ms, never steps back, may stand still while the machine sleeps
@@ -160,6 +160,10 @@ export interface Device {
   held: string;
   rf: boolean;
   monitorOnly: boolean;
+  commissioningLeft: number | null; ///< s; null: nobody is commissioning
+  proof: string; ///< what a proof test does now; nothing: none runs
+  eventsWaiting: number;
+  synchronised: boolean; ///< its clock is set
   settlingLeft: number | null;
   transmitting: number | null;
   causes: Cause[];
@@ -217,6 +221,10 @@ function newDevice(id: string): Device {
     held: "",
     rf: false,
     monitorOnly: false,
+    commissioningLeft: null,
+    proof: "",
+    eventsWaiting: 0,
+    synchronised: true,
     settlingLeft: null,
     transmitting: null,
     causes: [],
@@ -241,16 +249,13 @@ export class Fleet {
     return this.devices.get(id);
   }
 
-  /// What only the chosen device's topics carry; its happenings and description stay.
+  /// What only the chosen device's topics carry; what the cards need stays.
   forgetValues(id: string): void {
-    const old = this.devices.get(id);
-    if (!old) return;
-    const fresh = newDevice(id);
-    fresh.name = old.name;
-    fresh.connection = old.connection;
-    fresh.version = old.version;
-    fresh.nodes = old.nodes;
-    this.devices.set(id, fresh);
+    const device = this.devices.get(id);
+    if (!device) return;
+    for (const map of [device.values, device.alerts, device.captures]) map.clear();
+    device.transmissions = [];
+    device.happenings = [];
   }
 
   /// Takes one message; returns what happened newly in it, oldest first.
@@ -385,6 +390,10 @@ function takeSummary(device: Device, payload: string, retained: boolean, now: Mo
   device.rf = json.rf === true;
   device.monitorOnly = json.monitor_only === true;
   if (str(json.held)) device.held = str(json.held);
+  device.commissioningLeft = num(json.commissioning_left_s);
+  device.proof = proofOf(json.proof);
+  device.eventsWaiting = num(json.events_waiting) ?? 0;
+  device.synchronised = json.synchronised !== false;
   device.settlingLeft = num(json.settling_left_s);
   device.transmitting = num(json.transmitting_s);
   device.causes = list(json.causes).map(takeCause).filter((cause) => cause !== null);
@@ -408,6 +417,12 @@ function takeSummary(device: Device, payload: string, retained: boolean, now: Mo
     device.sequence = sequence;
     device.news = now;
   }
+}
+
+function proofOf(value: unknown): string {
+  const proof: Loose<SummaryProof> = isObject(value) ? value : {};
+  const phase = str(proof.phase);
+  return phase === "" || phase === "none" ? "" : str(proof.text) || phase;
 }
 
 function takeCause(value: unknown): Cause | null {
@@ -579,7 +594,24 @@ function takeHappenings(device: Device, rows: (Json | null)[], live: boolean): H
   return added;
 }
 
-/// When it happened by the viewer's clock. With a clock that nobody set, only what came as it happened can be placed.
+/// When it happened by the viewer's clock. With a clock that nobody set, only what came as it happened can be placed,
+/// and what happened since the daemon's last start while the clock wasn't set.
 export function viewersTime(device: Device, one: Happening): number | null {
-  return (one.synchronised || one.live) && Number.isFinite(one.wall) ? one.wall + device.clockOffset : null;
+  if (!Number.isFinite(one.wall)) return null;
+  return one.synchronised || one.live || sinceStart(device, one) ? one.wall + device.clockOffset : null;
+}
+
+/// Its wall clock then and now differ by what the steady one says: told by its age, for the wall time itself means nothing.
+export function sinceStart(device: Device, one: Happening): boolean {
+  if (one.synchronised || device.synchronised || device.news === null || one.at_s === null) return false;
+  const newest = device.happenings[device.happenings.length - 1];
+  if (!newest || newest.at_s === null) return false;
+  const began = (each: Happening) => each.wall - each.at_s! * 1000;
+  for (let i = device.happenings.length - 1; i >= 0; --i) {
+    const each = device.happenings[i]!;
+    if (each.at_s === null || each.synchronised || Math.abs(began(each) - began(newest)) > 2000) return false;
+    if (each === one) return true;
+    if (each.kind === "started") return false;  // before it the steady clock may have been another boot's
+  }
+  return false;
 }

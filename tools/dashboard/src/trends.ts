@@ -1,6 +1,7 @@
 // Which curves are drawn together, from what a device measures.
 import type { Device } from "./model";
 import { limitsNow } from "./ladder";
+import { t } from "./language";
 import { duration, withUnit } from "./words";
 
 export interface Curve {
@@ -39,17 +40,17 @@ export function charts(device: Device): Chart[] {
     return property ? [{ id, label: property.name, unit: property.unit, style, ...more }] : [];
   };
   const levels = (id: string): Level[] => limitsNow(device).filter((limit) => limit.watch === id)
-    .map((limit) => ({ value: limit.trip, label: `${limit.trips ? "trips" : "warns"} at ${withUnit(limit.trip, limit.unit)}` }));
+    .map((limit) => ({ value: limit.trip, label: (limit.trips ? t.trends.tripsAt : t.trends.warnsAt)(withUnit(limit.trip, limit.unit)) }));
   const banded = (id: string) => ({ low: lowOf(id), high: highOf(id) });
   const all: Chart[] = [
-    { id: "heat", title: "Temperature", unit: "°C", rightUnit: "", levels: levels(role("heatsink")), atLeast: [20, 50],
-      curves: [...curve(role("heatsink"), 0), ...curve("settling-temperature", 1, { label: "Where it will settle" }),
+    { id: "heat", title: t.trends.temperature, unit: "°C", rightUnit: "", levels: levels(role("heatsink")), atLeast: [20, 50],
+      curves: [...curve(role("heatsink"), 0), ...curve("settling-temperature", 1, { label: t.trends.settles }),
                ...curve(role("ambient"), 2)] },
-    { id: "power", title: "Power", unit: "W", rightUnit: "", levels: levels(role("forward")), atLeast: [0, 10],
+    { id: "power", title: t.trends.power, unit: "W", rightUnit: "", levels: levels(role("forward")), atLeast: [0, 10],
       curves: [...curve(role("forward"), 0), ...curve(role("reflected"), 1)] },
-    { id: "vswr", title: "VSWR", unit: "", rightUnit: "", levels: levels("vswr"), atLeast: [1, 2.2],
+    { id: "vswr", title: t.trends.vswr, unit: "", rightUnit: "", levels: levels("vswr"), atLeast: [1, 2.2],
       curves: curve("vswr", 0, banded("vswr")) },
-    { id: "drive", title: "Drive and compression", unit: "W", rightUnit: "dB", levels: levels(role("drive")), atLeast: [0, 1],
+    { id: "drive", title: t.trends.drive, unit: "W", rightUnit: "dB", levels: levels(role("drive")), atLeast: [0, 1],
       curves: [...curve(role("drive"), 0), ...curve("compression", 1, { right: true })] },
   ];
   return all.filter((chart) => chart.curves.length > 0);
@@ -76,7 +77,7 @@ export function forecastWords(device: Device): string {
   const settles = device.quantities.get("settling-temperature");
   const left = device.quantities.get("time-to-limit");
   if (!limit || settles?.quality !== "good" || settles.value === null) return "";
-  if (settles.value < limit.trip) return `settles ${withUnit(limit.trip - settles.value, limit.unit)} below its trip, if all stays as it is`;
+  if (settles.value < limit.trip) return t.trends.settlesBelow(withUnit(limit.trip - settles.value, limit.unit));
   if (left?.quality !== "good" || left.value === null) return "";
-  return `reaches its trip in about ${duration(left.value)}, if all stays as it is`;
+  return t.trends.reaches(duration(left.value));
 }

@@ -1,94 +1,148 @@
-// Hold at one press; Release and Reset after a question.
-import { answers, answerWithin_ms, consequences, offers, type Command, type Offer, type Pending } from "./acts";
-import { el, lines, mark, say, show } from "./dom";
+// Hold by a press that is kept for most of a second; Release and Reset after a question.
+import { html, nothing, render } from "lit-html";
+
+import { answers, answerStands_ms, answerWithin_ms, consequences, keepPressed_ms, offers, undoing, type Command, type Offer, type Pending } from "./acts";
+import { el, mark } from "./dom";
+import { t } from "./language";
 import type { Device, Happening } from "./model";
 
 export class ActsView {
-  private readonly buttons = el("div", { class: "buttons", role: "group", "aria-label": "Commands" });
-  private readonly outcome = el("p", { class: "outcome", role: "status" });
   private readonly dialog = el("dialog", { "aria-labelledby": "ask-title" });
-  private readonly title = el("h2", { id: "ask-title" });
-  private readonly words = el("div");
-  private readonly yes = el("button", { type: "button", class: "do" });
-  private readonly no = el("button", { type: "button" }, "Cancel");
-  private drawn = "";
+  private outcome = { text: "", kind: "", at: 0 };
   private pending: Pending | null = null;
   private asked: Command | null = null;
+  private askedAt = 0;
+  private pressed: { timer: ReturnType<typeof setTimeout>; button: HTMLElement; at: number } | null = null;
   private device: Device | undefined;
   private connected = false;
 
-  constructor(parent: HTMLElement, private readonly send: (device: string, command: Command) => boolean) {
-    this.dialog.append(this.title, this.words, el("div", { class: "buttons" }, this.no, this.yes));
-    this.no.addEventListener("click", () => this.dialog.close());
-    this.yes.addEventListener("click", () => {
-      this.dialog.close();
-      if (this.asked) this.go(this.asked);
-    });
-    parent.append(this.buttons, this.outcome, this.dialog);
+  constructor(private readonly root: HTMLElement, private readonly send: (device: string, command: Command) => boolean) {
+    this.dialog.addEventListener("close", () => (this.asked = null));
   }
 
   show(device: Device | undefined, connected: boolean): void {
+    const now = performance.now();
     if (this.device && device?.id !== this.device.id) {
       this.pending = null;
       this.dialog.close();
-      say(this.outcome, "");
+      this.say("", "");
     }
     this.device = device;
     this.connected = connected;
     const found = offers(device);
-    const key = found.map((offer) => offer.command).join();
-    if (key !== this.drawn) {
-      this.drawn = key;
-      this.buttons.replaceChildren(...found.map((offer) => this.button(offer)));
-      // What isn't allowed any more is not left open to be pressed.
-      if (this.asked && !found.some((offer) => offer.command === this.asked)) this.dialog.close();
+    // What isn't allowed any more, or was asked long ago, is not left open to be pressed.
+    if (this.asked && !found.some((offer) => offer.command === this.asked)) this.dialog.close();
+    if (this.asked && now - this.askedAt > answerStands_ms) {
+      this.dialog.close();
+      this.say(t.acts.expired, "none");
     }
-    show(this.buttons, found.length > 0);
-    for (const button of this.buttons.children) mark(button, "aria-disabled", connected ? null : "true");
-    if (this.pending && performance.now() - this.pending.sent > answerWithin_ms) {
-      say(this.outcome, `${word(this.pending.command)}: no answer from dekeyd. Go by the state shown here, not by this button.`);
-      mark(this.outcome, "data-outcome", "none");
+    if (this.pending && now - this.pending.sent > answerWithin_ms) {
+      this.say(t.acts.noAnswer(t.acts[this.pending.command]), "none");
       this.pending = null;
     }
+    if (this.outcome.text && now - this.outcome.at > answerStands_ms) this.say("", "");
+    this.draw(found);
   }
 
   /// To be told of everything that happens.
   happened(device: string, one: Happening): void {
     if (!this.pending || this.pending.device !== device || !answers(this.pending.command, one)) return;
-    say(this.outcome, `dekeyd: ${one.text || one.kind}`);
-    mark(this.outcome, "data-outcome", one.kind);
+    this.say(`dekeyd: ${one.text || one.kind}`, one.kind);
     this.pending = null;
   }
 
-  private button(offer: Offer): HTMLButtonElement {
-    const button = el("button", { type: "button", class: offer.command, "data-command": offer.command }, offer.label);
-    button.addEventListener("click", () => (offer.asks ? this.ask(offer.command) : this.go(offer.command)));
-    return button;
+  private say(text: string, kind: string): void {
+    this.outcome = { text, kind, at: performance.now() };
+    this.draw(offers(this.device));
+  }
+
+  private draw(found: Offer[]): void {
+    const holds = found.some((offer) => offer.command === "hold");
+    render(html`${found.length ? html`<div class="buttons" role="group" aria-label=${t.acts.commands}>${found.map((offer) => this.button(offer))}</div>` : nothing}
+      ${holds && this.device ? html`<p class="undoing" id="undoing">${t.acts.keep} ${undoing(this.device)}</p>` : nothing}
+      <p class="outcome" role="status" data-outcome=${this.outcome.kind || nothing}>${this.outcome.text}</p>${this.dialog}`, this.root);
+    if (this.asked && this.device) this.question(this.asked, this.device);
+  }
+
+  private button(offer: Offer) {
+    const disabled = this.connected ? nothing : "true";
+    if (offer.asks) {
+      return html`<button type="button" class=${offer.command} data-command=${offer.command} aria-disabled=${disabled} @click=${() => this.ask(offer.command)}>${offer.label}</button>`;
+    }
+    return html`<button type="button" class=${offer.command} data-command=${offer.command} aria-disabled=${disabled} aria-describedby="undoing"
+      @pointerdown=${this.down} @pointerup=${this.up} @pointercancel=${this.up} @pointerleave=${this.up} @contextmenu=${(event: Event) => event.preventDefault()}
+      @keydown=${this.keyDown} @keyup=${this.keyUp} @blur=${this.up} @click=${this.clicked}><span class="fill" aria-hidden="true"></span><span>${offer.label}</span></button>`;
+  }
+
+  private readonly down = (event: PointerEvent) => {
+    if (event.button === 0 && event.isPrimary) this.press(event);
+  };
+  private readonly up = (event: Event) => {
+    if (!this.pressed) return;
+    // A busy browser hears of the end before its timer runs: the gesture's own times count.
+    const long = event.timeStamp - this.pressed.at >= keepPressed_ms;
+    this.unpress();
+    if (long) this.go("hold");
+    else this.say(t.acts.tooShort, "short");
+  };
+  private readonly keyDown = (event: KeyboardEvent) => {
+    if (event.key !== "Enter" && event.key !== " ") return;
+    event.preventDefault();
+    if (!event.repeat) this.press(event);
+  };
+  private readonly keyUp = (event: KeyboardEvent) => {
+    if (event.key !== "Enter" && event.key !== " ") return;
+    event.preventDefault();
+    this.up(event);
+  };
+  /// Neither pointer nor key: an aid asks for it, which takes a gesture of its own there.
+  private readonly clicked = (event: MouseEvent & { pointerType?: string }) => {
+    if (event.detail === 0 && !event.pointerType) this.go("hold");
+  };
+
+  private press(event: Event): void {
+    if (this.pressed) return;
+    const button = event.currentTarget as HTMLElement;
+    mark(button, "data-pressed", "yes");
+    const timer = setTimeout(() => {
+      this.unpress();
+      this.go("hold");
+    }, keepPressed_ms);
+    this.pressed = { timer, button, at: event.timeStamp };
+  }
+
+  private unpress(): void {
+    clearTimeout(this.pressed?.timer);
+    if (this.pressed) mark(this.pressed.button, "data-pressed", null);
+    this.pressed = null;
+  }
+
+  private question(command: Command, device: Device): void {
+    render(html`<h2 id="ask-title">${command === "release" ? t.acts.askRelease : t.acts.askReset}</h2>
+      <div>${consequences(command, device).map((text) => html`<p>${text}</p>`)}</div>
+      <div class="buttons"><button type="button" class="no" @click=${() => this.dialog.close()}>${t.acts.cancel}</button><button type="button" class="do" @click=${() => {
+        this.dialog.close();
+        this.go(command);
+      }}>${t.acts[command]}</button></div>`, this.dialog);
   }
 
   private ask(command: Command): void {
     if (!this.device) return;
-    this.asked = command;
-    say(this.title, command === "release" ? "Release the hold?" : "Reset what is latched?");
-    lines(this.words, "p", consequences(command, this.device));
-    say(this.yes, word(command));
+    this.question(command, this.device);
     this.dialog.showModal();
-    this.no.focus();
+    this.asked = command;
+    this.askedAt = performance.now();
+    this.dialog.querySelector<HTMLElement>(".no")!.focus();
   }
 
   private go(command: Command): void {
     if (!this.device) return;
-    const sent = this.connected && this.send(this.device.id, command);
-    mark(this.outcome, "data-outcome", sent ? "pending" : "none");
-    if (!sent) {
-      say(this.outcome, `${word(command)} was not sent: there is no connection to the broker. Nothing is kept to be sent later.`);
+    const word = t.acts[command];
+    if (!this.connected || !this.send(this.device.id, command)) {
+      this.say(t.acts.notSent(word), "none");
       return;
     }
     this.pending = { command, device: this.device.id, sent: performance.now() };
-    say(this.outcome, `${word(command)} sent; waiting for dekeyd's answer.`);
+    this.say(t.acts.sent(word), "pending");
   }
-}
-
-function word(command: Command): string {
-  return { hold: "Hold", release: "Release", reset: "Reset" }[command];
 }

@@ -1,125 +1,51 @@
-// The ladder: a lane for each limit, all drawn to one edge.
-import type { Rung } from "./ladder";
-import { edge } from "./ladder";
-import { el, mark, say, show } from "./dom";
+// The ladder: a lane for each limit that stands, all drawn to one edge; below it those that rest, by name.
+import { html, nothing, render } from "lit-html";
+import { repeat } from "lit-html/directives/repeat.js";
 
-interface Row {
-  root: HTMLElement;
-  title: HTMLElement;
-  tag: HTMLElement;
-  value: HTMLElement;
-  room: HTMLElement;
-  lane: HTMLElement;
-  warn: HTMLElement;
-  clear: HTMLElement;
-  recent: HTMLElement;
-  doubt: HTMLElement;
-  mark: HTMLElement;
-  trip: HTMLElement;
-}
+import { el, mark } from "./dom";
+import { edge, type Rung } from "./ladder";
+import { t, wordFor } from "./language";
 
 const percent = (x: number) => `${(x * 100).toFixed(2)}%`;
+const signs: Record<string, string> = { warning: "▲", waiting: "◷", tripped: "■", latched: "■", unknown: "?" };
 
-function stretch(element: HTMLElement, from: number | null, to: number | null): void {
-  show(element, from !== null && to !== null);
-  if (from === null || to === null) return;
-  element.style.left = percent(Math.min(from, to));
-  element.style.width = percent(Math.abs(to - from));
+/// A part of the lane at one place, or between two; style by property, which a strict policy allows.
+const at = (name: string, x: number | null, level = "") =>
+  x === null ? nothing : html`<span class=${name} data-level=${level || nothing} .style=${`left:${percent(x)}`}></span>`;
+const between = (name: string, from: number | null, to: number | null) =>
+  from === null || to === null ? nothing
+  : html`<span class=${name} .style=${`left:${percent(Math.min(from, to))};width:${percent(Math.abs(to - from))}`}></span>`;
+
+function lane(rung: Rung, stale: boolean) {
+  const spoken = stale ? t.ladder.old(rung.spoken) : rung.spoken;
+  const meter = rung.share !== null && !stale;
+  const share = meter ? String(Math.round(Math.min(1, Math.max(0, rung.share!)) * 100)) : nothing;
+  return html`<div class="lane" role=${meter ? "meter" : "img"} aria-label=${meter ? rung.title : `${rung.title}: ${spoken}`}
+    aria-valuemin=${meter ? "0" : nothing} aria-valuemax=${meter ? "100" : nothing} aria-valuenow=${share} aria-valuetext=${meter ? spoken : nothing}>
+    <span class="track"></span>${at("past", edge)}${between("recent", rung.recent?.[0] ?? null, rung.recent?.[1] ?? null)}${at("clear", rung.clear)}
+    ${at("warn", rung.warn, rung.warnText)}${at("trip", edge, rung.tripText)}${between("doubt", rung.low, rung.high)}${at("now", rung.at)}</div>`;
 }
 
-function place(element: HTMLElement, at: number | null): void {
-  show(element, at !== null);
-  if (at !== null) element.style.left = percent(at);
+function row(rung: Rung, stale: boolean) {
+  // What exists only with RF is no fault while there is none.
+  const quiet = rung.idle && !rung.measured && rung.condition === "unknown";
+  const sign = quiet ? undefined : signs[rung.condition];
+  return html`<li class="rung" data-id=${rung.id} data-condition=${rung.condition} data-trips=${rung.trips ? "yes" : "no"} data-measured=${rung.measured ? "yes" : "no"}>
+    <span class="title">${rung.title}</span><span class="tag">${sign ? `${sign} ${wordFor(t.ladder.condition, rung.condition)}` : ""}</span>
+    <span class="value" data-was=${t.ladder.was}>${rung.value}</span>${lane(rung, stale)}<span class="headroom">${rung.room}</span></li>`;
 }
-
-const tags: Record<string, string> = {
-  inside: "",
-  warning: "▲ warning",
-  waiting: "◷ waits to clear",
-  tripped: "■ tripped",
-  latched: "■ latched",
-  resting: "",
-  unknown: "? not known",
-};
 
 export class LadderView {
-  readonly root: HTMLElement;
-  private readonly list = el("ul", { class: "ladder" });
-  private readonly none = el("p", { class: "none" });
-  private rows = new Map<string, Row>();
+  readonly root = el("section", { class: "room", "aria-labelledby": "room-title" });
 
-  constructor() {
-    const key = el("p", { class: "key" });
-    for (const [sign, text] of [["mark", "now"], ["doubt", "its uncertainty"], ["recent", "last 5 minutes"], ["warn", "warns"], ["trip", "trips"]]) {
-      key.append(el("span", {}, el("i", { class: `k-${sign}`, "aria-hidden": "true" }), text!));
-    }
-    this.root = el("section", { class: "room", "aria-labelledby": "room-title" },
-                   el("h2", { id: "room-title" }, "Room to each limit"), key, this.list, this.none);
-  }
-
-  show(rungs: Rung[], stale: boolean, none: string): void {
+  show(rungs: Rung[], resting: Rung[], stale: boolean, none: string): void {
     mark(this.root, "data-stale", stale ? "yes" : null);
-    say(this.none, rungs.length ? "" : none);
-    show(this.none, rungs.length === 0);
-    const ids = new Set(rungs.map((rung) => rung.id));
-    for (const [id, row] of this.rows) {
-      if (ids.has(id)) continue;
-      row.root.remove();
-      this.rows.delete(id);
-    }
-    rungs.forEach((rung, i) => {
-      let row = this.rows.get(rung.id);
-      if (!row) {
-        row = this.build();
-        this.rows.set(rung.id, row);
-      }
-      if (this.list.children[i] !== row.root) this.list.insertBefore(row.root, this.list.children[i] ?? null);
-      this.fill(row, rung, stale);
-    });
-  }
-
-  private build(): Row {
-    const part = (name: string) => el("span", { class: name });
-    const [title, tag, value, room] = [part("title"), part("tag"), part("value"), part("headroom")];
-    const [warn, clear, recent, doubt, now, trip] =
-      [part("warn"), part("clear"), part("recent"), part("doubt"), part("now"), part("trip")];
-    const past = part("past");
-    past.style.left = percent(edge);
-    trip.style.left = percent(edge);
-    const lane = el("div", { class: "lane" }, part("track"), past, recent, clear, warn, trip, doubt, now);
-    const root = el("li", { class: "rung" }, title, tag, value, lane, room);
-    return { root, title, tag, value, room, lane, warn, clear, recent, doubt, mark: now, trip };
-  }
-
-  private fill(row: Row, rung: Rung, stale: boolean): void {
-    mark(row.root, "data-condition", rung.condition);
-    mark(row.root, "data-trips", rung.trips ? "yes" : "no");
-    mark(row.root, "data-measured", rung.measured ? "yes" : "no");
-    say(row.title, rung.title);
-    // What exists only with RF is no fault while there is none.
-    const idle = !rung.measured && rung.room === "exists only with RF" && rung.condition === "unknown";
-    say(row.tag, idle ? "" : (tags[rung.condition] ?? ""));
-    say(row.value, rung.value);
-    say(row.room, rung.room);
-    mark(row.trip, "data-level", rung.tripText);
-    stretch(row.recent, rung.recent?.[0] ?? null, rung.recent?.[1] ?? null);
-    stretch(row.doubt, rung.low, rung.high);
-    place(row.mark, rung.at);
-    place(row.warn, rung.warn);
-    mark(row.warn, "data-level", rung.warnText);
-    place(row.clear, rung.clear);
-    const spoken = stale ? `old: ${rung.spoken}` : rung.spoken;
-    if (rung.share !== null && !stale) {
-      mark(row.lane, "role", "meter");
-      mark(row.lane, "aria-valuemin", "0");
-      mark(row.lane, "aria-valuemax", "100");
-      mark(row.lane, "aria-valuenow", String(Math.round(Math.min(1, Math.max(0, rung.share)) * 100)));
-      mark(row.lane, "aria-valuetext", spoken);
-      mark(row.lane, "aria-label", rung.title);
-    } else {
-      for (const name of ["aria-valuemin", "aria-valuemax", "aria-valuenow", "aria-valuetext"]) mark(row.lane, name, null);
-      mark(row.lane, "role", "img");
-      mark(row.lane, "aria-label", `${rung.title}: ${spoken}`);
-    }
+    const words = { mark: t.ladder.now, doubt: t.ladder.doubt, recent: t.ladder.recent, warn: t.ladder.warns, trip: t.ladder.trips };
+    render(html`<h2 id="room-title">${t.ladder.title}</h2>
+      <p class="key">${Object.entries(words).map(([sign, text]) => html`<span><i class=${`k-${sign}`} aria-hidden="true"></i>${text}</span>`)}</p>
+      <ul class="ladder">${repeat(rungs, (rung) => rung.id, (rung) => row(rung, stale))}</ul>
+      ${rungs.length ? nothing : html`<p class="none">${none}</p>`}
+      ${resting.length ? html`<div class="resting"><p>${t.ladder.resting}</p><ul>${resting.map((rung) =>
+        html`<li><span>${rung.title}</span> <span>${rung.value}</span> <span>${rung.room}</span></li>`)}</ul></div>` : nothing}`, this.root);
   }
 }

@@ -1,24 +1,32 @@
-// A broker may want to know who reads. What is typed stays in this page's memory.
-import { el, show } from "./dom";
+// A broker may want to know who reads. What is typed stays in this page's memory, unless the viewer wants it kept.
+import { html, nothing, render } from "lit-html";
+
+import { choices } from "./choices";
+import { el } from "./dom";
+import { t } from "./language";
+import type { Login } from "./packets";
 
 export class LoginView {
-  readonly root: HTMLElement;
-  private readonly user = el("input", { id: "user", autocomplete: "username", required: "" });
-  private readonly password = el("input", { id: "password", type: "password", autocomplete: "current-password" });
+  readonly root = el("form", { class: "login" });
 
-  constructor(enter: (username: string, password: string) => void) {
-    const form = el("form", { class: "login" }, el("p", {}, "The broker wants to know who reads."),
-      el("label", { for: "user" }, "User"), this.user, el("label", { for: "password" }, "Password"), this.password,
-      el("button", { type: "submit" }, "Connect"));
-    form.addEventListener("submit", (event) => {
-      event.preventDefault();
-      enter(this.user.value, this.password.value);
-    });
-    this.root = form;
+  constructor(private readonly enter: (login: Login) => void) {
     this.root.hidden = true;
+    this.root.addEventListener("submit", (event) => {
+      event.preventDefault();
+      const value = (id: string) => this.root.querySelector<HTMLInputElement>(`#${id}`)!;
+      const login = { username: value("user").value, password: value("password").value };
+      choices.keepLogin(value("keep").checked ? login : undefined);
+      this.enter(login);
+    });
   }
 
-  show(wanted: boolean): void {
-    show(this.root, wanted);
+  show(wanted: boolean, wrong: boolean): void {
+    if (this.root.hidden === wanted) this.root.hidden = !wanted;
+    render(html`<p>${t.login.wants}${wrong ? html` <strong role="alert">${t.news.wrong}</strong>` : nothing}</p>
+      <label for="user">${t.login.user}</label><input id="user" autocomplete="username" required>
+      <label for="password">${t.login.password}</label><input id="password" type="password" autocomplete="current-password">
+      <button type="submit">${t.login.connect}</button>
+      <label class="keep"><input id="keep" type="checkbox"> ${t.login.keep}</label>
+      ${choices.login() ? html`<button type="button" @click=${() => (choices.keepLogin(undefined), this.show(wanted, wrong))}>${t.login.forget}</button>` : nothing}`, this.root);
   }
 }

@@ -1,4 +1,5 @@
 // Numbers and times as a person reads them: the same text as dekeyd's own (tests/agree/figures.json).
+import { t } from "./language";
 
 /// Digits after the point that a unit deserves; significant ones for what spans decades.
 function digits(value: number, unit: string): number {
@@ -52,9 +53,21 @@ export function withUnit(value: number, unit: string): string {
   return `${number(value, unit)} ${unit}`;
 }
 
+let dbm = false;
+
+/// A choice of the viewer's, for figures that stand alone; sentences keep dekeyd's own text.
+export function showDbm(wanted: boolean): void {
+  dbm = wanted;
+}
+
+export function shown(value: number, unit: string): string {
+  const text = withUnit(value, unit);
+  return dbm && unit === "W" && value > 0 && value < unbounded ? `${text} (${number(10 * Math.log10(value * 1000), "dBm")} dBm)` : text;
+}
+
 /// "8 s", "4 min 12 s", "3 h 05 min", "2 d 4 h".
 export function duration(seconds: number): string {
-  if (!Number.isFinite(seconds)) return "an unknown time";
+  if (!Number.isFinite(seconds)) return t.time.unknownSpan;
   const whole = Math.max(0, Math.floor(seconds));
   const pad = (n: number) => String(n).padStart(2, "0");
   if (whole < 60) return `${whole} s`;
@@ -66,7 +79,7 @@ export function duration(seconds: number): string {
 /// "14:03:22" in the viewer's own time zone; with the day where it isn't today's.
 export function clock(milliseconds: number, now: number): string {
   const at = new Date(milliseconds);
-  if (Number.isNaN(at.getTime())) return "time unknown";
+  if (Number.isNaN(at.getTime())) return t.time.unknown;
   const pad = (n: number) => String(n).padStart(2, "0");
   const time = `${pad(at.getHours())}:${pad(at.getMinutes())}:${pad(at.getSeconds())}`;
   if (at.toDateString() === new Date(now).toDateString()) return time;
