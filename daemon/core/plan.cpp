@@ -79,7 +79,7 @@ bool any_upper(const Plan& plan, std::optional<QuantityIndex> quantity, bool war
 }  // namespace
 
 const DerivedRule& rule_of(Derived derived) noexcept {
-    return rules[std::min(static_cast<std::size_t>(derived), rules.size() - 1)];
+    return rules[static_cast<std::size_t>(derived)];
 }
 
 const DerivedRule* rule_of(const Plan& plan, QuantityIndex index) noexcept {
@@ -121,8 +121,8 @@ bool has(const Plan& plan, Input input) noexcept {
 
 bool can_be_known(const Plan& plan, QuantityIndex index) noexcept {
     const DerivedRule* rule = rule_of(plan, index);
-    if (rule == nullptr) return index < plan.channels.size();
-    for (std::size_t i = 0; i < input_count; ++i) {
+    if (rule == nullptr) return index < plan.quantity_count();  // a sensor's
+    for (std::size_t i = input_count; i-- > 0;) {
         const auto input = static_cast<Input>(i);
         if (rule->wants(input) && !has(plan, input)) return false;
     }

@@ -6,6 +6,7 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <array>
 #include <cerrno>
 #include <charconv>
 #include <limits>
@@ -50,7 +51,7 @@ std::optional<StoredState> from_slot(const core::Plan& plan, std::string_view sl
 }
 
 struct Slots {
-    std::optional<StoredState> states[2];
+    std::array<std::optional<StoredState>, 2> states;
     std::size_t newest;
     bool both_agree;  ///< neither is damaged, and it is clear which is the newer one
 
