@@ -134,6 +134,7 @@ TEST_CASE("the interval is open where directivity can't bound it") {
         CHECK(all.high == 1.0);
         CHECK(all.open_ended);
     }
+    CHECK(reflection_interval(0.0, 0.0).open_ended);  // 1 exactly
     // A denominator of zero: total reflection seen through a coupler with no directivity.
     CHECK(reflection_interval(1.0, 0.0).open_ended);
     CHECK(reflection_interval(1.0, 0.0).high == 1.0);
