@@ -1,20 +1,17 @@
 #include "daemon/state_keeper.hpp"
 
 #include <doctest/doctest.h>
-#include <spdlog/sinks/base_sink.h>
-#include <spdlog/spdlog.h>
 
-#include <algorithm>
 #include <atomic>
 #include <filesystem>
 #include <fstream>
-#include <mutex>
 #include <optional>
 #include <stdexcept>
 
 #include "base/wall_clock.hpp"
 #include "eventually.hpp"
 #include "formats/state_slots.hpp"
+#include "listening.hpp"
 #include "sample_plan.hpp"
 #include "temporary_folder.hpp"
 
@@ -78,37 +75,6 @@ struct Bench {
         return formats::load_state(configuration.state_directory, configuration.run_directory, configuration.plan,
                                    unsaved);
     }
-};
-
-/// What is logged, for as long as it lives.
-class Heard final : public spdlog::sinks::base_sink<std::mutex> {
-public:
-    [[nodiscard]] int count(const std::string& part) {
-        const std::lock_guard lock{mutex_};
-        return static_cast<int>(std::count_if(lines_.begin(), lines_.end(), [&](const std::string& line) {
-            return line.find(part) != std::string::npos;
-        }));
-    }
-
-private:
-    void sink_it_(const spdlog::details::log_msg& message) override {
-        lines_.emplace_back(message.payload.data(), message.payload.size());
-    }
-    void flush_() override {}
-    std::vector<std::string> lines_;
-};
-
-class Listening {
-public:
-    Listening() { spdlog::set_default_logger(std::make_shared<spdlog::logger>("heard", heard_)); }
-    Listening(const Listening&) = delete;
-    Listening& operator=(const Listening&) = delete;
-    ~Listening() { spdlog::set_default_logger(before_); }
-    Heard* operator->() const noexcept { return heard_.get(); }
-
-private:
-    std::shared_ptr<spdlog::logger> before_ = spdlog::default_logger();
-    std::shared_ptr<Heard> heard_ = std::make_shared<Heard>();
 };
 
 }  // namespace
@@ -290,7 +256,7 @@ TEST_CASE("the copy has its room before there is anything to copy") {
 }
 
 TEST_CASE("a storage that fails is tried again once a second, and that is said once") {
-    const Listening log;
+    const test::Listening log;
     Bench bench;
     bench.take_storage_away();
     const core::Instant begun = monotonic_now();
