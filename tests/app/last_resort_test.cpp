@@ -183,6 +183,7 @@ TEST_CASE("a stack for signals is let go with what made it") {
         {
             const AlternateStack stack;
             CHECK((signal_stack().ss_flags & SS_DISABLE) == 0);
+            CHECK(signal_stack().ss_sp != nullptr);
         }
         CHECK((signal_stack().ss_flags & SS_DISABLE) != 0);
     }}.join();
