@@ -7,7 +7,6 @@
 
 #include <array>
 #include <atomic>
-#include <cerrno>
 #include <exception>
 #include <string_view>
 
@@ -17,7 +16,7 @@ namespace dekeyd {
 
 namespace {
 
-constexpr std::size_t alternate_bytes = 64UL * 1024;
+constexpr std::size_t alternate_bytes = 0x10000;
 constexpr std::array fault_signals{SIGSEGV, SIGBUS, SIGFPE, SIGILL, SIGABRT, SIGSYS};
 
 std::atomic<LineHolder*> line_holder{nullptr};
@@ -28,10 +27,8 @@ void say(std::string_view text) noexcept {
 }
 
 void on_fault(int signal) {
-    const int before = errno;
     inhibit_by_last_resort();
     say("dekeyd: a fault of the program itself; the line is inhibited and the process ends\n");
-    errno = before;
     // Only now, so that a second thread's fault can't end the process before the line is inhibited.
     ::signal(signal, SIG_DFL);
     ::raise(signal);
@@ -73,17 +70,20 @@ void inhibit_by_last_resort() noexcept {
         return;
     }
     holder->ask_to_inhibit();
-    constexpr timespec millisecond{.tv_sec = 0, .tv_nsec = 1'000'000};
+    constexpr timespec millisecond{.tv_sec = 0, .tv_nsec = 1000000};
     for (int waited = 0; waited < 100 && !holder->has_inhibited(); ++waited) ::nanosleep(&millisecond, nullptr);
 }
 
 AlternateStack::AlternateStack() : memory_{std::make_unique<char[]>(alternate_bytes)} {
-    const stack_t stack{.ss_sp = memory_.get(), .ss_flags = 0, .ss_size = alternate_bytes};
+    stack_t stack{};
+    stack.ss_sp = memory_.get();
+    stack.ss_size = alternate_bytes;
     ::sigaltstack(&stack, nullptr);
 }
 
 AlternateStack::~AlternateStack() {
-    const stack_t none{.ss_sp = nullptr, .ss_flags = SS_DISABLE, .ss_size = 0};
+    stack_t none{};
+    none.ss_flags = SS_DISABLE;
     ::sigaltstack(&none, nullptr);
 }
 

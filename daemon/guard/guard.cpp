@@ -110,7 +110,7 @@ core::Instant Guard::cycle(core::Instant now, core::Duration asleep) noexcept {
                                 .contactor = contactor_ ? contactor_->state() : core::LineState{}};
     const core::Decision decision = protection_->step(input);
     for (const core::Scan& scan : scans_) second_opinion::show(second_opinion_, scan, now);
-    second_opinion_.supply(!contactor_ || (decision.contactor && contactor_->permits()), now.time_since_epoch());
+    second_opinion_.supply(!contactor_ || contactor_->permits(), now.time_since_epoch());
     // It can only take a permit away. The protection hears of it in its next step, as a command on the tape, and
     // latches.
     objection_ = second_opinion_.against(decision.permit, now.time_since_epoch());
@@ -169,7 +169,7 @@ void Guard::collect_scans() noexcept {
     more_ = false;
     while (true) {
         const ScanBuffer* earliest = nullptr;
-        std::size_t sampler = 0;
+        std::size_t sampler{};
         for (std::size_t i = 0; i < ports_.scans.size(); ++i) {
             const ScanBuffer* buffer = ports_.scans[i]->peek(taken_[i]);
             if (buffer == nullptr || (earliest != nullptr && buffer->finished >= earliest->finished)) continue;

@@ -36,18 +36,19 @@ double on_line(double x, double x1, double y1, double x2, double y2) noexcept {
 // The segment whose line is used for a key: the one that holds it, or the nearest end's.
 template <typename Key>
 std::size_t segment(std::span<const TablePoint> points, double key, bool rising, Key key_of) noexcept {
-    std::size_t last = points.size() - 2;
-    for (std::size_t i = 0; i < last; ++i) {
-        const double end = key_of(points[i + 1]);
-        if (rising ? key < end : key > end) return i;
-    }
-    return last;
+    const std::size_t last = points.size() - 2;
+    std::size_t i = 0;
+    while (i < last && (key < key_of(points[i + 1])) != rising) ++i;
+    return i;
+}
+
+bool falls(std::span<const TablePoint> points) noexcept {
+    return std::signbit(points.back().volts - points.front().volts);
 }
 
 double table_dbm(std::span<const TablePoint> points, double volts) noexcept {
     if (points.size() < 2) return largest_dbm;
-    const bool rising = points.back().volts > points.front().volts;
-    const std::size_t i = segment(points, volts, rising, [](const TablePoint& p) { return p.volts; });
+    const std::size_t i = segment(points, volts, !falls(points), [](const TablePoint& p) { return p.volts; });
     const TablePoint a = points[i];
     const TablePoint b = points[i + 1];
     if (a.volts == b.volts) return largest_dbm;
@@ -88,7 +89,6 @@ double raw_volts(const Detector& detector, double dbm) noexcept {
 }  // namespace
 
 double dbm_from_watts(double watts) noexcept {
-    if (!(watts > 0.0)) return -largest_dbm;
     return bounded(10.0 * std::log10(watts) + 30.0, -largest_dbm, largest_dbm, -largest_dbm);
 }
 
@@ -97,7 +97,6 @@ double watts_from_dbm(double dbm) noexcept {
 }
 
 double db_from_ratio(double ratio) noexcept {
-    if (!(ratio > 0.0)) return -largest_dbm;
     return bounded(10.0 * std::log10(ratio), -largest_dbm, largest_dbm, -largest_dbm);
 }
 
@@ -112,18 +111,17 @@ double detector_volts(const Detector& detector, double dbm) noexcept {
 }
 
 bool falls_with_power(const Detector& detector) noexcept {
-    if (const auto* log = std::get_if<LogDetector>(&detector)) return log->slope_v_per_db < 0.0;
+    if (const auto* log = std::get_if<LogDetector>(&detector)) return std::signbit(log->slope_v_per_db);
     if (const auto* table = std::get_if<TableDetector>(&detector)) {
-        return table->points.size() >= 2 && table->points.back().volts < table->points.front().volts;
+        return !table->points.empty() && falls(table->points);
     }
     return false;
 }
 
 std::optional<LogDetector> log_detector_through(TablePoint first, TablePoint second) noexcept {
-    const double slope = (first.volts - second.volts) / (first.dbm == second.dbm ? 1.0 : first.dbm - second.dbm);
-    if (first.dbm == second.dbm || slope == 0.0 || !std::isfinite(slope)) return std::nullopt;
+    const double slope = (first.volts - second.volts) / (first.dbm - second.dbm);
     const double intercept = first.dbm - first.volts / slope;
-    if (!std::isfinite(intercept)) return std::nullopt;
+    if (!std::isfinite(slope) || !std::isfinite(intercept)) return std::nullopt;
     return LogDetector{slope, intercept};
 }
 
@@ -141,8 +139,9 @@ LinePower line_power(const PowerChain& chain, double volts, std::optional<double
         power.range = DetectorRange::above_ceiling;
         at_detector = chain.ceiling_dbm;
     }
-    if (!std::isfinite(at_detector + added)) power.range = DetectorRange::above_ceiling;
-    power.dbm = bounded(at_detector + added, -largest_dbm, largest_dbm, largest_dbm);
+    const double dbm = at_detector + added;
+    if (!std::isfinite(dbm)) power.range = DetectorRange::above_ceiling;
+    power.dbm = bounded(dbm, -largest_dbm, largest_dbm, largest_dbm);
     power.watts = watts_from_dbm(power.dbm);
     return power;
 }
@@ -155,7 +154,7 @@ double reflection_from_powers(double forward_w, double reflected_w) noexcept {
 
 double vswr_from_reflection(double reflection) noexcept {
     const double g = unit_reflection(reflection);
-    return g < 1.0 ? std::min((1.0 + g) / (1.0 - g), unbounded) : unbounded;
+    return std::min((1.0 + g) / (1.0 - g), unbounded);
 }
 
 double reflection_from_vswr(double vswr) noexcept {
@@ -165,18 +164,18 @@ double reflection_from_vswr(double vswr) noexcept {
 
 double return_loss_db(double reflection) noexcept {
     const double g = unit_reflection(reflection);
-    return g > 0.0 ? std::clamp(-20.0 * std::log10(g), 0.0, largest_dbm) : largest_dbm;
+    return std::clamp(-20.0 * std::log10(g), 0.0, largest_dbm);
 }
 
 double mismatch_loss_db(double reflection) noexcept {
     const double g = unit_reflection(reflection);
     const double passed = (1.0 - g) * (1.0 + g);
-    return passed > 0.0 ? std::clamp(-10.0 * std::log10(passed), 0.0, largest_dbm) : largest_dbm;
+    return std::clamp(-10.0 * std::log10(passed), 0.0, largest_dbm);
 }
 
 double coupler_main_line_loss_db(double coupling_db) noexcept {
     const double taken = std::pow(10.0, -bounded(coupling_db, 0.0, largest_dbm, 0.0) / 10.0);
-    return taken < 1.0 ? std::clamp(-10.0 * std::log10(1.0 - taken), 0.0, largest_dbm) : largest_dbm;
+    return std::clamp(-10.0 * std::log10(1.0 - taken), 0.0, largest_dbm);
 }
 
 double far_end_factor(double feeder_loss_db) noexcept {
@@ -191,8 +190,7 @@ double reflection_at_far_end(double reflection, double feeder_loss_db) noexcept 
 ReflectionInterval reflection_interval(double measured, double directivity_db) noexcept {
     const double m = unit_reflection(measured);
     const double d = leakage(directivity_db);
-    const double room = 1.0 - m * d;
-    const double high = room > 0.0 ? (m + d) / room : 1.0;
+    const double high = (m + d) / (1.0 - m * d);
     return {std::max(0.0, (m - d) / (1.0 + m * d)), std::min(1.0, high), high >= 1.0};
 }
 
@@ -200,8 +198,7 @@ ReflectionInterval indicated_interval(double true_reflection, double directivity
     const double g = unit_reflection(true_reflection);
     const double d = leakage(directivity_db);
     const double leak = arms == LeakyArms::both ? g * d : 0.0;
-    const double room = 1.0 - leak;
-    const double high = room > 0.0 ? (g + d) / room : 1.0;
+    const double high = (g + d) / (1.0 - leak);
     return {std::max(0.0, (g - d) / (1.0 + leak)), std::min(1.0, high), high >= 1.0};
 }
 

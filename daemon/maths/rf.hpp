@@ -1,6 +1,6 @@
 // Radio-frequency arithmetic: volts to watts, and what two powers say of a load. Pure and total: every input, NaN and
-// infinity too, gives a finite result; what can't be told is answered with the worst it could be. No division by zero,
-// and nothing here knows of time or health.
+// infinity too, gives a finite result; what can't be told is answered with the worst it could be: what
+// is divided by zero is infinite or NaN first, and bounded then. Nothing here knows of time or health.
 #pragma once
 
 #include <cstdint>

@@ -66,8 +66,8 @@ bool has(const Plan& plan, Input input) noexcept {
 
 bool can_be_known(const Plan& plan, QuantityIndex index) noexcept {
     const DerivedRule* rule = rule_of(plan, index);
-    if (rule == nullptr) return index < plan.channels.size();
-    for (std::size_t i = 0; i < input_count; ++i) {
+    if (rule == nullptr) return index < plan.quantity_count();  // a sensor's
+    for (std::size_t i = input_count; i-- > 0;) {
         const auto input = static_cast<Input>(i);
         if (rule->wants(input) && !has(plan, input)) return false;
     }

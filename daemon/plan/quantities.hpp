@@ -141,7 +141,7 @@ consteval bool in_order() noexcept {
 static_assert(in_order(), "a row for each Derived, in its order");
 
 constexpr const DerivedRule& rule_of(Derived derived) noexcept {
-    return derived_rules[static_cast<std::size_t>(derived) < derived_count ? static_cast<std::size_t>(derived) : 0];
+    return derived_rules[static_cast<std::size_t>(derived)];
 }
 
 }  // namespace dekeyd::core

@@ -44,10 +44,10 @@ public:
 
     void run() noexcept {
         while (!stopping_.load(std::memory_order_acquire)) {
-            pass();
+            pass(false);
             wake_.wait(monotonic_now() + save_look_every);
         }
-        last_pass();
+        pass(true);
     }
 
     void tell_transmission(const std::string& row) {
@@ -69,22 +69,12 @@ private:
         std::optional<formats::Transmission> transmission;
     };
 
-    void pass() noexcept {
+    void pass(bool last) noexcept {
         try {
             take_in();
             save_proof();
-            write_events(false);
-        } catch (const std::exception& error) {
-            trouble(error.what());
-        }
-    }
-
-    void last_pass() noexcept {
-        try {
-            take_in();
-            save_proof();
-            write_events(true);
-            all_written_.store(pending_.empty(), std::memory_order_release);
+            write_events(last);
+            all_written_.store(last && pending_.empty(), std::memory_order_release);
         } catch (const std::exception& error) {
             trouble(error.what());
         }
@@ -93,7 +83,6 @@ private:
     // Each event meets the snapshot of its own step if that is still to be had. (Captures, the transmission log and
     // the hourly lines belong here too: they are fed by the same two streams.)
     void take_in() {
-        snapshots_.take();
         while (const core::Event* event = events_.front()) {
             if (snapshots_.value().now < event->at) snapshots_.take();
             const core::Snapshot& snapshot = snapshots_.value();
@@ -127,6 +116,7 @@ private:
             rows.swap(transmissions_);
         }
         for (const std::string& row : rows) {
+            snapshots_.take();
             auto transmission = formats::transmission_from_row(row);
             if (!transmission) continue;
             core::Event event;

@@ -18,7 +18,6 @@ using namespace std::chrono_literals;
 
 constexpr core::Duration look_every = 500ms;
 constexpr core::Duration save_again_after = 1s;
-constexpr core::Duration nothing_to_save = 1h;
 constexpr core::Duration state_complain_every = 60s;
 
 }  // namespace
@@ -44,7 +43,7 @@ public:
     // ---- the first thread: into the run folder, which is memory ----
 
     void copy() noexcept {
-        prepare_copy();
+        guarded([this] { complain(copy_.prepare(configuration_.plan), copy_complaints_); });
         while (!stopping_.load(std::memory_order_acquire)) {
             look();
             look_wake_.wait(monotonic_now() + look_every);
@@ -65,7 +64,6 @@ public:
                 save_next();
             } catch (const std::exception& error) {  // no memory
                 failed(error.what());
-                save_wake_.wait(save_at_);
             }
         }
     }
@@ -73,36 +71,34 @@ public:
     /// The last state is not on the storage, or not known to be: the next start must see that. False: nothing of this
     /// run's is missing there, for nothing changed before the storage would have taken its start.
     bool leave_unsaved() noexcept {
-        try {
-            const std::lock_guard lock{mutex_};
-            if (durable_sequence_ == 0 && wanted_.memory == begun_) return false;
+        const std::lock_guard lock{mutex_};
+        if (durable_sequence_ == 0 && wanted_.memory == begun_) return false;
+        guarded([this] {
             formats::StoredState left = wanted_;
-            left.running = true;
             ++left.sequence;
             complain(copy_.write(configuration_.plan, left), copy_complaints_);
-        } catch (const std::exception& error) {
-            complain(error.what(), copy_complaints_);
-        }
+        });
         return true;
     }
 
     Wake look_wake_, save_wake_;
     std::atomic<bool> stopping_{false};
     std::atomic<bool> all_saved_{false};
-    bool started_ = false;
     Thread copy_thread_, save_thread_;
 
 private:
-    void prepare_copy() noexcept {
+    /// Work on the copy, which may find no memory.
+    template <class Piece>
+    void guarded(Piece piece) noexcept {
         try {
-            complain(copy_.prepare(configuration_.plan), copy_complaints_);
+            piece();
         } catch (const std::exception& error) {
             complain(error.what(), copy_complaints_);
         }
     }
 
     void look() noexcept {
-        try {
+        guarded([this] {
             snapshots_.take();
             const core::Snapshot& snapshot = snapshots_.value();
             if (snapshot.sequence == 0) return;  // nothing was decided yet
@@ -113,32 +109,24 @@ private:
             complain(copy_.write(configuration_.plan, changed), copy_complaints_);
             const std::lock_guard lock{mutex_};
             wanted_ = std::move(changed);
-            seen_ = snapshot.now;
             if (state_.unsaved_since.load() == core::Instant{}) state_.unsaved_since.store(monotonic_now());
             save_wake_.ring();
-        } catch (const std::exception& error) {
-            complain(error.what(), copy_complaints_);
-        }
+        });
     }
 
     /// What is wanted was still so at `now`.
     void seen(core::Instant now) {
         const std::lock_guard lock{mutex_};
-        seen_ = now;
         if (durable_sequence_ == wanted_.sequence) state_.saved_through.store(now);
     }
 
     void save_next() {
-        formats::StoredState wanted;
-        bool last = false;
-        {
-            const std::lock_guard lock{mutex_};
-            wanted = wanted_;
-            last = last_;
-        }
-        const core::Instant now = monotonic_now();
-        if (wanted.sequence == durable_) return save_wake_.wait(now + nothing_to_save);
-        if (!last && now < save_at_) return save_wake_.wait(save_at_);
+        std::unique_lock lock{mutex_};
+        const formats::StoredState wanted = wanted_;
+        const bool last = last_;
+        lock.unlock();
+        if (wanted.sequence == durable_) return save_wake_.wait(core::Instant::max());
+        if (!last && monotonic_now() < save_at_) return save_wake_.wait(save_at_);
         last_saved_ = last;
         save(wanted);
     }
@@ -152,11 +140,9 @@ private:
         {
             const std::lock_guard lock{mutex_};
             durable_sequence_ = durable_;
-            if (wanted_.sequence == durable_) {
-                state_.saved_through.store(seen_);
-                state_.unsaved_since.store({});
-            }
+            if (wanted_.sequence == durable_) state_.unsaved_since.store({});
         }
+        look_wake_.ring();
         all_saved_.store(!wanted.running, std::memory_order_release);
         if (state_.state_failing.exchange(false)) {
             save_complaints_ = RateLimit{state_complain_every};
@@ -190,9 +176,8 @@ private:
     formats::StateSlots slots_;
     formats::StateCopy copy_;
     const core::Memory begun_;
-    std::mutex mutex_;             ///< of the five below; held for no call that may block
+    std::mutex mutex_;             ///< of the three below; held for no call that may block
     formats::StoredState wanted_;  ///< written by the first thread alone
-    core::Instant seen_{};         ///< until when `wanted_` is what the guard has
     std::uint64_t durable_sequence_ = 0;
     bool last_ = false;
     std::uint64_t durable_ = 0;  ///< from here on the second thread's
@@ -210,7 +195,6 @@ StateKeeper::~StateKeeper() {
 }
 
 void StateKeeper::start() {
-    work_->started_ = true;
     work_->copy_thread_.start("keeper", Thread::ordinary, [work = work_] { work->copy(); });
     work_->save_thread_.start("state", Thread::ordinary, [work = work_] { work->save(); });
 }
@@ -225,7 +209,6 @@ void StateKeeper::begin_stop() noexcept {
 }
 
 bool StateKeeper::stop(core::Instant deadline) {
-    if (!work_->started_) return true;
     begin_stop();
     const auto left = [&] { return std::max(deadline - monotonic_now(), core::Duration::zero()); };
     const bool copied = work_->copy_thread_.join(left());

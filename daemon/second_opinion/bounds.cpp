@@ -1,6 +1,7 @@
 #include "second_opinion/bounds.hpp"
 
 #include <algorithm>
+#include <cmath>
 #include <limits>
 #include <utility>
 
@@ -23,10 +24,12 @@ Time doubt(const core::Channel& channel) {
 }
 
 bool falls(const core::Channel& channel) {
-    if (!channel.power) return channel.gain < 0.0;
-    if (const auto* log = std::get_if<core::LogDetector>(&channel.power->detector)) return log->slope_v_per_db < 0.0;
+    if (!channel.power) return std::signbit(channel.gain);
+    if (const auto* log = std::get_if<core::LogDetector>(&channel.power->detector))
+        return std::signbit(log->slope_v_per_db);
     const auto* table = std::get_if<core::TableDetector>(&channel.power->detector);
-    return table != nullptr && table->points.size() > 1 && table->points[1].volts < table->points[0].volts;
+    return table != nullptr && table->points.size() > 1 &&
+           std::signbit(table->points[1].volts - table->points[0].volts);
 }
 
 /// The detector's output for dBm at its input; a table goes on beyond its ends as its last two points lead.

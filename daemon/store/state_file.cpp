@@ -56,15 +56,16 @@ public:
     template <class Number>
     Number number(std::string_view key) noexcept {
         const std::string_view value = take(key);
-        Number count = 0;
-        const auto [end, error] = std::from_chars(value.data(), value.data() + value.size(), count);
-        if (value.empty() || error != std::errc{} || end != value.data() + value.size()) good_ = false;
+        Number count{};
+        const char* const end = value.data() + value.size();
+        const auto [stop, error] = std::from_chars(value.data(), end, count);
+        if (error != std::errc{} || stop != end) good_ = false;
         return count;
     }
     /// The value of the next line, which must have this key.
     std::string_view take(std::string_view key) noexcept {
         const std::size_t end = rest_.find('\n');
-        if (end == std::string_view::npos || end <= key.size() || !rest_.starts_with(key) || rest_[key.size()] != ' ') {
+        if (end == std::string_view::npos || !rest_.starts_with(key) || rest_[key.size()] != ' ') {
             good_ = false;
             return {};
         }
@@ -132,11 +133,10 @@ std::string to_text(const core::Plan& plan, const StoredState& state) {
 }
 
 std::optional<StoredState> whole_state(const core::Plan& plan, std::string_view text) {
-    const bool first_version = text.starts_with(state_header_1);
-    if (!first_version && !text.starts_with(state_header)) return std::nullopt;
     const auto body = unsealed_text(text);
+    const bool first_version = body && body->starts_with(state_header_1);
+    if (!body || (!first_version && !body->starts_with(state_header))) return std::nullopt;
     static_assert(state_header.size() == state_header_1.size());
-    if (!body || body->size() < state_header.size()) return std::nullopt;
     Reader reader{body->substr(state_header.size())};
     StoredState state = blank_state(plan);
     if (!first_version) state.sequence = reader.number<std::uint64_t>("sequence");

@@ -6,12 +6,13 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <array>
 #include <cerrno>
 #include <charconv>
 #include <limits>
 #include <optional>
 #include <string_view>
-#include <system_error>
+#include <utility>
 
 #include "base/durable_file.hpp"
 
@@ -21,6 +22,7 @@ namespace {
 constexpr int closed = -1;               // no file descriptor
 constexpr std::size_t slot_unit = 4096;  // what storages write at once, or a multiple of it
 constexpr std::size_t largest_slot = 256UL * 1024;
+constexpr std::size_t saved_bytes = 21;  // twenty digits and the line's end
 constexpr std::string_view whole_file_version = "dekeyd-state 1\n";
 
 /// Zeros from the text's end to the slot's.
@@ -49,9 +51,9 @@ std::optional<StoredState> from_slot(const core::Plan& plan, std::string_view sl
 }
 
 struct Slots {
-    std::optional<StoredState> states[2];
-    std::size_t newest = 0;
-    bool both_agree = false;  ///< neither is damaged, and it is clear which is the newer one
+    std::array<std::optional<StoredState>, 2> states;
+    std::size_t newest;
+    bool both_agree;  ///< neither is damaged, and it is clear which is the newer one
 
     [[nodiscard]] bool any() const noexcept { return states[newest].has_value(); }
 };
@@ -62,15 +64,15 @@ bool is_slotted(std::size_t bytes) noexcept {
 
 /// `bytes`: as many as is_slotted() takes.
 Slots read_slots(const core::Plan& plan, std::string_view bytes) {
-    Slots slots;
     const std::size_t half = bytes.size() / 2;
-    slots.states[0] = from_slot(plan, bytes.substr(0, half));
-    slots.states[1] = from_slot(plan, bytes.substr(half));
-    const auto& [first, second] = slots.states;
-    if (!first || (second && second->sequence > first->sequence)) slots.newest = 1;
-    slots.both_agree =
+    auto first = from_slot(plan, bytes.substr(0, half));
+    auto second = from_slot(plan, bytes.substr(half));
+    const bool second_is_newest = !first || (second && second->sequence > first->sequence);
+    const bool both_agree =
         first && second && (first->sequence != second->sequence || bytes.substr(0, half) == bytes.substr(half));
-    return slots;
+    return {.states = {std::move(first), std::move(second)},
+            .newest = second_is_newest ? 1U : 0U,
+            .both_agree = both_agree};
 }
 
 int sync_data(int file) noexcept {
@@ -79,11 +81,11 @@ int sync_data(int file) noexcept {
 
 /// 0 where it can't be told: then everything that was copied counts as unsaved.
 std::uint64_t told_saved(const std::string& run_directory) {
-    const FileBytes file = read_whole(run_directory + "/saved", 64);
+    const FileBytes file = read_whole(run_directory + "/saved", saved_bytes);
     std::uint64_t sequence = 0;
     const char* const end = file.bytes.data() + file.bytes.size();
-    const auto [stop, error] = std::from_chars(file.bytes.data(), end, sequence);
-    return error == std::errc{} && stop + 1 == end && *stop == '\n' ? sequence : 0;
+    const char* const stop = std::from_chars(file.bytes.data(), end, sequence).ptr;  // leaves it 0 where it can't tell
+    return stop + 1 == end && *stop == '\n' ? sequence : 0;
 }
 
 StoredState loaded(const core::Plan& plan, const FileBytes& file) {
@@ -167,8 +169,7 @@ std::string StateCopy::prepare(const core::Plan& plan) {
     if (::fstat(file_, &there) != 0) return file_trouble("can't look at", path_, errno);
     const auto size = static_cast<std::size_t>(there.st_size);
     const std::size_t needed = slot_bytes(plan);
-    if (size >= needed) return {};
-    const int error = write_at(file_, std::string(needed - size, '\0'), there.st_size);
+    const int error = write_at(file_, std::string(needed - std::min(size, needed), '\0'), there.st_size);
     return error == 0 ? std::string{} : file_trouble("can't write", path_, error);
 }
 
@@ -193,35 +194,23 @@ std::string tell_saved(const std::string& run_directory, std::uint64_t sequence)
 // ---- at a start ------------------------------------------------------------------------------------------------
 
 StoredState load_state(const std::string& state_directory, const core::Plan& plan) {
-    try {
-        return loaded(plan, read_whole(state_directory + "/state", 2 * largest_slot));
-    } catch (...) {
-        StoredState state;
-        state.memory.unreadable = state.running = true;
-        return state;
-    }
+    return loaded(plan, read_whole(state_directory + "/state", 2 * largest_slot));
 }
 
 StoredState load_state(const std::string& state_directory, const std::string& run_directory, const core::Plan& plan,
                        bool& unsaved) {
     StoredState stored = load_state(state_directory, plan);
-    unsaved = false;
-    try {
-        const std::uint64_t durable = told_saved(run_directory);
-        const FileBytes copy = read_whole(run_directory + "/unsaved", largest_slot);
-        const bool nothing =
-            copy.error == ENOENT || (copy.ok() && copy.bytes.find_first_not_of('\0') == std::string::npos);
-        const std::optional<StoredState> copied = copy.ok() ? from_slot(plan, copy.bytes) : std::nullopt;
-        const std::uint64_t largest = std::max({stored.sequence, durable, copied ? copied->sequence : 0});
-        unsaved = !stored.memory.first_start && !nothing && (!copied || copied->sequence > durable);
-        if (unsaved) {
-            if (copied && copied->sequence > stored.sequence) stored = *copied;
-            stored.memory.unreadable = stored.running = true;
-        }
-        stored.sequence = largest;
-    } catch (...) {
-        unsaved = stored.memory.unreadable = stored.running = true;
+    const std::uint64_t durable = told_saved(run_directory);
+    const FileBytes copy = read_whole(run_directory + "/unsaved", largest_slot);
+    const bool nothing = copy.error == ENOENT || (copy.ok() && copy.bytes.find_first_not_of('\0') == std::string::npos);
+    const std::optional<StoredState> copied = copy.ok() ? from_slot(plan, copy.bytes) : std::nullopt;
+    const std::uint64_t largest = std::max({stored.sequence, durable, copied ? copied->sequence : 0});
+    unsaved = !stored.memory.first_start && !nothing && (!copied || copied->sequence > durable);
+    if (unsaved) {
+        if (copied && copied->sequence > stored.sequence) stored = *copied;
+        stored.memory.unreadable = stored.running = true;
     }
+    stored.sequence = largest;
     return stored;
 }
 

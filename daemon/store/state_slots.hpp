@@ -59,7 +59,7 @@ private:
 std::string tell_saved(const std::string& run_directory, std::uint64_t sequence);
 
 /// The newest state of the slots. No file: memory.first_start. None readable: memory.unreadable. One that isn't, beside
-/// one that is: what is readable, and memory.unreadable, since the other may have been the newer one. Never throws.
+/// one that is: what is readable, and memory.unreadable, since the other may have been the newer one.
 StoredState load_state(const std::string& state_directory, const core::Plan& plan);
 
 /// The same at a start. Where the run folder has what was not durable, the last end left something unsaved: the newest

@@ -12,6 +12,7 @@
 #include "app/allocations.hpp"
 #include "app/fake_line.hpp"
 #include "base/wall_clock.hpp"
+#include "eventually.hpp"
 #include "messages/control.hpp"
 #include "sample_plan.hpp"
 
@@ -381,6 +382,27 @@ TEST_CASE("a decision asks for no memory" * doctest::skip(!test::allocations_are
     for (int i = 0; i < 10; ++i) bench.guard.cycle(bench.now += period);
     CHECK(test::allocations_of_this_thread() == before);
     CHECK_FALSE(bench.pad->permit);
+}
+
+TEST_CASE("the first decision comes with the protection, not a period later") {
+    const core::Plan plan = test::sample_plan();
+    Wake wake;
+    Guard guard{1h, wake, {}};
+    std::thread thread{[&] {
+        guard.run(
+            [] {
+                return Guard::Lines{.line = std::make_unique<FakeLine>(std::make_shared<Pad>()),
+                                    .contactor = nullptr,
+                                    .dynamic_permit = nullptr};
+            },
+            [](const drivers::LineError&) {});
+    }};
+    REQUIRE(test::eventually([&] { return guard.armed(); }));
+    std::this_thread::sleep_for(20ms);  // until it waits
+    guard.begin(std::make_unique<core::Protection>(plan, core::Memory{}, false));
+    CHECK(test::eventually([&] { return guard.cycles() == 1; }, 10s));
+    guard.leave();
+    thread.join();
 }
 
 TEST_CASE("told to inhibit: at once, read back, for good, and published") {

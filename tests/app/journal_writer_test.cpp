@@ -9,8 +9,11 @@
 
 #include "base/wall_clock.hpp"
 #include "eventually.hpp"
+#include "listening.hpp"
 #include "sample_plan.hpp"
 #include "store/journal.hpp"
+#include "store/proof_record.hpp"
+#include "store/transmission_log.hpp"
 #include "temporary_folder.hpp"
 
 using namespace dekeyd;
@@ -59,7 +62,8 @@ struct Bench {
     }
     bool stop() { return recorder->stop(monotonic_now() + 20s); }
     [[nodiscard]] nlohmann::json entry(std::uint64_t wanted) const {
-        const auto found = formats::JournalReader{folder / "journal"}.from(wanted, state.journal_durable);
+        const auto found =
+            formats::JournalReader{configuration.state_directory + "/journal"}.from(wanted, state.journal_durable);
         return found && found->number == wanted ? nlohmann::json::parse(found->text) : nlohmann::json{};
     }
 };
@@ -157,4 +161,185 @@ TEST_CASE("a stop that could not write says so") {
     bench.start();
     bench.happen(core::EventKind::rf_on);
     CHECK_FALSE(bench.stop());
+}
+
+TEST_CASE("what is left at a stop is written: events, and a proof test's date") {
+    Bench bench;
+    bench.recorder.emplace(bench.configuration, bench.events, *bench.snapshots, bench.state, &bench.told);
+    for (int i = 0; i < 3; ++i) bench.happen(core::EventKind::rf_on);
+    CHECK(bench.state.proved_at_s == 0);
+    bench.happen(core::EventKind::proof_passed);
+    CHECK_FALSE(bench.stop());  // never started, and from here on it only makes its last pass
+    bench.recorder->start();
+    CHECK(bench.stop());
+    CHECK(bench.state.journal_durable == 4);
+    CHECK(bench.state.proved_at_s > 1'600'000'000);
+    CHECK(formats::load_proof(bench.folder.path()) == bench.state.proved_at_s);
+}
+
+TEST_CASE("a storage that comes back just before the stop takes all") {
+    Bench bench;
+    bench.configuration.state_directory = bench.folder / "missing";
+    bench.start();
+    for (int i = 0; i < 3; ++i) bench.happen(core::EventKind::rf_on);
+    REQUIRE(test::eventually([&] { return bench.state.failing.load(); }));
+    std::filesystem::create_directory(bench.configuration.state_directory);
+    CHECK(bench.stop());
+    CHECK(bench.state.journal_durable == 3);
+}
+
+TEST_CASE("a proof test's date is tried again until it is durable; other events have none") {
+    Bench bench;
+    bench.configuration.state_directory = bench.folder / "missing";
+    bench.start();
+    bench.happen(core::EventKind::started);
+    REQUIRE(test::eventually([&] { return bench.state.failing.load(); }));
+    CHECK(bench.state.proved_at_s == 0);
+    bench.happen(core::EventKind::proof_passed);
+    REQUIRE(test::eventually([&] { return bench.state.failed_writes >= 3; }));
+    CHECK(bench.state.proved_at_s > 0);
+    std::filesystem::create_directory(bench.configuration.state_directory);
+    REQUIRE(test::eventually(
+        [&] { return formats::load_proof(bench.configuration.state_directory) == bench.state.proved_at_s; }));
+    CHECK(bench.stop());
+}
+
+TEST_CASE("a storage that fails is tried again after a while, and that is said once") {
+    const test::Listening log;
+    Bench bench;
+    bench.configuration.state_directory = bench.folder / "missing";
+    const core::Instant begun = monotonic_now();
+    bench.start();
+    for (int i = 0; i < 20; ++i) {
+        bench.happen(core::EventKind::rf_on);
+        std::this_thread::sleep_for(5ms);  // time to do wrong
+    }
+    REQUIRE(test::eventually([&] { return bench.state.failing.load(); }));
+    const auto failed = bench.state.failed_writes.load();
+    CHECK(static_cast<core::Duration>(monotonic_now() - begun) >= (failed - 1) * 5s);
+    REQUIRE(test::eventually([&] { return bench.state.failed_writes >= 2; }));
+    CHECK(monotonic_now() - begun >= 5s);
+    CHECK(log->count("events are not durable") == 1);
+    CHECK(log->count("takes writes again") == 0);
+    std::filesystem::create_directory(bench.configuration.state_directory);
+    CHECK(bench.stop());
+    CHECK(bench.state.journal_durable == 20);
+    CHECK_FALSE(bench.state.failing);
+    CHECK(log->count("takes writes again; 0 events were lost") == 1);
+}
+
+TEST_CASE("2000 events wait for the storage; of more the oldest are lost, and counted") {
+    Bench bench;
+    bench.configuration.state_directory = bench.folder / "missing";
+    bench.start();
+    core::Event event;
+    event.kind = core::EventKind::rf_on;
+    for (event.number = 1; event.number <= 2001; ++event.number) {
+        event.at = monotonic_now();
+        while (!bench.events.push(event)) std::this_thread::sleep_for(1ms);
+        bench.recorder->wake().ring();
+    }
+    REQUIRE(test::eventually([&] { return bench.state.unwritten > 0; }));
+    std::filesystem::create_directory(bench.configuration.state_directory);
+    CHECK(bench.stop());
+    CHECK(bench.state.unwritten == 1);
+    CHECK(bench.state.journal_durable == 2000);
+    CHECK(bench.entry(1)["since_start"] == 2);
+    CHECK(bench.entry(2000)["since_start"] == 2001);
+}
+
+TEST_CASE("transmissions become events, with the state of the day; 100 wait for the recorder") {
+    Bench bench;
+    bench.snapshot.state = core::State::permitted;
+    bench.recorder.emplace(bench.configuration, bench.events, *bench.snapshots, bench.state, &bench.told);
+    bench.publish();
+    const std::string row = formats::to_row(formats::Transmission{});
+    REQUIRE(formats::transmission_from_row(row));
+    bench.recorder->tell_transmission("no row");
+    for (int i = 0; i < 100; ++i) bench.recorder->tell_transmission(row);
+    bench.recorder->start();
+    REQUIRE(test::eventually([&] { return bench.state.journal_durable == 99; }));
+    CHECK(bench.stop());
+    const nlohmann::json entry = bench.entry(1);
+    CHECK(entry["kind"] == "transmission");
+    CHECK(entry["text"] == formats::sentence(formats::Transmission{}));
+    CHECK(entry["state"] == "permitted");
+    CHECK(entry["transmission"].is_object());
+}
+
+TEST_CASE("an event takes the snapshot of its own step, though a newer one is there already") {
+    Bench bench;
+    bench.snapshot.quantities[1] = test::good(104.0);
+    bench.start();
+    core::Event trip;
+    trip.kind = core::EventKind::tripped;
+    trip.source = test::vswr_limit;
+    trip.first_cause = true;
+    trip.condition = core::Condition::bad;
+    trip.reading = test::good(2.41);
+    bench.snapshot.now = trip.at = monotonic_now();
+    bench.snapshots->draft() = bench.snapshot;
+    bench.snapshots->publish();
+    for (std::uint64_t number = 1; number <= 2; ++number) {
+        trip.number = number;
+        REQUIRE(bench.events.push(trip));
+        bench.recorder->wake().ring();
+        REQUIRE(test::eventually([&] { return bench.state.journal_durable == number; }));
+        CHECK(bench.entry(number)["text"].get<std::string>().find("forward 104 W") != std::string::npos);
+        bench.publish();
+    }
+    CHECK(bench.stop());
+}
+
+TEST_CASE("a journal that ends in a torn write is mended, and said to be; one that is whole is found as it was") {
+    Bench bench;
+    bench.start();
+    bench.happen(core::EventKind::started);
+    bench.told.wait(monotonic_now() + 20s);  // rung when it is durable
+    CHECK(bench.state.journal_durable == 1);
+    CHECK(bench.state.journal_open);
+    CHECK(bench.stop());
+    const auto epoch = bench.state.journal_epoch.load();
+    CHECK(epoch != 0);
+    for (const bool torn : {false, true}) {
+        const std::filesystem::path segment = *std::filesystem::directory_iterator{bench.folder / "journal"};
+        if (torn) std::ofstream{segment, std::ios::app} << "torn";
+        const test::Listening log;
+        bench.state.journal_durable = 0;
+        bench.state.journal_epoch = 0;
+        bench.state.journal_open = false;
+        bench.start();
+        REQUIRE(test::eventually([&] { return bench.state.journal_open.load(); }));
+        CHECK(bench.state.journal_durable == 1);
+        CHECK(bench.state.journal_epoch == epoch);
+        CHECK(bench.stop());
+        CHECK(log->count("4 bytes of a torn write") == (torn ? 1 : 0));
+        CHECK(log->count("torn") == (torn ? 1 : 0));
+    }
+}
+
+TEST_CASE("a transmission, and a stop, are taken at once") {
+    core::Duration told = 1h, stopped = 1h;
+    for (int i = 0; i < 8; ++i) {
+        Bench bench;
+        bench.start();
+        REQUIRE(test::eventually([&] { return bench.state.journal_open.load(); }));
+        const core::Instant begun = monotonic_now();
+        bench.recorder->tell_transmission(formats::to_row(formats::Transmission{}));
+        REQUIRE(test::eventually([&] { return bench.state.journal_durable == 1; }));
+        const core::Instant written = monotonic_now();
+        told = std::min<core::Duration>(told, written - begun);
+        CHECK(bench.stop());
+        stopped = std::min<core::Duration>(stopped, monotonic_now() - written);
+    }
+    CHECK(told < 400ms);  // the quickest of several: a busy machine makes some of them slow
+    CHECK(stopped < 400ms);
+}
+
+TEST_CASE("one that goes without a stop writes what is left") {
+    Bench bench;
+    bench.start();
+    bench.happen(core::EventKind::rf_on);
+    bench.recorder.reset();
+    CHECK(bench.state.journal_durable == 1);
 }

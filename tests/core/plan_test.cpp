@@ -2,6 +2,7 @@
 
 #include <doctest/doctest.h>
 
+#include <array>
 #include <set>
 
 #include "core/timeline.hpp"
@@ -28,4 +29,67 @@ TEST_CASE("kinds have their units") {
     CHECK(unit_of(ChannelKind::power) == Unit::watt);
     CHECK(unit_of(ChannelKind::speed) == Unit::rpm);
     CHECK(unit_of(ChannelKind::contact) == Unit::none);
+}
+
+// What limits rest on: an estimate, or what endangers nothing, may warn only; and what is divided by forward or
+// reflected power, or by both, says nothing below the minimum forward power.
+TEST_CASE("which of what is worked out may trip, which rests without RF, and which comes once a second") {
+    const std::set<std::string_view> may_trip{"vswr",       "reflection",   "return-loss",   "mismatch-loss",
+                                              "net-power",  "antenna-vswr", "antenna-power", "gain",
+                                              "efficiency", "dc-power",     "heat",          "circulator-load"};
+    const std::set<std::string_view> with_rf{"vswr",        "reflection",   "return-loss",   "mismatch-loss",
+                                             "net-power",   "antenna-vswr", "antenna-power", "gain",
+                                             "compression", "efficiency"};
+    const std::set<std::string_view> each_second{"circulator-load", "thermal-resistance",   "settling-temperature",
+                                                 "time-to-limit",   "forecast-temperature", "back-off"};
+    for (std::size_t i = 0; i < derived_count; ++i) {
+        const DerivedRule& rule = rule_of(static_cast<Derived>(i));
+        CAPTURE(rule.id);
+        CHECK(rule.derived == static_cast<Derived>(i));
+        CHECK(rule.may_trip == may_trip.contains(rule.id));
+        CHECK(rule.with_rf == with_rf.contains(rule.id));
+        CHECK(rule.renewed == (each_second.contains(rule.id) ? Duration{1s} : Duration{}));
+    }
+}
+
+TEST_CASE("what can be known: all that it needs is there, and an upper limit where it is measured against one") {
+    Plan p = plan();
+    const auto known = [&](Derived derived) { return can_be_known(p, p.index(derived)); };
+    CHECK(can_be_known(p, heatsink));
+    CHECK(can_be_known(p, lid));
+    CHECK_FALSE(can_be_known(p, static_cast<QuantityIndex>(p.quantity_count())));
+    CHECK(known(Derived::vswr));
+    CHECK(known(Derived::gain));
+    CHECK_FALSE(known(Derived::dc_power));
+    CHECK_FALSE(known(Derived::antenna_vswr));
+    p.rf.feeder_loss_db = 0.5;
+    CHECK(known(Derived::antenna_vswr));
+    p.roles.forward.reset();  // the first of all inputs
+    CHECK_FALSE(known(Derived::vswr));
+    p.roles.forward = forward;
+    p.roles.reflected.reset();
+    CHECK_FALSE(known(Derived::vswr));
+    p.roles.reflected = reflected;
+
+    // A back-off is measured against an upper limit of forward, heatsink or compression, whether it trips or only
+    // warns.
+    const auto with_limit = [&](QuantityIndex watch, Direction direction, bool trips, bool warns) {
+        p.limits = {limit("one", watch, 50.0, 0.0, 0s, 0s, Rearm::automatic)};
+        p.limits[0].direction = direction;
+        p.limits[0].trips = trips;
+        if (warns) p.limits[0].warn = 40.0;
+        return std::array{has(p, Input::level), has(p, Input::heatsink_trip)};
+    };
+    using Level = std::array<bool, 2>;  // and whether it is the heatsink's trip
+    for (const QuantityIndex watch : {QuantityIndex{forward}, p.index(Derived::compression)}) {
+        CHECK(with_limit(watch, Direction::above, true, false) == Level{true, false});
+        CHECK(with_limit(watch, Direction::above, false, true) == Level{true, false});
+        CHECK(with_limit(watch, Direction::above, false, false) == Level{false, false});
+        CHECK(with_limit(watch, Direction::below, true, true) == Level{false, false});
+    }
+    CHECK(with_limit(heatsink, Direction::above, true, false) == Level{true, true});
+    CHECK(with_limit(heatsink, Direction::above, false, true) == Level{true, false});
+    CHECK(with_limit(heatsink, Direction::above, false, false) == Level{false, false});
+    CHECK(with_limit(heatsink, Direction::below, true, true) == Level{false, false});
+    CHECK(with_limit(drive, Direction::above, true, true) == Level{false, false});
 }

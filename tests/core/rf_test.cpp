@@ -134,6 +134,7 @@ TEST_CASE("the interval is open where directivity can't bound it") {
         CHECK(all.high == 1.0);
         CHECK(all.open_ended);
     }
+    CHECK(reflection_interval(0.0, 0.0).open_ended);  // 1 exactly
     // A denominator of zero: total reflection seen through a coupler with no directivity.
     CHECK(reflection_interval(1.0, 0.0).open_ended);
     CHECK(reflection_interval(1.0, 0.0).high == 1.0);
@@ -437,4 +438,54 @@ TEST_CASE("no input, however awkward, gives anything but a finite number") {
             }
         }
     }
+}
+
+TEST_CASE("a table of two points, and one that tells nothing") {
+    const Detector falling = TableDetector{{{1.6, -40.0}, {0.6, 0.0}}},
+                   rising = TableDetector{{{0.2, -40.0}, {1.0, 0.0}}};
+    CHECK(detector_dbm(falling, 1.1) == doctest::Approx(-20.0));
+    CHECK(detector_volts(falling, -20.0) == doctest::Approx(1.1));
+    CHECK(falls_with_power(falling));
+    CHECK(detector_dbm(rising, 0.4) == doctest::Approx(-30.0));
+    CHECK(detector_volts(rising, -30.0) == doctest::Approx(0.4));
+    CHECK_FALSE(falls_with_power(rising));
+    for (const Detector& nothing : {Detector{TableDetector{{{1.0, -20.0}}}}, Detector{TableDetector{{}}}}) {
+        CHECK(detector_dbm(nothing, 1.0) == 200.0);
+        CHECK(detector_volts(nothing, -20.0) == 0.0);
+        CHECK_FALSE(falls_with_power(nothing));
+    }
+}
+
+TEST_CASE("detectors that can't be used, and those that look nearly so") {
+    for (const double volts : {-1.0, 0.0, 1.0}) {
+        CHECK(detector_dbm(LogDetector{0.0, 20.0}, volts) == 200.0);
+        CHECK(detector_dbm(SquareLawDetector{0.0}, volts) == 200.0);
+        CHECK(detector_dbm(SquareLawDetector{-1.0}, volts) == 200.0);
+    }
+    CHECK(detector_volts(LogDetector{not_a_number, 0.0}, -20.0) == 0.0);
+    CHECK(detector_dbm(LogDetector{1.0, 3.0}, 2.0) == doctest::Approx(5.0));
+    CHECK(detector_dbm(SquareLawDetector{0.5}, 0.5) == doctest::Approx(30.0));  // 1 W
+}
+
+TEST_CASE("small powers are powers, and what divides by nothing is the worst") {
+    CHECK(reflection_from_powers(0.5, 0.125) == doctest::Approx(0.5));
+    CHECK(reflection_from_powers(0.0, 0.0) == 1.0);
+    CHECK(reflection_from_powers(-1.0, 0.0) == 1.0);
+    CHECK(db_from_ratio(0.5) == doctest::Approx(-3.0103));
+    for (const double nothing : {0.0, -1.0, not_a_number, -infinity}) {
+        CHECK(db_from_ratio(nothing) == -200.0);
+        CHECK(dbm_from_watts(nothing) == -200.0);
+    }
+    CHECK(coupler_main_line_loss_db(not_a_number) == 200.0);
+    CHECK(lost_antenna_reflection(not_a_number) == 1.0);
+}
+
+TEST_CASE("what a coupler may show of a load: its directivity is believed from 0 dB on, and where it is open is said") {
+    CHECK(indicated_interval(0.0, 0.5, LeakyArms::both).high == doctest::Approx(0.94406));  // 10^(-0.5/20)
+    CHECK(indicated_interval(0.0, not_a_number, LeakyArms::both).high == 1.0);
+    CHECK(indicated_interval(0.0, 0.0, LeakyArms::reflected).open_ended);  // 1 exactly
+    CHECK(indicated_interval(0.95, 20.0, LeakyArms::both).open_ended);
+    CHECK_FALSE(indicated_interval(0.5, 20.0, LeakyArms::both).open_ended);
+    CHECK(indicated_interval(1.0, 0.0, LeakyArms::both).open_ended);
+    CHECK(indicated_interval(1.0, 0.0, LeakyArms::both).high == 1.0);
 }

@@ -581,6 +581,7 @@ TEST_CASE("the end of each transmission is warned of at its time, once; a transm
         CHECK(b.count(EventKind::transmission_ending) == transmission - 1);
         b.now = begun + 4s;
         b.step();
+        CHECK(b.count(EventKind::transmission_ending) == transmission);
         b.step();
         CHECK(b.count(EventKind::transmission_ending) == transmission);
         const Instant seen = b.now - 20ms;

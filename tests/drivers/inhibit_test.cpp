@@ -2,6 +2,7 @@
 #include <doctest/doctest.h>
 #include <fcntl.h>
 #include <sys/file.h>
+#include <sys/inotify.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
@@ -27,7 +28,7 @@ struct Outcome {
     std::string text;
 };
 
-Outcome run(const std::vector<std::string>& arguments) {
+Outcome run(const std::vector<std::string>& arguments, bool without_error_output = false) {
     int channel[2];
     REQUIRE(::pipe2(channel, O_CLOEXEC) == 0);
     const char* const changed = std::getenv("DEKEYD_CHANGED_PROGRAM");  // by tools/mutate
@@ -38,7 +39,10 @@ Outcome run(const std::vector<std::string>& arguments) {
     REQUIRE(child >= 0);
     if (child == 0) {
         ::dup2(channel[1], STDOUT_FILENO);
-        ::dup2(channel[1], STDERR_FILENO);
+        if (without_error_output)
+            ::close(STDERR_FILENO);
+        else
+            ::dup2(channel[1], STDERR_FILENO);
         ::execv(words[0], words.data());
         ::_exit(127);
     }
@@ -164,23 +168,80 @@ TEST_CASE("stop hook: a line that isn't there is not inhibited") {
     CHECK(holds(gpio.text, "no-such-chip"));
 }
 
+TEST_CASE("stop hook: a line that can't be read back isn't inhibited, and its run-time file stays") {
+    const Tree tree;
+    tree.write("line", "1\n");
+    tree.write("lock", "");
+    const int gone = ::open(tree.path("line").c_str(), O_RDWR | O_CLOEXEC);
+    REQUIRE(gone >= 0);
+    REQUIRE(::unlink(tree.path("line").c_str()) == 0);  // it takes each write still, and no reader finds it
+    const std::string path = "/proc/" + std::to_string(::getpid()) + "/fd/" + std::to_string(gone);
+    const std::string address = drivers::to_text(at(path));
+    tree.write("address", address);
+    const auto level = [gone] {
+        char text[512] = {};
+        CHECK(::pread(gone, text, sizeof text - 1, 0) > 0);
+        return std::string{text};
+    };
+    const Outcome outcome = run({tree.path("address")});
+    CHECK(outcome.code == 1);
+    CHECK(holds(outcome.text, "can't be read back; switch the amplifier off by hand and check the wiring"));
+    CHECK(level() == "0\n");
+    CHECK(content(tree.path("address")) == address);
+    // A caller without a standard error: what is said must not go into the line, which then has that number.
+    CHECK(run({tree.path("address")}, true).code == 1);
+    CHECK(level() == "0\n");
+    ::close(gone);
+}
+
+namespace {
+
+/// How often a file is opened. Each opening is followed by a closing, so that the kernel joins no two of them.
+class Openings {
+public:
+    explicit Openings(const std::string& path) : watch_{::inotify_init1(IN_NONBLOCK | IN_CLOEXEC)} {
+        REQUIRE(::inotify_add_watch(watch_, path.c_str(), IN_OPEN | IN_CLOSE) >= 0);
+    }
+    Openings(const Openings&) = delete;
+    Openings& operator=(const Openings&) = delete;
+    ~Openings() { ::close(watch_); }
+    int count() {
+        inotify_event event{};  // of a file, not a folder: without a name
+        while (::read(watch_, &event, sizeof event) == sizeof event) count_ += (event.mask & IN_OPEN) != 0 ? 1 : 0;
+        return count_;
+    }
+
+private:
+    int watch_;
+    int count_ = 0;
+};
+
+}  // namespace
+
 TEST_CASE("stop hook: waits for a busy line, up to a second") {
     const Tree tree;
+    tree.write("lock", "");
     tree.write("address", drivers::to_text(at(tree.path("line"))));
     auto holder = drivers::open_line(at(tree.path("line")));
     CHECK(holder->write(true));
+    Openings openings{tree.path("line")};
     const auto begin = std::chrono::steady_clock::now();
     const Outcome refused = run({tree.path("address")});
     const auto took = std::chrono::steady_clock::now() - begin;
     CHECK(refused.code == 1);
     CHECK(holds(refused.text, "held by another program"));
-    CHECK(took >= std::chrono::milliseconds(950));
+    CHECK(openings.count() == 21);  // and 20 pauses of 50 ms between them
+    CHECK(took >= std::chrono::seconds(1));
     CHECK(took < std::chrono::seconds(15));
 
-    // Released while it waits: a process that is being killed goes at last.
+    // Released while it waits: a process that is being killed goes at last. Its run-time file may be gone by then.
     std::future<Outcome> waiting = std::async(std::launch::async, [&] { return run({tree.path("address")}); });
-    CHECK(waiting.wait_for(std::chrono::milliseconds(200)) == std::future_status::timeout);
+    while (openings.count() < 22 && waiting.wait_for(std::chrono::milliseconds(1)) == std::future_status::timeout) {
+    }
+    CHECK(::unlink(tree.path("address").c_str()) == 0);
     holder.reset();
-    CHECK(waiting.get().code == 0);
+    const Outcome inhibited = waiting.get();
+    CHECK(inhibited.code == 0);
+    CHECK(holds(inhibited.text, "address can't be removed: No such file or directory"));
     CHECK(content(tree.path("line")) == "0\n");
 }

@@ -2,6 +2,7 @@
 
 #include <doctest/doctest.h>
 
+#include "base/sealed.hpp"
 #include "sample_plan.hpp"
 
 using namespace dekeyd;
@@ -117,4 +118,52 @@ TEST_CASE("a latch whose source the plan no longer has makes all of it latched")
     StoredState quiet;
     quiet.memory.latched.assign(core::source_count(before), false);
     CHECK_FALSE(state_from_text(after, to_text(before, quiet)).memory.unreadable);
+}
+
+// With a sum that is right: a writer's fault, or a version that nobody counted up.
+TEST_CASE("a text that is whole, with a line that doesn't belong there, is unreadable") {
+    const core::Plan plan = test::sample_plan();
+    const std::string good =
+        "dekeyd-state 2\nsequence 3\nrunning no\nfirst-start no\nunreadable no\nlocked-out no\nheld-locally no\n"
+        "held-remotely no\ntrip-level-ns 5\nunclean-level-ns 0\nlatched limit vswr\n";
+    const auto with = [&](std::string_view was, std::string_view is) {
+        std::string text = good;
+        text.replace(text.find(was), was.size(), is);
+        return state_from_text(plan, formats::sealed_text(text));
+    };
+    REQUIRE_FALSE(with("", "").memory.unreadable);
+    REQUIRE(with("", "").memory.latched[test::vswr_limit]);
+    struct Change {
+        std::string_view was, is;
+    };
+    for (const auto& [was, is] : {
+             Change{"running no", "running maybe"},
+             Change{"running no", "running"},
+             Change{"running no", "running:no"},
+             Change{"running no", "walking no"},
+             Change{"running no\n", ""},
+             Change{"trip-level-ns 5", "trip-level-ns -1"},
+             Change{"trip-level-ns 5", "trip-level-ns 5x"},
+             Change{"trip-level-ns 5", "trip-level-ns "},
+             Change{"trip-level-ns 5", "trip-level-ns 99999999999999999999"},
+             Change{"latched limit vswr", "lost limit vswr"},
+             Change{"latched limit vswr\n", "latched limit vswr"},
+             Change{"latched limit vswr\n", "latched limit vswr\n\n"},
+         }) {
+        CAPTURE(was);
+        CAPTURE(is);
+        const StoredState state = with(was, is);
+        CHECK(state.memory.unreadable);
+        CHECK(state.running);
+        CHECK_FALSE(state.memory.latched[test::vswr_limit]);  // it is not believed in part
+    }
+    // The name that stands for "no such source" is none: the rest is believed.
+    for (const char* source : {"builtin none", "limit", "", "limit  vswr"}) {
+        CAPTURE(source);
+        const StoredState state = with("limit vswr", source);
+        CHECK(state.memory.unreadable);
+        CHECK_FALSE(state.running);
+        CHECK(state.memory.trip_level == std::chrono::nanoseconds{5});
+        CHECK(state.memory.latched == formats::blank_state(plan).memory.latched);
+    }
 }

@@ -2,7 +2,10 @@
 
 #include <doctest/doctest.h>
 #include <sys/stat.h>
+#include <sys/syscall.h>
+#include <unistd.h>
 
+#include <cerrno>
 #include <filesystem>
 #include <fstream>
 #include <iterator>
@@ -20,6 +23,30 @@ using formats::StateSlots;
 using formats::StoredState;
 
 namespace {
+
+bool storage_fails = false;
+
+}  // namespace
+
+/// In the C library's place: a storage that takes the bytes and then says that they aren't on it.
+extern "C" int fdatasync(int file) {
+    if (!storage_fails) return static_cast<int>(::syscall(SYS_fdatasync, file));
+    errno = EIO;
+    return -1;
+}
+
+namespace {
+
+/// How many files this process has open.
+auto open_files() {
+    return std::distance(std::filesystem::directory_iterator{"/proc/self/fd"}, {});
+}
+
+mode_t mode_of(const std::string& path) {
+    struct stat there {};
+    REQUIRE(::stat(path.c_str(), &there) == 0);
+    return there.st_mode & 07777;
+}
 
 StoredState numbered(const core::Plan& plan, std::uint64_t sequence) {
     StoredState state = formats::blank_state(plan);
@@ -52,6 +79,9 @@ TEST_CASE("no file is a first start, a zero-byte file is damage, a folder in its
     CHECK(load_state(folder.path(), plan).memory.first_start);
     CHECK_FALSE(load_state(folder.path(), plan).memory.unreadable);
     CHECK_FALSE(load_state(folder.path(), plan).running);
+    bool unsaved = true;
+    CHECK(load_state(folder.path(), folder.path(), plan, unsaved).sequence == 0);
+    CHECK_FALSE(unsaved);
 
     put(folder / "state", "");
     CHECK(load_state(folder.path(), plan).memory.unreadable);
@@ -105,6 +135,81 @@ TEST_CASE("a save takes no room, makes no name, and leaves the other slot as it 
     CHECK(after.st_ino == before.st_ino);
     CHECK(after.st_blocks == before.st_blocks);
     CHECK(std::distance(std::filesystem::directory_iterator{folder.path()}, {}) == 1);
+}
+
+// What it says of the kernel's cache is no proof: after a failure the file reads as if it had been taken.
+TEST_CASE("a save that the storage didn't take is made again in the same slot: the durable one stays") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder folder;
+    StateSlots slots{folder.path()};
+    REQUIRE(slots.save(plan, numbered(plan, 1)) == "");
+    REQUIRE(slots.save(plan, numbered(plan, 2)) == "");
+    const std::string durable = bytes_of(folder / "state");
+    const std::size_t half = durable.size() / 2;
+    const std::size_t place = durable.find("sequence 2\n") < half ? 0 : half;
+    for (std::uint64_t sequence = 3; sequence <= 5; ++sequence) {
+        storage_fails = true;
+        const std::string text = slots.save(plan, numbered(plan, sequence));
+        storage_fails = false;
+        CHECK(text.starts_with("can't fsync " + (folder / "state")));
+        CHECK(bytes_of(folder / "state").substr(place, half) == durable.substr(place, half));
+    }
+    REQUIRE(slots.save(plan, numbered(plan, 6)) == "");
+    CHECK(bytes_of(folder / "state").substr(place, half) == durable.substr(place, half));
+    CHECK(load_state(folder.path(), plan).sequence == 6);
+    REQUIRE(slots.save(plan, numbered(plan, 7)) == "");
+    CHECK(bytes_of(folder / "state").substr(place, half) != durable.substr(place, half));
+    CHECK(load_state(folder.path(), plan).memory == numbered(plan, 7).memory);
+}
+
+TEST_CASE("a file that is larger than any state needs is not read, and made anew") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder folder;
+    const std::string whole = saved(folder, plan, 3);
+    const std::size_t half = whole.size() / 2;
+    const auto stretched = [&](std::size_t slot) {
+        const std::string zeros(slot - half, '\0');
+        put(folder / "state", whole.substr(0, half) + zeros + whole.substr(half) + zeros);
+    };
+    stretched(256UL * 1024);
+    CHECK_FALSE(load_state(folder.path(), plan).memory.unreadable);
+    stretched(260UL * 1024);
+    CHECK(load_state(folder.path(), plan).memory.unreadable);
+    REQUIRE(StateSlots{folder.path()}.save(plan, numbered(plan, 4)) == "");
+    CHECK(bytes_of(folder / "state").size() == 8192);
+    const test::TemporaryFolder run;
+    bool unsaved = true;
+    put(run / "unsaved", std::string(256UL * 1024, '\0'));
+    load_state(folder.path(), run.path(), plan, unsaved);
+    CHECK_FALSE(unsaved);
+    put(run / "unsaved", std::string(256UL * 1024 + 1, '\0'));
+    load_state(folder.path(), run.path(), plan, unsaved);
+    CHECK(unsaved);
+}
+
+TEST_CASE("no file stays open, and what is made is for the daemon's group to read") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder folder, run;
+    const mode_t before_mask = ::umask(022);
+    const auto before = open_files();
+    {
+        StateSlots slots{folder.path()};
+        StateCopy copy{run.path()};
+        for (std::uint64_t sequence = 1; sequence <= 3; ++sequence) {
+            std::filesystem::remove(folder / "state");
+            REQUIRE(slots.save(plan, numbered(plan, sequence)) == "");
+            REQUIRE(slots.save(plan, numbered(plan, sequence)) == "");
+            REQUIRE(copy.write(plan, numbered(plan, sequence)) == "");
+            REQUIRE(formats::tell_saved(run.path(), sequence) == "");
+        }
+        CHECK(open_files() == before + 2);
+    }
+    CHECK(open_files() == before);
+    ::umask(before_mask);
+    for (const std::string& path : {folder / "state", run / "unsaved", run / "saved"}) {
+        CAPTURE(path);
+        CHECK(mode_of(path) == 0640);
+    }
 }
 
 // Either slot may be the newer one, and what was lost with it may have been a latch.
@@ -341,9 +446,24 @@ TEST_CASE("the number that is saved is twenty digits and the line's end; anythin
         return result;
     };
     CHECK_FALSE(unsaved("00000000000000000005\n"));
+    CHECK(unsaved("000000000000000000005\n"));
     CHECK(unsaved("00000000000000000004\n"));
     for (const char* text : {"", "\n", "5", "5x", "5\n\n", "5 \n", "-5\n", "x\n", "99999999999999999999\n"}) {
         CAPTURE(text);
         CHECK(unsaved(text));
+    }
+}
+
+TEST_CASE("where nothing says what was saved, the first state's copy counts as unsaved, too") {
+    const core::Plan plan = test::sample_plan();
+    const test::TemporaryFolder folder, run;
+    saved(folder, plan, 1);
+    REQUIRE(StateCopy{run.path()}.write(plan, numbered(plan, 1)) == "");
+    for (const char* text : {"", "\n", "x\n", "1"}) {
+        CAPTURE(text);
+        put(run / "saved", text);
+        bool unsaved = false;
+        CHECK(load_state(folder.path(), run.path(), plan, unsaved).memory.unreadable);
+        CHECK(unsaved);
     }
 }

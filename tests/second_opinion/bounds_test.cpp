@@ -156,6 +156,9 @@ TEST_CASE("a compensation by temperature: the bound is where it hides the most")
     p.channels[1].gain = 2.0;
     p.channels[1].zero = -10.0;  // 260 degC at its window's end: -2.4 dB
     lies_at(bound_of(p).beyond, 0.5 - 2.4 * 0.025);
+    chain.temperature_db_per_k = 0.01;  // -60 degC at its other end: -0.8 dB
+    lies_at(bound_of(p).beyond, 0.5 - 0.8 * 0.025);
+    chain.temperature_db_per_k = -0.01;
     p.channels[1].gain = 1.0;
     p.channels[1].valid_low = p.channels[1].valid_high = 0.0;  // none: the part's range, -1.05 dB at 125 degC
     lies_at(bound_of(p).beyond, 0.5 - 1.05 * 0.025);
@@ -164,6 +167,10 @@ TEST_CASE("a compensation by temperature: the bound is where it hides the most")
     p.channels[1].valid_low = 30.0;
     p.channels[1].valid_high = 120.0;  // lost, it adds nothing, which is less than at 30 degC
     lies_at(bound_of(p).beyond, 0.5);
+}
+
+TEST_CASE("a bound lies beyond its level by a billionth of it and of one") {
+    CHECK(std::abs(bound_of(plan(thermometer(), 70.0)).beyond.level - 70.0 - 71e-9) < 1e-12);
 }
 
 TEST_CASE("what is no power: gain, zero and their sign") {
@@ -176,6 +183,9 @@ TEST_CASE("what is no power: gain, zero and their sign") {
     core::Plan p = plan(supply, 30.8);
     CHECK(bound_of(p).beyond.above);
     lies_at(bound_of(p).beyond, 2.82);  // 30.8 / 11 + 0.02
+    p.channels[0].gain = 0.5;           // rises, however slowly
+    CHECK(bound_of(p).beyond.above);
+    p.channels[0].gain = 11.0;
     p.limits[0].direction = core::Direction::below;
     CHECK_FALSE(bound_of(p).beyond.above);
     p.channels[0].gain = -11.0;
@@ -197,7 +207,7 @@ TEST_CASE("patience: the qualify time and a round; where jumps are doubted, thei
     core::Plan p = plan(thermometer(), 70.0);
     p.limits[0].qualify = 1s;
     CHECK(bound_of(p).patience == 3600ms);
-    p.channels[0].largest_jump = 5.0;
+    p.channels[0].largest_jump = 0.5;
     CHECK(bound_of(p).patience == 9600ms);
     p.channels[0].largest_jump = 0.0;
     p.channels[0].power_on_value = 85.0;
