@@ -21,7 +21,7 @@ struct Line {
     std::string_view text;
 };
 
-std::optional<Line> to_line(std::string_view line) {
+std::optional<Line> row_of_line(std::string_view line) {
     if (line.ends_with(check_column)) return Line{true, line.substr(0, line.size() - check_column.size())};
     const auto row = unsealed_row(line);
     return row ? std::optional{Line{false, *row}} : std::nullopt;
@@ -35,7 +35,7 @@ Rows rows_of(std::string_view text) {
     std::size_t whole = 0;
     each_line(text, [&](std::string_view line, std::size_t end) {
         whole = end;
-        const auto right = to_line(line);
+        const auto right = row_of_line(line);
         if (!right) {
             ++result.damaged;
         } else if (right->columns) {
@@ -64,7 +64,7 @@ std::string append_row(const std::string& path, std::string_view columns, std::s
     std::string_view last_columns;
     std::size_t whole = 0;
     each_line(file.bytes, [&](std::string_view line, std::size_t end) {
-        const auto right = to_line(line);
+        const auto right = row_of_line(line);
         if (right) whole = end;
         if (right && right->columns) last_columns = right->text;
     });

@@ -48,7 +48,7 @@ TEST_CASE("which of what is worked out may trip, which rests without RF, and whi
         CHECK(rule.derived == static_cast<Derived>(i));
         CHECK(rule.may_trip == may_trip.contains(rule.id));
         CHECK(rule.with_rf == with_rf.contains(rule.id));
-        CHECK(rule.renewed == (each_second.contains(rule.id) ? Duration{1s} : Duration{}));
+        CHECK(rule.renewed() == (each_second.contains(rule.id) ? Duration{1s} : Duration{}));
     }
 }
 

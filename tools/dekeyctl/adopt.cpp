@@ -18,7 +18,7 @@ struct RoleName {
     std::string_view word;
     std::optional<std::uint16_t> core::Roles::*place;
 };
-constexpr std::array roles{
+constexpr std::array role_names{
     RoleName{"forward", &core::Roles::forward},
     RoleName{"reflected", &core::Roles::reflected},
     RoleName{"drive", &core::Roles::drive},
@@ -33,7 +33,7 @@ constexpr std::array roles{
 };
 
 const core::Channel* channel_for(const core::Plan& plan, std::string_view what) {
-    for (const RoleName& role : roles)
+    for (const RoleName& role : role_names)
         if (role.word == what && plan.roles.*role.place) return &plan.channels[*(plan.roles.*role.place)];
     for (const core::Channel& channel : plan.channels)
         if (channel.id == what) return &channel;

@@ -91,7 +91,7 @@ constexpr std::array bus_rows{
            .says = "The converter's end codes, such as -32768 .. 32767: a reading there is saturated."},
 };
 
-std::string_view word(BusDriver driver) {
+std::string_view driver_word(BusDriver driver) {
     return bus_drivers[static_cast<std::size_t>(driver)].text;
 }
 
@@ -101,7 +101,7 @@ void read_bus(const Entry& entry, Section& buses, Draft& draft) {
     BusDraft of{.place = entry.place, .path = section.path(), .driver_known = false, .period_known = false, .chip = {}};
     bus.id = entry.key;
     const auto driver = section.word_as<BusDriver>("driver");
-    if (driver) section.is_of(word(*driver));
+    if (driver) section.is_of(driver_word(*driver));
     const auto period = section.duration("period");
     of.driver_known = driver.has_value();
     of.period_known = period.has_value();
