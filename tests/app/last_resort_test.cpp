@@ -106,7 +106,7 @@ TEST_CASE("an exception that nobody caught: the owner is asked, then the process
     CHECK(end.inhibited == "A");
     CHECK(WIFEXITED(end.status));
     CHECK(WEXITSTATUS(end.status) == 70);
-    CHECK(end.said == "dekeyd: an error that nobody caught; the line is inhibited and the process ends: no room\n");
+    CHECK(end.said == "dekeyd: an unhandled error; the line is inhibited and the process ends: no room\n");
 }
 
 TEST_CASE("of a long error 500 bytes are said") {

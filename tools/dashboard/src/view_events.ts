@@ -36,6 +36,8 @@ export class EventsView {
     const key = `${t.language} ${device?.id} ${all.length} ${last?.epoch} ${last?.number} ${ages} ${device?.synchronised}` + captures.map((one) => ` ${one.at_s}`).join("");
     if (key === this.drawn) return;
     this.drawn = key;
+    // lit-html leaves a comment behind for each row that goes: a list with many of them is drawn from nothing.
+    if ((this.root.querySelector("ol")?.childNodes.length ?? 0) > 4 * shown) render(nothing, this.root);
     render(html`<h2 id="happened-title">${t.events.title}</h2>
       ${rows.length ? nothing : html`<p class="none">${t.events.none}</p>`}
       <div class="scroll" tabindex="0" role="group" aria-labelledby="happened-title"><ol class="events" reversed>
