@@ -136,7 +136,7 @@ TEST_CASE("a text that is whole, with a line that doesn't belong there, is unrea
     struct Change {
         std::string_view was, is;
     };
-    for (const auto& [was, is] : {
+    for (const Change& change : {
              Change{"running no", "running maybe"},
              Change{"running no", "running"},
              Change{"running no", "running:no"},
@@ -150,9 +150,9 @@ TEST_CASE("a text that is whole, with a line that doesn't belong there, is unrea
              Change{"latched limit vswr\n", "latched limit vswr"},
              Change{"latched limit vswr\n", "latched limit vswr\n\n"},
          }) {
-        CAPTURE(was);
-        CAPTURE(is);
-        const StoredState state = with(was, is);
+        CAPTURE(change.was);
+        CAPTURE(change.is);
+        const StoredState state = with(change.was, change.is);
         CHECK(state.memory.unreadable);
         CHECK(state.running);
         CHECK_FALSE(state.memory.latched[test::vswr_limit]);  // it is not believed in part
