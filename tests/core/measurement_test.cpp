@@ -1,0 +1,133 @@
+// Scans to quantities: what is news, which detectors say something together, what ages, what a sleep forgets.
+#include "measure/measurement.hpp"
+
+#include <doctest/doctest.h>
+
+#include <array>
+#include <chrono>
+
+#include "sample_plan.hpp"
+
+using namespace dekeyd::core;
+using namespace std::chrono_literals;
+
+namespace {
+
+// sample_plan: 0 heatsink, 1 forward, 2 reflected, 3 forward again; its detectors give a volt for a watt.
+constexpr std::uint16_t heatsink = 0, forward = 1, reflected = 2;
+
+Instant at(Duration time) {
+    return Instant{time};
+}
+
+Sample of(double value, Instant when) {
+    return {.value = value, .begun = when, .fault = Fault::none};
+}
+
+struct Station {
+    Plan plan = dekeyd::test::sample_plan();
+    Measurement measurement{plan};
+
+    void scan(Duration time, double first_w, double reflected_w, double again_w, Fault of_heatsink = Fault::none) {
+        const Instant now = at(time);
+        Sample warm = of(40.0, now);
+        warm.fault = of_heatsink;
+        const std::array samples{warm, of(first_w, now), of(reflected_w, now), of(again_w, now)};
+        measurement.absorb({.sampler = 0, .samples = samples}, now, false);
+    }
+    [[nodiscard]] const Reading& vswr() const { return measurement.quantities()[plan.index(Derived::vswr)]; }
+};
+
+}  // namespace
+
+TEST_CASE("a whole scan is news of its sensors and of what they say together, until it is judged") {
+    Station station;
+    CHECK_FALSE(station.measurement.has_news(heatsink));
+    station.scan(100ms, 100.0, 4.0, 100.0);
+    CHECK(station.measurement.has_news(heatsink));
+    CHECK(station.measurement.has_news(forward));
+    CHECK(station.measurement.has_news(station.plan.index(Derived::vswr)));
+    CHECK(station.measurement.quantities()[heatsink].value == 40.0);
+    // |Gamma| = sqrt(4 / 100) = 0.2; (1 + 0.2) / (1 - 0.2) = 1.5
+    CHECK(station.vswr().value == doctest::Approx(1.5));
+    station.measurement.no_news();
+    CHECK_FALSE(station.measurement.has_news(heatsink));
+    CHECK(station.vswr().value == doctest::Approx(1.5));
+}
+
+TEST_CASE("forward is the larger of its two readings") {
+    Station station;
+    station.scan(100ms, 80.0, 1.0, 100.0);
+    CHECK(station.measurement.quantities()[forward].value == doctest::Approx(100.0));
+    station.scan(200ms, 90.0, 1.0, 70.0);
+    CHECK(station.measurement.quantities()[forward].value == doctest::Approx(90.0));
+}
+
+TEST_CASE("a key edge within a scan says nothing of the match") {
+    Station station;
+    station.scan(100ms, 100.0, 4.0, 100.0);
+    station.measurement.no_news();
+    station.scan(200ms, 100.0, 90.0, 49.9);  // beyond a factor of two
+    REQUIRE(station.measurement.bracket());
+    CHECK(station.measurement.bracket()->state == BracketState::edge);
+    CHECK_FALSE(station.measurement.has_news(station.plan.index(Derived::vswr)));
+    CHECK(station.vswr().value == doctest::Approx(1.5));
+    station.scan(300ms, 100.0, 90.0, 50.01);
+    CHECK(station.measurement.bracket()->state == BracketState::measurable);
+    CHECK(station.measurement.has_news(station.plan.index(Derived::vswr)));
+}
+
+TEST_CASE("a scan of another sampler brings no look at the match") {
+    Station station;
+    station.scan(100ms, 100.0, 4.0, 100.0);
+    REQUIRE(station.measurement.bracket());
+    station.measurement.absorb({.sampler = 1, .samples = {}}, at(200ms), false);
+    CHECK_FALSE(station.measurement.bracket());
+}
+
+TEST_CASE("what no scan renews becomes unknown, the match with its forward reading") {
+    Station station;
+    station.scan(100ms, 100.0, 4.0, 100.0);
+    station.measurement.grow_old(at(5100ms));  // allowed: 5 s
+    CHECK(station.measurement.quantities()[heatsink].health == Health::good);
+    CHECK(station.vswr().health == Health::good);
+    station.measurement.grow_old(at(5100ms + 1ns));
+    CHECK(station.measurement.quantities()[heatsink].health == Health::unknown);
+    CHECK(station.measurement.quantities()[heatsink].fault == Fault::stale);
+    CHECK(station.vswr().health == Health::unknown);
+}
+
+TEST_CASE("each sample is counted once, a fault by its name") {
+    Station station;
+    station.scan(100ms, 100.0, 4.0, 100.0, Fault::bad_crc);
+    CHECK(station.measurement.counts()[heatsink].faults_idle == 1);
+    CHECK(station.measurement.counts()[heatsink].last_fault == Fault::bad_crc);
+    CHECK(station.measurement.counts()[heatsink].good_idle == 0);
+    CHECK(station.measurement.counts()[forward].good_idle == 2);  // it is read twice
+    CHECK(station.measurement.counts()[reflected].good_idle == 1);
+}
+
+TEST_CASE("a sleep forgets the readings, and what was begun before it") {
+    Station station;
+    station.scan(100ms, 100.0, 4.0, 100.0);
+    station.measurement.wake(at(200ms));
+    station.measurement.forget_readings();
+    CHECK(station.measurement.quantities()[heatsink].fault == Fault::stale);
+    CHECK(station.vswr().health == Health::unknown);
+    station.measurement.no_news();
+    station.scan(200ms, 100.0, 4.0, 100.0);  // begun at the very moment
+    CHECK_FALSE(station.measurement.has_news(heatsink));
+    station.scan(201ms, 100.0, 4.0, 100.0);
+    CHECK(station.measurement.has_news(heatsink));
+    CHECK(station.measurement.quantities()[heatsink].health == Health::good);
+}
+
+TEST_CASE("RF and drive are absent only where their detectors say so") {
+    Station station;
+    CHECK_FALSE(station.measurement.rf_absent());
+    CHECK(station.measurement.drive_absent());  // not measured in this plan
+    station.scan(100ms, 0.5, 0.001, 0.5);
+    CHECK(station.measurement.rf_absent());
+    station.scan(200ms, 0.5, 50.0, 0.5);  // swapped cables
+    CHECK_FALSE(station.measurement.rf_absent());
+}

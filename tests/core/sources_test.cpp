@@ -1,0 +1,48 @@
+// The sources that may be a cause: limits, channels, built-ins, each once, with an id that no other has.
+#include "plan/sources.hpp"
+
+#include <doctest/doctest.h>
+
+#include <set>
+#include <string>
+
+#include "sample_plan.hpp"
+
+using namespace dekeyd::core;
+
+TEST_CASE("each source has its own kind, place and id") {
+    const Plan plan = dekeyd::test::sample_plan();
+    REQUIRE(source_count(plan) == plan.limits.size() + plan.channels.size() + builtin_count);
+    std::set<std::string> names;
+    for (std::size_t i = 0; i < source_count(plan); ++i) {
+        const SourceInfo info = describe_source(plan, static_cast<SourceIndex>(i));
+        CAPTURE(info.id);
+        CHECK_FALSE(info.name.empty());
+        CHECK(names.insert(std::string{source_prefix_words.of(info.kind)} + "-" + std::string{info.id}).second);
+        const std::size_t limits = plan.limits.size(), sensors = limits + plan.channels.size();
+        CHECK(info.kind == (i < limits    ? SourceInfo::Kind::limit
+                            : i < sensors ? SourceInfo::Kind::channel
+                                          : SourceInfo::Kind::builtin));
+        CHECK(info.index == (i < limits ? i : i < sensors ? i - limits : i - sensors));
+    }
+}
+
+TEST_CASE("a built-in's source is behind all limits and channels, and describes itself") {
+    const Plan plan = dekeyd::test::sample_plan();
+    for (std::size_t i = 0; i < builtin_count; ++i) {
+        const auto builtin = static_cast<Builtin>(i);
+        const SourceInfo info = describe_source(plan, source_of(plan, builtin));
+        CHECK(info.id == describe(builtin).id);
+        CHECK(info.latches == describe(builtin).latches);
+        CHECK(info.counted == describe(builtin).counted);
+    }
+}
+
+TEST_CASE("what a limit's trip does is its own rule") {
+    Plan plan = dekeyd::test::sample_plan();
+    CHECK_FALSE(describe_source(plan, dekeyd::test::heatsink_limit).latches);
+    CHECK(describe_source(plan, dekeyd::test::vswr_limit).latches);
+    plan.limits[0].counted = false;
+    CHECK_FALSE(describe_source(plan, dekeyd::test::heatsink_limit).counted);
+    CHECK(describe_source(plan, dekeyd::test::heatsink_sensor).counted);
+}
