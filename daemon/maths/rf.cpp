@@ -119,7 +119,9 @@ bool falls_with_power(const Detector& detector) noexcept {
 }
 
 std::optional<LogDetector> log_detector_through(TablePoint first, TablePoint second) noexcept {
+    if (first.dbm == second.dbm) return std::nullopt;
     const double slope = (first.volts - second.volts) / (first.dbm - second.dbm);
+    if (slope == 0.0) return std::nullopt;
     const double intercept = first.dbm - first.volts / slope;
     if (!std::isfinite(slope) || !std::isfinite(intercept)) return std::nullopt;
     return LogDetector{slope, intercept};
@@ -154,7 +156,7 @@ double reflection_from_powers(double forward_w, double reflected_w) noexcept {
 
 double vswr_from_reflection(double reflection) noexcept {
     const double g = unit_reflection(reflection);
-    return std::min((1.0 + g) / (1.0 - g), unbounded);
+    return g < 1.0 ? std::min((1.0 + g) / (1.0 - g), unbounded) : unbounded;
 }
 
 double reflection_from_vswr(double vswr) noexcept {
@@ -190,7 +192,8 @@ double reflection_at_far_end(double reflection, double feeder_loss_db) noexcept 
 ReflectionInterval reflection_interval(double measured, double directivity_db) noexcept {
     const double m = unit_reflection(measured);
     const double d = leakage(directivity_db);
-    const double high = (m + d) / (1.0 - m * d);
+    const double room = 1.0 - m * d;
+    const double high = room > 0.0 ? (m + d) / room : 1.0;
     return {std::max(0.0, (m - d) / (1.0 + m * d)), std::min(1.0, high), high >= 1.0};
 }
 
@@ -198,7 +201,8 @@ ReflectionInterval indicated_interval(double true_reflection, double directivity
     const double g = unit_reflection(true_reflection);
     const double d = leakage(directivity_db);
     const double leak = arms == LeakyArms::both ? g * d : 0.0;
-    const double high = (g + d) / (1.0 - leak);
+    const double room = 1.0 - leak;
+    const double high = room > 0.0 ? (g + d) / room : 1.0;
     return {std::max(0.0, (g - d) / (1.0 + leak)), std::min(1.0, high), high >= 1.0};
 }
 
