@@ -179,39 +179,55 @@ Reading heat(const RfPlan& rf, const Reading& dc, const Reading& forward, const 
 
 namespace {
 
-using Formula = Reading (*)(const Surroundings&);
-
-// A formula, where there is one, is asked for what its row needs; what isn't in `needs` may be absent.
-constexpr std::array<Formula, derived_count> formulas{
-    [](const Surroundings& s) { return s.reflections->vswr; },
-    [](const Surroundings& s) { return s.reflections->reflection; },
-    [](const Surroundings& s) { return s.reflections->return_loss; },
-    [](const Surroundings& s) { return s.reflections->mismatch_loss; },
-    [](const Surroundings& s) { return s.reflections->net_power; },
-    [](const Surroundings& s) { return s.reflections->antenna_vswr; },
-    [](const Surroundings& s) { return s.reflections->antenna_power; },
-    [](const Surroundings& s) { return gain(s.plan.rf, *s.role(s.roles().forward), *s.role(s.roles().drive)); },
-    [](const Surroundings& s) { return compression(s.plan.rf, s.of(Derived::gain), s.role(s.roles().heatsink)); },
-    [](const Surroundings& s) { return dc_power(*s.role(s.roles().supply), *s.role(s.roles().current)); },
-    [](const Surroundings& s) {
-        return efficiency(s.plan.rf, *s.role(s.roles().forward), s.role(s.roles().drive), s.of(Derived::dc_power));
-    },
-    [](const Surroundings& s) {
-        return heat(s.plan.rf, s.of(Derived::dc_power), *s.role(s.roles().forward), s.role(s.roles().drive),
-                    s.role(s.roles().reflected));
-    },
-    [](const Surroundings& s) { return s.forecast->circulator_load; },
-    [](const Surroundings& s) { return s.forecast->thermal_resistance; },
-    [](const Surroundings& s) { return s.forecast->settling_temperature; },
-    [](const Surroundings& s) { return s.forecast->time_to_limit; },
-    [](const Surroundings& s) { return s.forecast->forecast_temperature; },
-    [](const Surroundings& s) { return s.forecast->back_off; },
+struct FormulaRow {
+    Derived derived;
+    Reading (*formula)(const Surroundings&);
 };
+
+// A formula is asked for where the plan has what its row in quantities.hpp needs; all else may be absent.
+constexpr std::array<FormulaRow, derived_count> formulas{{
+    {Derived::vswr, [](const Surroundings& s) { return s.reflections->vswr; }},
+    {Derived::reflection, [](const Surroundings& s) { return s.reflections->reflection; }},
+    {Derived::return_loss, [](const Surroundings& s) { return s.reflections->return_loss; }},
+    {Derived::mismatch_loss, [](const Surroundings& s) { return s.reflections->mismatch_loss; }},
+    {Derived::net_power, [](const Surroundings& s) { return s.reflections->net_power; }},
+    {Derived::antenna_vswr, [](const Surroundings& s) { return s.reflections->antenna_vswr; }},
+    {Derived::antenna_power, [](const Surroundings& s) { return s.reflections->antenna_power; }},
+    {Derived::gain,
+     [](const Surroundings& s) { return gain(s.plan.rf, *s.role(s.roles().forward), *s.role(s.roles().drive)); }},
+    {Derived::compression,
+     [](const Surroundings& s) { return compression(s.plan.rf, s.of(Derived::gain), s.role(s.roles().heatsink)); }},
+    {Derived::dc_power,
+     [](const Surroundings& s) { return dc_power(*s.role(s.roles().supply), *s.role(s.roles().current)); }},
+    {Derived::efficiency,
+     [](const Surroundings& s) {
+         return efficiency(s.plan.rf, *s.role(s.roles().forward), s.role(s.roles().drive), s.of(Derived::dc_power));
+     }},
+    {Derived::heat,
+     [](const Surroundings& s) {
+         return heat(s.plan.rf, s.of(Derived::dc_power), *s.role(s.roles().forward), s.role(s.roles().drive),
+                     s.role(s.roles().reflected));
+     }},
+    {Derived::circulator_load, [](const Surroundings& s) { return s.forecast->circulator_load; }},
+    {Derived::thermal_resistance, [](const Surroundings& s) { return s.forecast->thermal_resistance; }},
+    {Derived::settling_temperature, [](const Surroundings& s) { return s.forecast->settling_temperature; }},
+    {Derived::time_to_limit, [](const Surroundings& s) { return s.forecast->time_to_limit; }},
+    {Derived::forecast_temperature, [](const Surroundings& s) { return s.forecast->forecast_temperature; }},
+    {Derived::back_off, [](const Surroundings& s) { return s.forecast->back_off; }},
+}};
+
+consteval bool formulas_in_order() noexcept {
+    for (std::size_t i = 0; i < formulas.size(); ++i) {
+        if (static_cast<std::size_t>(formulas[i].derived) != i) return false;
+    }
+    return true;
+}
+static_assert(formulas_in_order(), "a formula for each Derived, in its order");
 
 }  // namespace
 
 Reading work_out(Derived derived, const Surroundings& around) noexcept {
-    return formulas[static_cast<std::size_t>(derived)](around);
+    return formulas[static_cast<std::size_t>(derived)].formula(around);
 }
 
 }  // namespace dekeyd::core
