@@ -160,7 +160,7 @@ private:
             publish_journal();
             state_.journal_open.store(true, std::memory_order_release);
         }
-        if (pending_.empty()) return;
+        if (pending_.empty()) return well();
         const std::uint64_t durable_before = journal_.durable();
         std::string text;
         for (auto next = pending_.begin(); next != pending_.end() && text.empty(); ++next) {
@@ -207,7 +207,7 @@ private:
     }
 
     void well() noexcept {
-        if (!pending_.empty() || !state_.failing.load(std::memory_order_relaxed)) return;
+        if (!pending_.empty() || proved_s_ != 0 || !state_.failing.load(std::memory_order_relaxed)) return;
         state_.failing.store(false, std::memory_order_relaxed);
         complain_at_ = {};
         try {

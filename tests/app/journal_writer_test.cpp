@@ -188,6 +188,15 @@ TEST_CASE("a storage that comes back just before the stop takes all") {
     CHECK(bench.state.journal_durable == 3);
 }
 
+TEST_CASE("a storage that failed before the first event counts as well again once it takes writes") {
+    Bench bench;
+    bench.configuration.state_directory = bench.folder / "missing";
+    bench.start();
+    REQUIRE(test::eventually([&] { return bench.state.failing.load(); }));
+    std::filesystem::create_directory(bench.folder / "missing");
+    CHECK(test::eventually([&] { return !bench.state.failing.load(); }));
+}
+
 TEST_CASE("a proof test's date is tried again until it is durable; other events have none") {
     Bench bench;
     bench.configuration.state_directory = bench.folder / "missing";
