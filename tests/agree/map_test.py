@@ -23,7 +23,6 @@ LONG = {
     "daemon/store/capture.cpp": "a capture's rows both ways; to be split into writing and reading",
     "daemon/guard/service.cpp": "start and stop in their order; to be split",
     "daemon/control/socket.cpp": "clients and their requests; to be split",
-    "daemon/telemetry/telemetry.cpp": "a session; to be split into session, outbox, delivery of events and intake of commands",
 }
 
 def folders():

@@ -145,9 +145,9 @@ MENDS = [
     {
         "finding": "reset-that-waited-at-a-frozen-broker",
         "says": "A reset that a frozen broker had kept for seconds was executed when it thawed.",
-        "file": "daemon/telemetry/telemetry.cpp",
-        "old": "        if (asked != nullptr && *asked != core::CommandKind::hold && may_have_waited(now))\n",
-        "new": "        if (asked != nullptr && *asked != core::CommandKind::hold && !in_flight_.empty() && false)\n",
+        "file": "daemon/telemetry/command_intake.cpp",
+        "old": "outbox_.stood_still(now)",
+        "new": "outbox_.stood_still(now - std::chrono::hours{1})",
         "target": "mqtt_test",
         "finds": ["tests/mqtt/mqtt_test", "-tc=what waited*"],
     },
@@ -172,9 +172,18 @@ MENDS = [
     {
         "finding": "permit-stays-true-at-the-broker",
         "says": "The last will says that the device is lost, and the permit stays true.",
-        "file": "daemon/telemetry/telemetry.cpp",
-        "old": "device_.permit_topic(), \"false\");",
-        "new": "device_.state_topic(), \"lost\");",
+        "changes": [
+            {
+                "file": "daemon/telemetry/telemetry.cpp",
+                "old": "session_{configuration, device_.permit_topic(), link_,",
+                "new": "session_{configuration, device_.state_topic(), link_,",
+            },
+            {
+                "file": "daemon/telemetry/session.cpp",
+                "old": "will_topic_, \"false\")",
+                "new": "will_topic_, \"lost\")",
+            },
+        ],
         "target": "mqtt_test",
         "finds": ["tests/mqtt/mqtt_test", "-tc=a session that breaks off*"],
     },
@@ -210,19 +219,24 @@ MENDS = [
         "says": "The goodbye uses the slots of messages that are still on their way, and takes their answers for its own.",
         "changes": [
             {
-                "file": "daemon/telemetry/telemetry.cpp",
-                "old": "in_flight_[slots] = in_flight_[slots + 1] =",
-                "new": "in_flight_[0] = in_flight_[1] =",
+                "file": "daemon/telemetry/outbox.cpp",
+                "old": "    slots_[slots] = slots_[slots + 1] = {",
+                "new": "    slots_[0] = slots_[1] = {",
             },
             {
-                "file": "daemon/telemetry/telemetry.cpp",
-                "old": "1, true, slots)",
-                "new": "1, true, 0)",
+                "file": "daemon/telemetry/outbox.cpp",
+                "old": "return link_.publish(permit_topic, \"false\", 1, true, slots) &&",
+                "new": "return link_.publish(permit_topic, \"false\", 1, true, 0) &&",
             },
             {
-                "file": "daemon/telemetry/telemetry.cpp",
-                "old": "1, true, slots + 1)",
-                "new": "1, true, 1)",
+                "file": "daemon/telemetry/outbox.cpp",
+                "old": "\"disconnected\", 1, true, slots + 1)",
+                "new": "\"disconnected\", 1, true, 1)",
+            },
+            {
+                "file": "daemon/telemetry/outbox.cpp",
+                "old": "return slots_[slots].purpose == Purpose::none && slots_[slots + 1].purpose",
+                "new": "return slots_[0].purpose == Purpose::none && slots_[1].purpose",
             },
         ],
         "target": "mqtt_test",

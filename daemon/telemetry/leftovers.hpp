@@ -1,0 +1,36 @@
+// Retained topics of ours from an earlier life: a property that the description no longer has, an alert that is over.
+// The broker sends them once to a new subscription; each is taken away.
+#pragma once
+
+#include <optional>
+#include <set>
+#include <string>
+
+#include "telemetry/alerts.hpp"
+#include "telemetry/homie.hpp"
+#include "telemetry/outbox.hpp"
+
+namespace dekeyd {
+
+class Leftovers {
+public:
+    Leftovers(const homie::Device& device, const Alerts& alerts, Outbox& outbox, MqttLink& link)
+        : device_{device}, alerts_{alerts}, outbox_{outbox}, link_{link} {}
+
+    void begin_session();
+    /// Asks the broker for what it has retained.
+    void ask(core::Instant now);
+    /// A message that the broker had retained.
+    void hear(const std::string& topic);
+    void send_removals(core::Instant now);
+
+private:
+    const homie::Device& device_;
+    const Alerts& alerts_;
+    Outbox& outbox_;
+    MqttLink& link_;
+    std::optional<core::Instant> asks_until_;
+    std::set<std::string> topics_;
+};
+
+}  // namespace dekeyd

@@ -1,0 +1,81 @@
+#include "telemetry/values.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+namespace dekeyd {
+namespace {
+
+constexpr core::Duration summary_every = std::chrono::seconds{1};
+
+bool is_summary(const homie::Property& property) {
+    return property.pace == homie::Pace::each_second;
+}
+
+}  // namespace
+
+Values::Values(const formats::Configuration& configuration, const homie::Device& device, Outbox& outbox)
+    : configuration_{configuration}, device_{device}, outbox_{outbox} {
+    for (const homie::Property& property : device.properties()) {
+        if (!property.settable()) all_.push_back({.property = &property, .value = {}});
+    }
+}
+
+void Values::begin_session() {
+    for (Published& one : all_) one.sent = false;
+    make_due();
+}
+
+bool Values::all_sent() const noexcept {
+    return std::all_of(all_.begin(), all_.end(), [](const Published& one) { return one.sent; });
+}
+
+bool Values::send(const core::Snapshot& snapshot, const homie::Surroundings& around, bool urgent, core::Instant now) {
+    const bool full = is_due(now);
+    if (!full && !urgent) return true;
+    bool all = true;
+    for (Published& one : all_) {
+        const bool prompt = one.property->pace == homie::Pace::prompt;
+        if (is_summary(*one.property) || (!full && !prompt)) continue;
+        homie::Value value = device_.value(*one.property, snapshot, around);
+        if (one.sent && !worth_sending(one, value, now)) continue;
+        if (!outbox_.send({.topic = one.property->topic,
+                           .payload = value.text.value_or(""),
+                           .keep_free = prompt ? 0 : Outbox::spare_slots},
+                          now)) {
+            all = false;
+            continue;
+        }
+        one.sent = true;
+        one.at = now;
+        one.value = std::move(value);
+    }
+    if (full && all) next_ = now + configuration_.mqtt->fastest;
+    return all;
+}
+
+bool Values::worth_sending(const Published& one, const homie::Value& value, core::Instant now) const {
+    const homie::Pace pace = one.property->pace;
+    const bool slow = now - one.at >= configuration_.mqtt->slowest;
+    if (pace == homie::Pace::measured && value.text && slow) return true;
+    if (value.text == one.value.text) return false;
+    if (pace == homie::Pace::slow) return slow;
+    if (!value.number || !one.value.number) return true;
+    const core::Unit unit = core::describe(configuration_.plan, one.property->index).unit;
+    return std::fabs(*value.number - *one.value.number) >= homie::dead_band(unit, *one.value.number);
+}
+
+bool Values::send_summary(const core::Snapshot& snapshot, const homie::Surroundings& around, core::Instant now) {
+    const auto summary =
+        std::find_if(all_.begin(), all_.end(), [](const Published& one) { return is_summary(*one.property); });
+    if (summary == all_.end() || now < next_summary_) return true;
+    const std::string text = device_.summary(snapshot, around);
+    if (!outbox_.send({.topic = summary->property->topic, .payload = text, .keep_free = Outbox::spare_slots}, now)) {
+        return false;
+    }
+    summary->sent = true;
+    next_summary_ = now + summary_every;
+    return true;
+}
+
+}  // namespace dekeyd
