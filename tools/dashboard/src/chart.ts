@@ -112,6 +112,7 @@ export class Stack {
         { ...axis, size: strip.times ? size * 2 : 0, space: size * 6.5, values: (_plot, all) => all.map((x) => (strip.times ? this.events.xText(x) : "")) },
         { ...axis, size: size * 3.8, space: size * 2.2, values: (_plot, all) => all.map((value) => `${+value.toFixed(3)}`) },
         // A right axis everywhere keeps the times of all charts above each other.
+        // eslint-disable-next-line @typescript-eslint/no-unsafe-enum-assignment -- the enumeration exists for the compiler alone
         { ...axis, side: 1, scale: strip.rightRange ? "r" : "y", size: size * 2.8, grid: { show: false },
           values: (_plot, all) => all.map((value) => (strip.rightRange ? `${+value.toFixed(2)}` : "")) },
       ],

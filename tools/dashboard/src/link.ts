@@ -108,7 +108,10 @@ export class Broker {
 
   private ping(): void {
     this.after(ping_ms, () => {
-      if (this.unanswered > 1) return this.lost();
+      if (this.unanswered > 1) {
+        this.lost();
+        return;
+      }
       ++this.unanswered;
       this.put(pingreq());
       this.ping();

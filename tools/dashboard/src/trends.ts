@@ -33,10 +33,10 @@ export const lowOf = (id: string) => `${id}<`;
 export const highOf = (id: string) => `${id}>`;
 
 export function charts(device: Device): Chart[] {
-  const measured = device.nodes.get("measurements")?.properties ?? new Map();
+  const measured = device.nodes.get("measurements")?.properties;
   const role = (name: string) => device.roles.get(name) ?? name;
   const curve = (id: string, style: 0 | 1 | 2, more: Partial<Curve> = {}): Curve[] => {
-    const property = measured.get(id);
+    const property = measured?.get(id);
     return property ? [{ id, label: property.name, unit: property.unit, style, ...more }] : [];
   };
   const levels = (id: string): Level[] => limitsNow(device).filter((limit) => limit.watch === id)

@@ -27,6 +27,9 @@ export class LoginView {
       <label for="password">${t.login.password}</label><input id="password" type="password" autocomplete="current-password">
       <button type="submit">${t.login.connect}</button>
       <label class="keep"><input id="keep" type="checkbox"> ${t.login.keep}</label>
-      ${choices.login() ? html`<button type="button" @click=${() => (choices.keepLogin(undefined), this.show(wanted, wrong))}>${t.login.forget}</button>` : nothing}`, this.root);
+      ${choices.login() ? html`<button type="button" @click=${() => {
+        choices.keepLogin(undefined);
+        this.show(wanted, wrong);
+      }}>${t.login.forget}</button>` : nothing}`, this.root);
   }
 }

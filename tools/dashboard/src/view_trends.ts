@@ -126,7 +126,7 @@ export class TrendsView {
 
   private moved(self: uPlot): void {
     const index = self.cursor.idx;
-    const time = index === null || index === undefined || (self.cursor.left ?? -1) < 0 ? null : (self.data[0]![index] ?? null);
+    const time = index === null || index === undefined || (self.cursor.left ?? -1) < 0 ? null : (self.data[0][index] ?? null);
     if (time === this.cursor) return;
     this.cursor = time;
     this.read();
