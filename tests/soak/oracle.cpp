@@ -198,8 +198,10 @@ void Oracle::look(const std::vector<core::Scan>& scans) {
     const double drive_w = world_.truth().drive_w;
     if (drive_w > drive_absent_w * 0.9) drive_seen_s_ = world_.now_s();
     if (drive_w < drive_absent_w * 1.2) silent_drive_s_ = world_.now_s();
-    if (std::exchange(supplied_, world_.contactor_closed()) != world_.contactor_closed())
-        supply_changed_s_ = world_.now_s();
+    // Limits of the supply come into force by what was ordered; the supply comes by the contacts.
+    const bool moved = std::exchange(supplied_, world_.contactor_closed()) != world_.contactor_closed();
+    const bool told = std::exchange(told_closed_, seen().contactor_closed) != seen().contactor_closed;
+    if (moved || told) supply_changed_s_ = world_.now_s();
     note_truth();
     caused_ = permitted_ = false;
     std::fill(told_.begin(), told_.end(), false);

@@ -109,7 +109,7 @@ private:
     bool start_saved_ = false, saved_ = false, released_ = false, reset_ = false, commissioned_ = false,
          caused_ = false, permitted_ = false;
     bool permit_ = false, on_air_ = false, held_ = false;
-    bool noted_ = false, supplied_ = false;
+    bool noted_ = false, supplied_ = false, told_closed_ = false;
     bool stepped_ = false;  ///< since the last start
     bool woken_ = false;    ///< the next step is the first after a sleep
     bool dropped_ = false;  ///< the contactor has opened, and no operator has reset anything since
