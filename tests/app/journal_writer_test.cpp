@@ -10,6 +10,7 @@
 #include "base/wall_clock.hpp"
 #include "eventually.hpp"
 #include "listening.hpp"
+#include "processor_time.hpp"
 #include "sample_plan.hpp"
 #include "store/journal.hpp"
 #include "store/proof_record.hpp"
@@ -84,6 +85,14 @@ TEST_CASE("nothing is written while nothing happens") {
         std::this_thread::sleep_for(10ms);  // gives it the time to do wrong
     }
     CHECK(stamp("journal") == journal);
+    CHECK(bench.stop());
+}
+
+TEST_CASE("while nothing happens it takes no processor time") {
+    Bench bench;
+    bench.start();
+    std::this_thread::sleep_for(100ms);  // it has begun
+    CHECK(test::processor_time_while([] { std::this_thread::sleep_for(1s); }) < 50ms);
     CHECK(bench.stop());
 }
 

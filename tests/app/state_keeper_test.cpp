@@ -11,6 +11,7 @@
 #include "base/wall_clock.hpp"
 #include "eventually.hpp"
 #include "listening.hpp"
+#include "processor_time.hpp"
 #include "sample_plan.hpp"
 #include "store/state_slots.hpp"
 #include "temporary_folder.hpp"
@@ -78,6 +79,20 @@ struct Bench {
 };
 
 }  // namespace
+
+TEST_CASE("while nothing changes, saved or not, it takes no processor time") {
+    Bench bench;
+    bench.start();
+    REQUIRE(test::eventually([&] { return bench.told == 1; }));
+    CHECK(test::processor_time_while([] { std::this_thread::sleep_for(1s); }) < 50ms);
+    bench.take_storage_away();
+    bench.snapshot.memory.held_locally = true;
+    bench.publish();
+    REQUIRE(test::eventually([&] { return bench.state.state_failing.load(); }));
+    CHECK(test::processor_time_while([] { std::this_thread::sleep_for(1s); }) < 50ms);
+    bench.give_storage_back();
+    CHECK(bench.stop());
+}
 
 TEST_CASE("a run that was not stopped shows, and one that was stopped cleanly doesn't") {
     Bench bench;
