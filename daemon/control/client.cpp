@@ -15,7 +15,7 @@ namespace dekeyd {
 ControlClient::ControlClient(int socket, core::Instant now) noexcept : descriptor{socket}, asked_at{now} {
     ucred who{};
     socklen_t size = sizeof who;
-    // Where the kernel can't say, it is nobody that anything is known of: `remote` is the safe one.
+    // If the kernel doesn't know the user, the client counts as remote: that is the safe one.
     if (::getsockopt(socket, SOL_SOCKET, SO_PEERCRED, &who, &size) == 0) {
         user = who.uid;
     } else {

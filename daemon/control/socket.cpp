@@ -2,17 +2,12 @@
 
 #include <fmt/format.h>
 #include <poll.h>
-#include <sys/socket.h>
-#include <sys/stat.h>
 #include <unistd.h>
 
 #include <algorithm>
-#include <cerrno>
-#include <cstring>
 #include <nlohmann/json.hpp>
 #include <utility>
 
-#include "base/unix_address.hpp"
 #include "base/wall_clock.hpp"
 #include "words/event_text.hpp"
 
@@ -25,21 +20,13 @@ namespace {
 constexpr core::Duration idle_wait = 250ms;    // events ring; a recording, or a time that has passed, doesn't
 constexpr core::Duration working_wait = 50ms;  // a recording's next part
 constexpr core::Duration pending_wait = 5ms;   // a command's answer waits for the storage
-constexpr mode_t socket_mode = 0660;
-constexpr int waiting_clients = 64;
-constexpr core::Duration accept_pause = 100ms;  // without a descriptor for the next client
-constexpr int remote_at_once = 4;               // of the telemetry's clients, and then a pause:
+constexpr int remote_at_once = 4;              // of the telemetry's clients, and then a pause:
 constexpr core::Duration remote_pause = 20ms;
 constexpr core::Duration remote_quiet = 5ms;  // between looks at what one of them has sent
 
 // The one answer of a client that is closed for another's sake.
 constexpr std::string_view place_needed =
     "every place of the control socket is taken, and another client needed this one; expected: connect and ask at once";
-
-std::string trouble(const std::string& path, const char* doing, int error) {
-    return fmt::format("{}: {}: {}; expected a run directory that this user may write (paths: run:)", path, doing,
-                       std::strerror(error));
-}
 
 }  // namespace
 
@@ -52,8 +39,8 @@ ControlSocket::ControlSocket(const formats::Configuration& configuration, Outlet
       context_{std::move(context)},
       recording_{recording},
       saved_{saved},
-      doors_{Door{.path = configuration.run_directory + "/control"},
-             Door{.path = configuration.run_directory + "/telemetry", .remote = true}} {
+      for_operators_{configuration.run_directory + "/control", false},
+      for_telemetry_{configuration.run_directory + "/telemetry", true} {
     if (wake_.descriptor() >= 0) outlet.reader = &wake_;
 }
 
@@ -68,58 +55,19 @@ formats::MqttStatus ControlSocket::telemetry() const noexcept {
 
 ControlSocket::~ControlSocket() {
     for (const Client& client : clients_) ::close(client.descriptor);
-    for (const Door& door : doors_) {
-        if (door.descriptor < 0) continue;
-        ::close(door.descriptor);
-        ::unlink(door.path.c_str());
-    }
 }
 
 std::string ControlSocket::listen() {
-    if (std::string text = open(doors_[0]); !text.empty() || !feed_) return text;
-    return open(doors_[1]);
-}
-
-std::string ControlSocket::open(Door& door) const {
-    const std::string& path = door.path;
-    const auto address = UnixAddress::of(path);
-    if (!address) {
-        return fmt::format("{}: a socket's path has 1 to {} bytes; give a shorter run directory (paths: run:)", path,
-                           UnixAddress::longest);
-    }
-    const int listener = ::socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
-    if (listener < 0) return trouble(path, "no socket", errno);
-    // The run folder is locked, so what lies there was left by a daemon that has ended.
-    struct stat there {};
-    if (::lstat(path.c_str(), &there) == 0 && S_ISSOCK(there.st_mode)) ::unlink(path.c_str());
-    // Before, so that there is no time in which others may connect; after, in case the kernel took the umask's.
-    ::fchmod(listener, socket_mode);
-    const bool bound =
-        ::bind(listener, address->get(), address->size()) == 0 && ::chmod(path.c_str(), socket_mode) == 0;
-    const int error = errno;
-    if (!bound || ::listen(listener, waiting_clients) != 0) {
-        const int why = bound ? errno : error;
-        ::close(listener);
-        return trouble(path, "can't listen", why);
-    }
-    door.descriptor = listener;
-    const auto group = door.remote ? feed_->group() : std::nullopt;
-    if (group && ::chown(path.c_str(), static_cast<uid_t>(-1), *group) != 0) {
-        return fmt::format(
-            "{}: can't be given to the group of dekeyd-telemetry: {}; expected this user in that group "
-            "(SupplementaryGroups= in the unit)",
-            path, std::strerror(errno));
-    }
-    return {};
+    if (std::string text = for_operators_.open(std::nullopt); !text.empty() || !feed_) return text;
+    return for_telemetry_.open(feed_->group());
 }
 
 void ControlSocket::run() {
     looked_ = monotonic_now();
     while (!leave_.load()) {
         std::vector<pollfd> watched{{.fd = wake_.descriptor(), .events = POLLIN, .revents = 0}};
-        for (const Door& door : doors_) {  // a negative one is passed over by poll()
-            const bool opens = monotonic_now() >= door.open_again;
-            watched.push_back({.fd = opens ? door.descriptor : -1, .events = POLLIN, .revents = 0});
+        for (const Door* door : doors_) {  // a negative one is passed over by poll()
+            watched.push_back({.fd = door->descriptor(monotonic_now()), .events = POLLIN, .revents = 0});
         }
         const std::size_t first_client = watched.size();
         for (const Client& client : clients_) {
@@ -140,7 +88,7 @@ void ControlSocket::run() {
         close_silent(now);
         drop_clients();  // first, for their room
         for (std::size_t i = 0; i < doors_.size(); ++i) {
-            if ((watched[1 + i].revents & POLLIN) != 0) accept_clients(doors_[i], now);
+            if ((watched[1 + i].revents & POLLIN) != 0) accept_clients(*doors_[i], now);
         }
         answer_saved(now);
         give_up_late(now);
@@ -150,7 +98,6 @@ void ControlSocket::run() {
         drop_clients();
         looked_ = now;
     }
-    take_events();  // the log has the last ones too
 }
 
 int ControlSocket::poll_timeout(core::Instant now) const {
@@ -161,8 +108,8 @@ int ControlSocket::poll_timeout(core::Instant now) const {
         if (client.follows) wait = std::clamp<core::Duration>(feed_->due() - now, 0ns, wait);
         if (client.quiet_until > now) wait = std::min<core::Duration>(wait, client.quiet_until - now);
     }
-    for (const Door& door : doors_) {
-        if (door.open_again > now) wait = std::min<core::Duration>(wait, door.open_again - now);
+    for (const Door* door : doors_) {
+        if (door->open_again() > now) wait = std::min<core::Duration>(wait, door->open_again() - now);
     }
     return static_cast<int>(std::chrono::ceil<std::chrono::milliseconds>(wait).count());
 }
@@ -170,21 +117,17 @@ int ControlSocket::poll_timeout(core::Instant now) const {
 // ---- clients ---------------------------------------------------------------------------------------------------
 
 void ControlSocket::accept_clients(Door& door, core::Instant now) {
-    for (int left = door.remote ? remote_at_once : waiting_clients; left > 0; --left) {
-        const int descriptor = ::accept4(door.descriptor, nullptr, nullptr, SOCK_CLOEXEC | SOCK_NONBLOCK);
-        if (descriptor < 0) {
-            // No descriptor left: those who wait go on waiting, and poll would say so at once, again and again.
-            if (errno != EAGAIN && errno != EINTR) door.open_again = now + accept_pause;
-            return;
-        }
+    for (int left = door.is_remote() ? remote_at_once : Door::waiting_clients; left > 0; --left) {
+        const int descriptor = door.accept(now);
+        if (descriptor < 0) return;
         clients_.emplace_back(descriptor, now);
         Client& client = clients_.back();
-        client.remote = client.remote || door.remote || (feed_ && feed_->is_remote(client.user));
+        client.remote = client.remote || door.is_remote() || (feed_ && feed_->is_remote(client.user));
         limit_remote_connections(client);
         receive(client, now);  // before any question of places: what it has sent already is done
         keep_places(now);
     }
-    if (door.remote) door.open_again = now + remote_pause;
+    if (door.is_remote()) door.rest(remote_pause, now);
 }
 
 void ControlSocket::receive(Client& client, core::Instant now) {
@@ -193,7 +136,7 @@ void ControlSocket::receive(Client& client, core::Instant now) {
     client.receive(now, [&](Client& from, std::string_view line) { answer(from, line, now); });
 }
 
-// Whatever the telemetry does, it takes no more than its share of the places.
+// The telemetry takes no more than its share of the places.
 void ControlSocket::limit_remote_connections(const Client& newest) {
     if (!newest.remote) return;
     std::size_t remote = 0;
@@ -227,7 +170,7 @@ void ControlSocket::keep_places(core::Instant now) {
 
 void ControlSocket::close_silent(core::Instant now) {
     for (Client& client : clients_) {
-        // A recording that nobody reads ends by the bound of its feed.
+        // A recording that its client doesn't read ends by the bound of its feed.
         if (client.has_not_read_for(unread_life, now) && !client.records) client.drop = true;
         if (!is_idle(place_of(client), now)) continue;
         client.send(formats::error_answer(fmt::format("nothing was asked here for {} minutes; expected: connect again",
@@ -369,7 +312,6 @@ void ControlSocket::take_events() {
                                                           ? std::span<const core::Reading>{snapshot.quantities}
                                                           : std::span<const core::Reading>{};
         const std::string sentence = formats::sentence(configuration_.plan, event, around);
-        log_.write(event, sentence);
         if (feed_ && followed_.load()) feed_->take(event);
         const bool watched =
             std::any_of(clients_.begin(), clients_.end(), [](const Client& client) { return client.watches(); });
@@ -427,7 +369,7 @@ void ControlSocket::serve_watchers(core::Instant now) {
     for (Client& client : clients_) {
         if (!client.watches() || client.drop || now < client.watch_next) continue;
         client.watch_next = std::max(client.watch_next + client.watch_every, now);
-        // Whoever hasn't read the last one gets the next one later, and not both.
+        // A client that hasn't read the last one gets the next one later, and not both.
         if (!client.unsent.empty()) continue;
         if (line.empty()) line = formats::watch_status(status());
         client.send(line);

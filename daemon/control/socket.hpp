@@ -1,5 +1,5 @@
 // The control socket: status, a stream of it, and the operator's commands, on this machine; and all that the telemetry
-// is told. It also writes the events to the log. Its own thread; whatever its clients do, the guard doesn't notice.
+// is told. Its own thread; its clients can't delay the guard.
 #pragma once
 
 #include <array>
@@ -16,7 +16,7 @@
 #include "configuration/configuration.hpp"
 #include "control/client.hpp"
 #include "control/client_places.hpp"
-#include "control/event_log.hpp"
+#include "control/door.hpp"
 #include "control/outlet.hpp"
 #include "control/telemetry_feed.hpp"
 #include "core/interlock.hpp"
@@ -53,7 +53,7 @@ public:
     /// To be rung when there is something new for a client.
     [[nodiscard]] Wake& wake() noexcept { return wake_; }
     [[nodiscard]] formats::MqttStatus telemetry() const noexcept;
-    /// The thread's whole work, until leave(). Events are taken and logged even if listen() failed.
+    /// The thread's whole work, until leave(). Events are taken even if listen() failed.
     void run();
     void leave() noexcept {
         leave_.store(true);
@@ -70,15 +70,6 @@ private:
         std::string sentence{};
     };
 
-    /// Where clients come in: operators by one socket, the telemetry by one of its own, so that it can't fill theirs.
-    struct Door {
-        std::string path;
-        bool remote = false;
-        int descriptor = -1;
-        core::Instant open_again{};  ///< not looked at before
-    };
-
-    std::string open(Door& door) const;
     [[nodiscard]] int poll_timeout(core::Instant now) const;
     void accept_clients(Door& door, core::Instant now);
     void receive(Client& client, core::Instant now);
@@ -107,7 +98,8 @@ private:
     Context context_;
     RecordingFeed* recording_;
     const RecorderState* saved_;
-    std::array<Door, 2> doors_;
+    Door for_operators_, for_telemetry_;
+    const std::array<Door*, 2> doors_{&for_operators_, &for_telemetry_};
     core::Instant looked_{};  ///< when the last turn saw all that had come
     std::vector<Client> clients_;
     std::map<std::uint32_t, Pending> pending_;
@@ -116,7 +108,6 @@ private:
     Wake wake_;
     std::optional<TelemetryFeed> feed_;
     std::atomic<bool> followed_{false}, broker_{false};
-    EventLog log_;
     RateLimit connected_{std::chrono::seconds{10}, 3};
     RateLimit closed_clients_{std::chrono::minutes{1}};
     std::atomic<bool> leave_{false};

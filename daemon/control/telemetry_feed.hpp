@@ -23,7 +23,7 @@ namespace dekeyd {
 
 /// Where its commands go, and what there is to tell. All of it outlives the feed; what is absent isn't told.
 struct TelemetryPorts {
-    Ring<core::Command>* commands = nullptr;  ///< without it nobody is told anything
+    Ring<core::Command>* commands = nullptr;  ///< without it no command is passed on
     const RecorderState* recorder = nullptr;
     const ArchiveState* archive = nullptr;
     LatestHistory* latest = nullptr;
@@ -54,7 +54,7 @@ public:
     [[nodiscard]] std::optional<gid_t> group() const noexcept {
         return ports_.user ? std::optional{ports_.user->group} : std::nullopt;
     }
-    /// What comes from this user is remote, by whatever socket, and whatever it says of itself. So is what comes from a
+    /// A client of this user is remote, at each socket, also if it claims to be local. So is what comes from a
     /// user that the kernel shows as none, in a user namespace: it may be this one.
     [[nodiscard]] bool is_remote(uid_t user) const noexcept {
         return user == overflow_user || (ports_.user && user == ports_.user->id);

@@ -152,8 +152,8 @@ bool Guard::refuses_inhibit() const noexcept {
     return line_->refuses_inhibit() || (contactor_ && contactor_->refuses_inhibit());
 }
 
-// A charge pump behind this line holds the permit only while it moves, so that whatever stops the decisions, with the
-// static line left at permit, ends it. It rests at inhibit.
+// A charge pump behind this line holds the permit only while it moves, so that an end of the decisions, with
+// the static line left at permit, ends it. It rests at inhibit.
 void Guard::toggle(bool permit) noexcept {
     if (!dynamic_permit_ || (!permit && !toggled_)) return;
     const bool level = permit && !toggled_;
@@ -163,7 +163,7 @@ void Guard::toggle(bool permit) noexcept {
         toggled_ = true;  // not known: written again at the next decision
 }
 
-// The earliest first, whatever bus it came from.
+// The earliest first, of all buses.
 void Guard::collect_scans() noexcept {
     scans_.clear();
     more_ = false;

@@ -43,7 +43,7 @@ public:
     /// Told on the guard's thread, before the line is held, each time that it couldn't be had.
     using Complain = std::function<void(const drivers::LineError&)>;
 
-    /// `wake`: rung by whoever has something for the guard; it outlives the guard, as the ports do.
+    /// `wake`: rung by each thread that has something for the guard; it outlives the guard, as the ports do.
     Guard(core::Duration period, Wake& wake, GuardPorts ports);
 
     // ---- the guard's thread ----

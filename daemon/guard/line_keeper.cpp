@@ -40,7 +40,7 @@ bool LineKeeper::put(bool permit, core::Instant now) noexcept {
     if (written_ == permit && !unheard) return true;
     const bool taken = line_->write(permit);
     written_ = taken ? std::optional{permit} : std::nullopt;
-    // Whatever the pad is at after a refused permit, it shall not stay there by chance.
+    // After a refused permit the pad's level is unknown: it must not stay so.
     refuses_inhibit_ = !taken && !(permit && line_->write(false));
     read_after(taken && permit, now);
     return taken;

@@ -22,13 +22,13 @@ public:
     /// Writes where `permit` isn't what stands, the last write failed, or inhibit was written and the pad said permit;
     /// then reads back. A refused permit is followed by inhibit. False: the kernel refused.
     bool put(bool permit, core::Instant now) noexcept;
-    /// Writes inhibit whatever stands, and reads back. True when the pad says so or can't be told.
+    /// Writes inhibit in any case, and reads back. True when the pad is at inhibit or can't be read.
     bool force_inhibit(core::Instant now) noexcept;
 
     [[nodiscard]] core::LineState state() const noexcept { return state_; }
     /// Permit was written, and taken.
     [[nodiscard]] bool permits() const noexcept { return written_ && *written_; }
-    /// The last inhibit that was asked for was refused: nobody knows what the pad does.
+    /// The last inhibit that was asked for was refused: the pad's level is unknown.
     [[nodiscard]] bool refuses_inhibit() const noexcept { return refuses_inhibit_; }
     [[nodiscard]] core::Instant next_look() const noexcept { return looked_ + look_interval; }
     [[nodiscard]] drivers::Line& line() noexcept { return *line_; }

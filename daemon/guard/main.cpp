@@ -14,6 +14,7 @@
 #include "configuration/configuration.hpp"
 #include "drivers/standard_descriptors.hpp"
 #include "guard/arguments.hpp"
+#include "guard/run_folder.hpp"
 #include "guard/service.hpp"
 
 namespace {

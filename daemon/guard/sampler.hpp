@@ -1,5 +1,5 @@
 // A sampler: reads one bus over and over, and hands whole scans to the guard. It may be blocked by its bus for as long
-// as the kernel likes; nobody else is.
+// as the kernel likes; no other thread is.
 #pragma once
 
 #include <atomic>

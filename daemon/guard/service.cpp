@@ -3,13 +3,10 @@
 #include <fmt/format.h>
 #include <signal.h>
 #include <sys/stat.h>
-#include <unistd.h>
 
 #include <array>
 #include <atomic>
 #include <cerrno>
-#include <cstdlib>
-#include <cstring>
 #include <dekeyd_version.hpp>
 #include <deque>
 #include <filesystem>
@@ -18,7 +15,6 @@
 #include <system_error>
 #include <vector>
 
-#include "base/durable_file.hpp"
 #include "base/exit_codes.hpp"
 #include "base/folder_lock.hpp"
 #include "base/last_resort.hpp"
@@ -33,7 +29,9 @@
 #include "core/protection.hpp"
 #include "drivers/line.hpp"
 #include "guard/devices.hpp"
+#include "guard/event_log.hpp"
 #include "guard/guard.hpp"
+#include "guard/run_folder.hpp"
 #include "guard/sampler.hpp"
 #include "recording/history_writer.hpp"
 #include "recording/journal_writer.hpp"
@@ -52,7 +50,7 @@ constexpr int guard_priority = 20, sampler_priority = 19;
 constexpr std::size_t command_places = 32;
 constexpr core::Duration watch_every = 250ms;
 constexpr core::Duration inhibit_within = 100ms;
-// systemd may be told to wait longer, yet whoever presses Ctrl-C shall not.
+// systemd may be told to wait longer; a person who presses Ctrl-C shall not wait.
 constexpr core::Duration archive_within = 1500ms, recorder_within = 2500ms, keeper_within = 3500ms, end_within = 4800ms;
 
 // ---- signals ---------------------------------------------------------------------------------------------------
@@ -81,61 +79,6 @@ void set_up_signals() {
     }
 }
 
-// ---- the run directory -----------------------------------------------------------------------------------------
-
-// One file for each, for the stop hook takes one line at a time.
-std::string line_file(const std::string& run_directory) {
-    return run_directory + "/line";
-}
-
-std::string contactor_file(const std::string& run_directory) {
-    return run_directory + "/contactor";
-}
-
-std::string dynamic_permit_file(const std::string& run_directory) {
-    return run_directory + "/dynamic-permit";
-}
-
-/// For the stop hook, and before any line is requested: the lines of this configuration, and no others. A pad that an
-/// earlier one had may be an input by now.
-std::string write_line_files(const formats::Configuration& configuration) {
-    const std::string& folder = configuration.run_directory;
-    std::string text;
-    const auto write = [&text](const std::string& path, const formats::LineConfig* line) {
-        if (!text.empty()) return;
-        if (line != nullptr) {
-            text = formats::write_durably(path, drivers::to_text(line_address(*line)) + '\n');
-        } else if (::unlink(path.c_str()) != 0 && errno != ENOENT) {
-            text = formats::file_trouble("can't remove", path, errno);
-        }
-    };
-    const auto* contactor = configuration.contactor ? &*configuration.contactor : nullptr;
-    const auto* dynamic_permit = configuration.dynamic_permit ? &*configuration.dynamic_permit : nullptr;
-    write(contactor_file(folder), contactor);
-    write(dynamic_permit_file(folder), dynamic_permit);
-    write(line_file(folder), &configuration.line);
-    return text;
-}
-
-/// The run folder must be one that the service manager gave: its stop hook looks there. Empty: it is, or none was
-/// given; else the first that was.
-std::string other_run_directory(const formats::Configuration& configuration) {
-    const char* const given = std::getenv("RUNTIME_DIRECTORY");
-    if (given == nullptr || *given == '\0') return {};
-    const auto plain = [](std::string_view path) {
-        std::error_code ignored;
-        return std::filesystem::weakly_canonical(path, ignored);
-    };
-    const std::filesystem::path ours = plain(configuration.run_directory);
-    for (std::string_view rest{given}; !rest.empty();) {
-        const std::size_t end = rest.find(':');
-        if (plain(rest.substr(0, end)) == ours) return {};
-        rest.remove_prefix(end == std::string_view::npos ? rest.size() : end + 1);
-    }
-    const std::string_view all{given};
-    return std::string{all.substr(0, all.find(':'))};
-}
-
 class Service {
 public:
     explicit Service(const formats::Configuration& configuration);
@@ -158,6 +101,7 @@ private:
     ServiceManager manager_;
     Wake main_wake_, guard_wake_;
     Outlet for_control_, for_recorder_, for_keeper_, for_main_;
+    EventLog event_log_;
     Ring<core::Command> local_commands_{command_places}, remote_commands_{command_places}, own_commands_{1};
     std::deque<Sampler> samplers_;
     std::unique_ptr<Guard> guard_;
@@ -176,7 +120,7 @@ private:
     std::atomic<bool> realtime_{false}, memory_locked_{false};
     WatchdogRule rule_;
     std::vector<core::Duration> oldest_scans_;
-    core::Instant next_pet_{}, petted_{}, next_proof_look_{};
+    core::Instant next_words_{}, next_pet_{}, petted_{}, next_proof_look_{};
     RateLimit unpetted_{60s};
     std::uint64_t failed_writes_ = 0;
     RateLimit write_failures_{60s};
@@ -189,7 +133,8 @@ Service::Service(const formats::Configuration& configuration)
       for_control_{configuration.plan, 256, 20ms},                  // a watcher's fastest rate
       for_recorder_{configuration.plan, Outlet::event_places, 1s},  // it looks at those of events
       for_keeper_{configuration.plan, 1, watch_every},              // it reads no events, but what changes with them
-      for_main_{configuration.plan, 1, watch_every},                // nor does main
+      for_main_{configuration.plan, 256, watch_every},              // it writes the log
+      event_log_{configuration.plan, for_main_},
       control_{configuration, for_control_,    local_commands_, guard_wake_, [this] { return status_context(); },
                &recording_,   &recorder_state_},
       journal_feed_{configuration.state_directory + "/journal", recorder_state_, control_.wake()},
@@ -201,6 +146,7 @@ Service::Service(const formats::Configuration& configuration)
     }
     ports.commands = {&local_commands_, &remote_commands_, &own_commands_};
     ports.outlets = {&for_keeper_, &for_recorder_, &for_control_, &for_main_};
+    for_main_.reader = &main_wake_;
     ports.tape = &tape_;
     if (configuration.mqtt) {
         control_.serve_telemetry({.commands = &remote_commands_,
@@ -389,7 +335,9 @@ void Service::watch() {
 
 void Service::look(core::Instant now) {
     if (guard_->cycles() > 0 && !ready_told_) ready_told_ = manager_.ready();
-    if (for_main_.snapshot.take()) {
+    event_log_.write();
+    if (now >= next_words_ && for_main_.snapshot.take()) {
+        next_words_ = now + watch_every;
         const core::Snapshot& snapshot = for_main_.snapshot.value();
         manager_.status(
             fmt::format("{}: {}", core::text(snapshot.state), formats::reason(configuration_.plan, snapshot)));
@@ -438,6 +386,7 @@ int Service::stop() {
     }
     manager_.stopping();
     manager_.status("Stopping; inhibited.");
+    event_log_.write();
     control_.leave();
     for (Sampler& sampler : samplers_) sampler.leave();
     if (keeper_) keeper_->begin_stop();  // beside all that follows
@@ -459,6 +408,7 @@ int Service::stop() {
     for (Thread& thread : sampler_threads_) {
         if (monotonic_now() - began > end_within || !thread.join(50ms)) break;  // a jammed bus: left behind
     }
+    event_log_.write();
     if (!stop_asked() || !inhibited) return exit_software;
     return saved ? 0 : exit_not_saved;
 }
@@ -487,27 +437,6 @@ int run_service(const formats::Configuration& configuration) {
         inhibit_by_last_resort();
         spdlog::critical("stopped, inhibited, by a fault of the program: {}", error.what());
         return exit_software;
-    }
-}
-
-void inhibit_without_service(const std::string& run_directory, const std::string& sysfs_root,
-                             const formats::LineConfig* configured) {
-    std::vector<drivers::LineAddress> lines;
-    constexpr std::size_t most_bytes = 8192;
-    for (const std::string& path :
-         {line_file(run_directory), contactor_file(run_directory), dynamic_permit_file(run_directory)}) {
-        const formats::FileBytes known = formats::read_whole(path, most_bytes);
-        if (!known.ok()) continue;
-        if (const auto address = drivers::from_text(known.bytes)) lines.push_back(*address);
-    }
-    if (configured != nullptr) lines.push_back(line_address(*configured));
-    for (const drivers::LineAddress& address : lines) {
-        try {
-            const auto line = drivers::open_line(address, sysfs_root);
-            spdlog::info("inhibited: {}", line->describe());
-        } catch (const drivers::LineError& error) {
-            spdlog::error("{}: {}", error.busy ? "left alone" : "not inhibited by this start", error.what());
-        }
     }
 }
 

@@ -21,8 +21,8 @@ LONG = {
     "daemon/configuration/sections/sensors.cpp": "the rows of one section, and its reader",
     "daemon/core/protection.cpp": "the step, from scans to a decision",
     "daemon/store/capture.cpp": "a capture's rows both ways; to be split into writing and reading",
-    "daemon/guard/service.cpp": "start and stop in their order; to be split",
-    "daemon/control/socket.cpp": "clients and their requests; to be split",
+    "daemon/control/socket.cpp": "clients, their requests and the answers that wait",
+    "daemon/guard/service.cpp": "start and stop in their order",
 }
 
 def folders():

@@ -83,7 +83,7 @@ MENDS = [
     {
         "finding": "hook-drives-a-pad-of-an-earlier-configuration",
         "says": "The hook's files of lines that the configuration no longer has stay.",
-        "file": "daemon/guard/service.cpp",
+        "file": "daemon/guard/run_folder.cpp",
         "old": "} else if (::unlink(path.c_str()) != 0 && errno != ENOENT) {",
         "new": "} else if (path.empty()) {",
         "target": FAULTS,

@@ -1,0 +1,43 @@
+// Where clients come in: a socket's file in the run folder. Operators have one, the telemetry has one of its own, so
+// that it can't fill theirs.
+#pragma once
+
+#include <sys/types.h>
+
+#include <optional>
+#include <string>
+
+#include "plan/time.hpp"
+
+namespace dekeyd {
+
+class Door {
+public:
+    Door(std::string path, bool remote) : path_{std::move(path)}, remote_{remote} {}
+    ~Door();
+    Door(const Door&) = delete;
+    Door& operator=(const Door&) = delete;
+
+    /// Listens, in place of a socket that a dead process left. `group`: which is to have it beside this user's. Empty,
+    /// or what failed and how to mend it.
+    std::string open(std::optional<gid_t> group);
+    /// The next client that waits; negative: none, or no descriptor is left, and then it rests for a moment.
+    int accept(core::Instant now);
+    /// No look at it for so long.
+    void rest(core::Duration length, core::Instant now) noexcept { open_again_ = now + length; }
+
+    /// For poll(); negative while closed or at rest.
+    [[nodiscard]] int descriptor(core::Instant now) const noexcept { return now >= open_again_ ? descriptor_ : -1; }
+    [[nodiscard]] core::Instant open_again() const noexcept { return open_again_; }
+    [[nodiscard]] bool is_remote() const noexcept { return remote_; }
+
+    static constexpr int waiting_clients = 64;
+
+private:
+    std::string path_;
+    bool remote_;
+    int descriptor_ = -1;
+    core::Instant open_again_{};
+};
+
+}  // namespace dekeyd

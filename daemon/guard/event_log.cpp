@@ -1,0 +1,36 @@
+#include "guard/event_log.hpp"
+
+#include <chrono>
+#include <span>
+
+#include "words/event_text.hpp"
+
+namespace dekeyd {
+
+namespace {
+
+constexpr core::Duration event_interval = std::chrono::seconds{10};
+constexpr int event_burst = 5;
+
+}  // namespace
+
+void EventLog::write() {
+    for (; const core::Event* event = outlet_.events.front(); outlet_.events.pop()) {
+        if (outlet_.snapshot.value().now < event->at) outlet_.snapshot.take();
+        const core::Snapshot& snapshot = outlet_.snapshot.value();
+        const bool same_step = snapshot.now == event->at;
+        write(*event, formats::sentence(plan_, *event,
+                                        same_step ? std::span<const core::Reading>{snapshot.quantities}
+                                                  : std::span<const core::Reading>{}));
+    }
+}
+
+void EventLog::write(const core::Event& event, const std::string& sentence) {
+    const auto kind = std::pair{event.kind, event.source};
+    RateLimit& limit = limits_.try_emplace(kind, event_interval, event_burst).first->second;
+    if (!limit.pass(event.at)) return;
+    const std::string level{core::log_level_words.of(core::severity_of(event))};
+    spdlog::log(spdlog::level::from_str(level), "{}{}", sentence, limit.since());
+}
+
+}  // namespace dekeyd
