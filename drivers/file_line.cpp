@@ -35,7 +35,7 @@ public:
 
     std::optional<bool> read_back() noexcept override {
         struct stat there {};
-        if (::fstat(file_, &there) != 0 || there.st_nlink == 0) return std::nullopt;  // whoever reads it lost it
+        if (::fstat(file_, &there) != 0 || there.st_nlink == 0) return std::nullopt;  // its reader has lost it
         char level = 0;
         if (::pread(file_, &level, 1, 0) != 1) return std::nullopt;
         if (level == '1') return true;

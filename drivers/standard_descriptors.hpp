@@ -1,4 +1,4 @@
-// Descriptors 0 to 2, whatever the caller did.
+// Descriptors 0 to 2 are open, also if the caller closed them.
 #pragma once
 
 #include <fcntl.h>

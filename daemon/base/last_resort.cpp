@@ -22,7 +22,7 @@ constexpr std::array fault_signals{SIGSEGV, SIGBUS, SIGFPE, SIGILL, SIGABRT, SIG
 std::atomic<LineHolder*> line_holder{nullptr};
 
 void say(std::string_view text) noexcept {
-    // Nobody is left to tell when standard error is gone.
+    // Without standard error there is no place for a message.
     [[maybe_unused]] const ssize_t written = ::write(STDERR_FILENO, text.data(), text.size());
 }
 

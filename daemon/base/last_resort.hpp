@@ -5,7 +5,7 @@
 
 namespace dekeyd {
 
-/// Whoever holds the line. All three are called from signal handlers: no lock, no allocation, no log.
+/// The holder of the line. All three are called from signal handlers: no lock, no allocation, no log.
 class LineHolder {
 public:
     virtual ~LineHolder() = default;
@@ -27,7 +27,7 @@ public:
 /// this is called with nullptr.
 void install_last_resort(LineHolder* holder);
 
-/// Inhibits by the holder, on whatever thread: at once on its own, else by asking and waiting for at most 100 ms.
+/// Inhibits by the holder, from any thread: at once on its own, else by asking and waiting for at most 100 ms.
 void inhibit_by_last_resort() noexcept;
 
 /// A stack for signal handlers of this thread, so that an overflown stack can still inhibit.

@@ -13,8 +13,8 @@
 namespace dekeyd {
 
 /// Sets spdlog's default logger. `debug`: also what is only of use when looking for a fault. A thread of its own writes
-/// the lines, so that a log that nobody reads stops no other; lines that find no room are counted, and the count is
-/// said when there is room again.
+/// the lines, so that a log without a reader stops no other thread; lines that find no room are counted, and the count
+/// is said when there is room again.
 void set_up_log(bool debug);
 /// Waits until all is written, at most so long.
 void flush_log(core::Duration at_most) noexcept;

@@ -19,7 +19,7 @@ public:
     Thread() = default;
     Thread(const Thread&) = delete;
     Thread& operator=(const Thread&) = delete;
-    /// A running thread is let go, not waited for: whoever owns what it uses must outlive it, or call join().
+    /// A running thread is let go, not waited for: the objects that it uses must outlive it, or call join().
     ~Thread();
 
     /// Starts `work` under `name` (at most 15 bytes). An exception that leaves `work` ends the process, inhibited.

@@ -29,7 +29,7 @@ struct Accepted {
     std::string what;  ///< one clause: what is so
 };
 
-/// Legal and unwise, or a default that nobody confirmed.
+/// Legal and unwise, or a default that the operator hasn't confirmed.
 struct Advice {
     std::size_t line = 0;
     std::string key;

@@ -15,7 +15,7 @@ bool overflows(Duration level, std::uint32_t entries, Duration window) noexcept 
 
 Duration filled(Duration level, std::uint32_t entries, Duration window) noexcept {
     const Duration full = window * entries;
-    return std::min(std::min(level, full) + window, full);  // whatever a file said: no sum beyond what there is
+    return std::min(std::min(level, full) + window, full);  // a damaged file's sum is no larger than all that it counts
 }
 
 }  // namespace
@@ -36,7 +36,7 @@ Interlock::Interlock(const InterlockPlan& plan, std::vector<SourceRule> rules, M
         causes_[source].gravest = Condition::bad;  // nothing else latches
         ++active_;
     }
-    if (plan_.held_after_start) memory_.held_remotely = true;  // the weaker hold: whoever may release it, may
+    if (plan_.held_after_start) memory_.held_remotely = true;  // the weaker hold: more people may release it
     if (unclean_start) {
         unclean_level_ = filled(unclean_level_, plan_.unclean_starts, plan_.unclean_window);
         trip_level_ = filled(trip_level_, plan_.lockout_trips, plan_.lockout_window);

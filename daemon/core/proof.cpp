@@ -234,7 +234,7 @@ void Proof::begin_part(ProofPhase phase, const Command& command) noexcept {
     permit_ = injecting_ = forced_ = seen_up_ = false;
     command_ = command.id;
     limit_ = command.limit;
-    // Whatever was proved before: what fails now is not proved.
+    // Also after earlier successes: a limit that fails now is not proved.
     if (phase == ProofPhase::limit) proved_[limit_] = 0;
     if (phase == ProofPhase::line) line_proved_ = false;
     times_ = {};

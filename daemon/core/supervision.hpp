@@ -50,7 +50,7 @@ struct Situation {
 
 class Supervision {
 public:
-    /// `start_noted`: nobody has to say so, as where no storage follows.
+    /// `start_noted`: true if there is no storage that must first take this start.
     explicit Supervision(const Plan& plan, bool start_noted = true) noexcept;
 
     /// One condition per built-in source. reflected_exceeds_forward is judged with the scans, and is missed here

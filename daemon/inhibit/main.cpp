@@ -1,4 +1,4 @@
-// The stop hook: drives the inhibit line to inhibit when the daemon is gone, whatever became of the daemon. It knows
+// The stop hook: drives the inhibit line to inhibit when the daemon is gone, after any kind of end. It knows
 // the line from the run-time file that the daemon wrote, so that a broken configuration can't stop it.
 #include <fcntl.h>
 #include <sys/file.h>
@@ -60,8 +60,8 @@ int inhibit(const LineAddress& address) {
     return inhibited;
 }
 
-/// What is inhibited and let go is nobody's any more: its pad may be wired as an input before the next call. A daemon
-/// that lives has the lock, and its files stay.
+/// A line that is inhibited and let go has no owner any more: its pad may be wired as an input before the next call. A
+/// daemon that lives has the lock, and its files stay.
 void forget(const std::string& path) {
     const std::size_t slash = path.rfind('/');
     const std::string lock_path = (slash == std::string::npos ? std::string{"."} : path.substr(0, slash)) + "/lock";
@@ -127,7 +127,7 @@ int main(int count, char** arguments) {
     }
     int worst = inhibited;
     for (int i = 1; i < count; ++i) {
-        const int code = inhibit_from_file(arguments[i]);  // each is tried, whatever became of the others
+        const int code = inhibit_from_file(arguments[i]);  // each is tried, also after a failure
         if (worst == inhibited || code == not_inhibited) worst = code;
     }
     return worst;

@@ -20,7 +20,7 @@ inline constexpr std::string_view exposure_caution =
 enum class ExposureRule : std::uint8_t { fcc, icnirp_2020 };
 enum class ExposureGroup : std::uint8_t { general_public, occupational };
 
-/// How we know a limit: neither was read in the document itself, so whoever relies on one checks it there.
+/// How we know a limit: neither was read in the document itself, so check it there before you rely on one.
 enum class LimitSource : std::uint8_t { second_hand, from_memory };
 std::string_view text(LimitSource source) noexcept;
 

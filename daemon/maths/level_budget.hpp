@@ -43,7 +43,7 @@ enum class ReachResult : std::uint8_t {
     reachable,
     too_weak,    ///< the exciter's most isn't enough
     too_strong,  ///< its least is already too much
-    saturated,   ///< a stage can't give it, whatever the drive
+    saturated,   ///< a stage can't give it at any drive
     refused,     ///< no stages, too many, or numbers that aren't
 };
 inline constexpr Words<ReachResult::refused> reach_result_words{"reachable", "too weak", "too strong", "saturated",

@@ -50,7 +50,7 @@ struct PowerBudget {
     double worst_db = 0.0;     ///< everything at its end at once: the plain sum
 };
 /// From the chain's own terms: converter, conformance, calibration, temperature, coupling, mismatch. A negative or
-/// unknown term counts as `largest_term_db`, since an error nobody can state isn't a small one. Of a chain that was
+/// unknown term counts as `largest_term_db`, since an unstated error may be a large one. Of a chain that was
 /// compared with a reference, the law's term depends on how far `at_detector_dbm` is from the levels that were
 /// compared.
 PowerBudget power_budget(const PowerChain& chain, double at_detector_dbm) noexcept;
@@ -91,7 +91,7 @@ Estimate reflection_estimate(double measured_reflection, std::optional<double> d
 /// The ratio's uncertainty from two budgets: their root-sum-of-squares.
 double ratio_uncertainty_db(const PowerBudget& forward, const PowerBudget& reflected) noexcept;
 
-/// An estimate with finite numbers in order (low <= value <= high), whatever went in. An unknown end is as far away
+/// An estimate with finite numbers in order (low <= value <= high), for any input. An unknown end is as far away
 /// as can be; an unknown value is 0 with both ends so.
 Estimate tidy(const Estimate& estimate) noexcept;
 

@@ -148,7 +148,7 @@ bool Measurement::forecast(Instant now, const std::optional<Instant>& transmitti
     return true;
 }
 
-// What nobody renews becomes unknown. Derived quantities live as long as their forward or supply reading may.
+// A reading that isn't renewed becomes unknown. Derived quantities live as long as their forward or supply reading may.
 void Measurement::grow_old(Instant now) noexcept {
     for (std::size_t i = 0; i < channels_.size(); ++i) {
         quantities_[i] = channels_[i].at(now);
@@ -158,7 +158,7 @@ void Measurement::grow_old(Instant now) noexcept {
         Reading& reading = quantities_[channels_.size() + i];
         if (reading.health == Health::unknown) continue;
         const DerivedRule& rule = rule_of(static_cast<Derived>(i));
-        if (rule.occasion == Occasion::forecast) continue;  // renewed by itself, whatever the sensors do
+        if (rule.occasion == Occasion::forecast) continue;  // renewed by itself, independent of the sensors
         const auto& source = rule.wants(Input::supply) ? plan_.roles.supply : plan_.roles.forward;
         const Duration age = source ? plan_.channels[*source].allowed_age : Duration::zero();
         if (now - reading.taken <= age) continue;

@@ -58,7 +58,7 @@ inline constexpr std::size_t input_count = static_cast<std::size_t>(Input::count
 enum class Occasion : std::uint8_t {
     rf_scan,   ///< forward, reflected and forward again were read, and say something together
     dc_news,   ///< a reading of supply or current came
-    forecast,  ///< about once a second, whatever the sensors do
+    forecast,  ///< about once a second, independent of the sensors
 };
 
 /// Everything that is fixed about a quantity that is worked out.

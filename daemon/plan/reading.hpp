@@ -73,7 +73,7 @@ inline std::string_view text(Health value) noexcept {
     return health_words.of(value);
 }
 
-/// One quantity at one time. `value`, `low` and `high` are finite whatever the health, and are 0 when it is unknown.
+/// One quantity at one time. `value`, `low` and `high` are finite at any health, and are 0 when it is unknown.
 /// [low, high] is the interval in which the true value lies (k = 2); high may be `unbounded`.
 struct Reading {
     double value = 0.0;

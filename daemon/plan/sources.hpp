@@ -27,7 +27,7 @@ enum class Builtin : std::uint8_t {
     reflected_on_floor,         ///< better than any antenna: a loose reflected cable
     heat_without_rise,          ///< a temperature sensor that fell off
     longest_transmission,
-    uncalibrated,      ///< a detector waits for its calibration, and nobody is commissioning
+    uncalibrated,      ///< a detector waits for its calibration, and no commissioning is under way
     start_not_stored,  ///< a death now would not be counted as an unclean stop: no permit before
     second_opinion,    ///< it took away a permit that was decided here: one of the two is broken
     suspended,         ///< the machine slept, the pad at what it was, and nothing was guarded

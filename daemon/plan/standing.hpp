@@ -12,13 +12,13 @@
 
 namespace dekeyd::core {
 
-/// Whether a limit watches at a moment, or why it doesn't. Whatever decides, shows, plans or forecasts asks here.
+/// Whether a limit watches at a moment, or why it doesn't. Decisions, displays, plans and forecasts all ask here.
 enum class Standing : std::uint8_t {
     watches,
     untold,             ///< it watches or rests by its gate, which is unknown or wasn't looked at
     gate_closed,        ///< rests: its gate is closed by a good reading
     unsupplied,         ///< rests: the supply contactor is open
-    not_commissioning,  ///< rests: it is provisional, and nobody is commissioning
+    not_commissioning,  ///< rests: it is provisional, and no commissioning is under way
 };
 inline constexpr Words<Standing::not_commissioning> standing_words{"watches", "gate not known", "gate closed",
                                                                    "supply contactor open", "only while commissioning"};
@@ -33,13 +33,13 @@ constexpr bool rests(Standing standing) noexcept {
 struct Moment {
     bool commissioning = false;
     bool supplied = true;
-    std::span<const Reading> quantities{};  ///< for gates; empty: nobody looked
+    std::span<const Reading> quantities{};  ///< for gates; empty: not measured
 };
 Standing standing(const LimitPlan& limit, const Moment& moment) noexcept;
 /// By its gate alone.
 Standing standing_by_gate(const Gate& gate, const Reading& reading) noexcept;
 
-/// Past its level it takes the permit away at that moment: it may, by its gate; it does, whatever the gate.
+/// Past its level it takes the permit away at that moment: it may, by its gate; it does, at any state of its gate.
 bool may_trip(const LimitPlan& limit, const Moment& moment) noexcept;
 bool surely_trips(const LimitPlan& limit, const Moment& moment) noexcept;
 

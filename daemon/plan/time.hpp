@@ -5,7 +5,7 @@
 
 namespace dekeyd::core {
 
-/// CLOCK_MONOTONIC's time line, in 64-bit nanoseconds. It has no now(): whoever calls core brings the time.
+/// CLOCK_MONOTONIC's time line, in 64-bit nanoseconds. It has no now(): core's caller passes the time.
 struct MonotonicClock {
     using duration = std::chrono::nanoseconds;
     using rep = duration::rep;

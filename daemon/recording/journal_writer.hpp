@@ -1,5 +1,5 @@
-// The recorder: the journal and the proof test's date. Its thread may be stalled for an hour by a bad card, and nobody
-// waits for it: events wait in memory as far as there is room, and what found none is counted.
+// The writer of the journal and of the proof test's date. A bad card may stall its thread for an hour; no other thread
+// waits for it: events wait in memory while there is room, and those that find none are counted.
 #pragma once
 
 #include <memory>

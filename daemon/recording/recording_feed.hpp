@@ -14,7 +14,7 @@ class RecordingFeed {
 public:
     static constexpr std::size_t most_waiting_bytes = 4UL * 1024 * 1024;
 
-    // ---- whoever wants it ----
+    // ---- the reader ----
 
     /// False: one is being made already.
     bool ask(core::Duration length) {

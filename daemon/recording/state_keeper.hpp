@@ -1,6 +1,6 @@
 // The keeper of what must survive: latches, holds and counters go to the storage as soon as they change, and before
-// that into the run folder, where they outlive the daemon though not the power. Nobody waits for it, and it waits for
-// no journal and no capture.
+// that into the run folder, where they outlive the daemon though not the power. No thread waits for it, and it waits
+// for no journal and no capture.
 #pragma once
 
 #include <functional>

@@ -1,4 +1,4 @@
-// The tape: every input of every decision, from the guard to whoever follows it. The guard never waits: what finds no
+// The tape: every input of every decision, from the guard to its follower. The guard never waits: what finds no
 // room is counted, and nothing is allocated after construction.
 #pragma once
 

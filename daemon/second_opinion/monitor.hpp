@@ -74,7 +74,7 @@ public:
     }
 
     /// Asked after each decision: the name of what stands against a permit, if one was decided and something does. It
-    /// then stands until the decision is another, whatever becomes of its reason.
+    /// then stands until the decision changes, even if its reason goes.
     std::optional<std::uint16_t> against(bool permit, Time now) noexcept;
     /// The same as things are now, permit or not.
     [[nodiscard]] std::optional<std::uint16_t> objection(Time now) const noexcept;

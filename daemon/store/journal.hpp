@@ -95,7 +95,7 @@ private:
     std::uint64_t segment_ = 0;   ///< first number of the open segment
     std::uint64_t expected_ = 0;  ///< what from() would be asked next, if in order
     off_t place_ = 0;
-    bool in_header_ = true;  ///< the open segment's first line is still to come: never an entry, whatever it says
+    bool in_header_ = true;  ///< the open segment's first line is still to come: never an entry
     std::string buffer_;
 };
 

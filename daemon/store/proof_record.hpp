@@ -26,7 +26,7 @@ struct ProofStatus {
     bool overdue = false;
     std::string words;
 };
-/// By a clock that nobody has set nothing is overdue but what never was.
+/// While the clock is not set, only a proof test that was never made is overdue.
 ProofStatus proof_status(std::int64_t passed_s, const std::optional<core::Duration>& every, const WallStamp& now);
 
 }  // namespace dekeyd::formats

@@ -1,5 +1,5 @@
 // The telemetry: publishes by MQTT what the guard decides, and passes an operator's commands on. It may hang with the
-// broker, the network or the resolver for as long as they like; nobody waits for it, and nothing piles up.
+// broker, the network or the resolver for any time: no other thread waits for it, and no queue grows.
 #pragma once
 
 #include <memory>

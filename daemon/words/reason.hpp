@@ -9,7 +9,7 @@
 
 namespace dekeyd::formats {
 
-/// The line's permit, but for a proof test's: nobody may transmit on that.
+/// The line's permit, except a proof test's: that is no permission to transmit.
 inline bool may_transmit(const core::Snapshot& snapshot) noexcept {
     return snapshot.permit && snapshot.proof.phase == core::ProofPhase::none;
 }

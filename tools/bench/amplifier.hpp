@@ -85,7 +85,7 @@ struct Truth {
     std::int64_t rf_came_ns = -1, rf_gone_ns = -1;  ///< last such edge; -1: never
 };
 
-/// Advances in fixed ticks of 0.5 ms, whatever the steps asked for, so that the numbers don't depend on them.
+/// Advances in fixed ticks of 0.5 ms at any step that is asked for, so that the numbers don't depend on them.
 class Amplifier {
 public:
     static constexpr std::int64_t tick_ns = 500'000;

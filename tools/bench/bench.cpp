@@ -10,7 +10,7 @@
 namespace bench {
 namespace {
 
-/// Text inside a JSON string: quotes and backslashes escaped, whatever isn't printable ASCII replaced.
+/// Text inside a JSON string: quotes and backslashes escaped, other characters than printable ASCII replaced.
 std::string escaped(std::string_view text) {
     std::string out;
     for (const char c : text) {
@@ -149,7 +149,7 @@ void Bench::look() {
 }
 
 void Bench::advance_to(std::int64_t clock_ns) {
-    // Tick by tick, so that a mark's stamp is as fine as the model whatever the step.
+    // Tick by tick, so that a mark's stamp is as fine as the model at any step.
     while (now_ns() < clock_ns) {
         const std::int64_t step = std::min(clock_ns - now_ns(), Amplifier::tick_ns);
         amplifier_.advance_ns(step);

@@ -118,7 +118,7 @@ void DeviceFolder::hide() {
     if (jammed_) unjam();
     if (!shown_) return;
     close_files();
-    // Away first and whole, then taken apart where nobody looks.
+    // Away first and whole, then taken apart where no driver looks.
     const fs::path gone = root_ / ".making" / ("gone-" + place_.filename().string());
     fs::remove_all(gone);
     fs::rename(root_ / place_, gone);
@@ -134,7 +134,7 @@ void DeviceFolder::jam() {
         if (file.constant) continue;
         const fs::path making = root_ / ".making" / name;
         fs::remove(making);
-        // A pipe that nobody writes: opening it for reading waits, as a driver does on a bus that hangs.
+        // A pipe without a writer: opening it for reading waits, as a driver does on a bus that hangs.
         if (::mkfifo(making.c_str(), 0644) != 0) fail("cannot create", making);
         fs::rename(making, root_ / place_ / name);
     }

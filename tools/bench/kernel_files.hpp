@@ -46,7 +46,7 @@ public:
     void show();   ///< makes the folder with all its files, unless it is there
     void hide();   ///< takes it away; open files go on reading their last text
     void jam();    ///< opening one of its changing files hangs
-    void unjam();  ///< lets go whoever hangs there
+    void unjam();  ///< lets go each reader that hangs there
     void move(std::filesystem::path place);
     void write(const std::string& name, std::string_view text);  ///< by one pwrite at 0, if it changed
 

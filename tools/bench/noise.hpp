@@ -1,5 +1,5 @@
-// Noise that depends on a seed, a stream and an index alone, so that the same seed gives the same numbers whatever
-// the step, and whichever other stream was asked before.
+// Noise that depends on a seed, a stream and an index alone, so that the same seed gives the same numbers for
+// each step and in each order of streams.
 #pragma once
 
 #include <cstdint>

@@ -40,7 +40,7 @@ struct LogDetector {
     double ripple_db = 0.15;   ///< peak error of the log law
     double ripple_period_db = 11.0;
     double ripple_phase_rad = 0.0;
-    double noise_v = 0.0008;  ///< rms, added by whoever samples it
+    double noise_v = 0.0008;  ///< rms, added by the sampler
 };
 /// Volts for a power at the detector's input, 0 W allowed. Without noise.
 double detector_v(const LogDetector& detector, double watts) noexcept;

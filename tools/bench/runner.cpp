@@ -86,7 +86,7 @@ void run(const RunOptions& options, Scenario scenario, const std::function<bool(
     LineFile line(options.line);
     KernelFiles files(root);
     files.write(bench.amplifier().registers(), bench.showing());
-    // Last, so that whoever finds the socket finds the files too.
+    // Last, so that a client that finds the socket finds the files too.
     std::optional<Control> control;
     if (!options.control.empty()) control.emplace(options.control);
     StandardInput standard_input;

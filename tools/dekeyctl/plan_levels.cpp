@@ -72,7 +72,7 @@ void add_levels(Rows& rows, const Chain& chain, const core::LevelBudget& budget)
     rows.emplace_back();
 }
 
-/// Which maxima nobody has stated, so that nothing can be said of them.
+/// The maxima that the configuration doesn't state: nothing can be said of them.
 std::string not_judged(const Chain& chain) {
     std::vector<std::string_view> inputs;
     for (std::size_t i = 0; i <= chain.amplifier; ++i)
@@ -134,7 +134,7 @@ void add_verdict(Rows& rows, const Chain& chain, const core::LevelBudget& budget
                             wanted, both(budget.needed_dbm), plan.exciter_lowest_dbm, std::ceil(budget.short_by_db)));
             break;
         case core::ReachResult::saturated:
-            add(rows, fmt::format("{} is more than a stage can give, whatever the drive.", wanted));
+            add(rows, fmt::format("{} is more than a stage can give at any drive.", wanted));
             break;
         case core::ReachResult::refused: add(rows, "The numbers don't make a chain."); return;
     }

@@ -22,7 +22,7 @@ std::size_t columns_of(const Line& line) {
     return sum;
 }
 
-// Cuts a line to its room, whatever spans it is made of.
+// Cuts a line to its room, over all its spans.
 void fit(Line& line, std::size_t room) {
     std::size_t used = 0;
     for (Span& span : line) {

@@ -120,7 +120,7 @@ void check_gate(Section& section, Draft& draft, const core::LimitPlan& limit, co
         fault(fmt::format("'{}' is no measurement that a trip may rest on", info.id), "a measured quantity");
         return;
     }
-    // Whatever else may open the gate opens it on a key ramp too, where the quantity is not measurable yet.
+    // Each other quantity that may open the gate opens it on a key ramp too, where the quantity is not measurable yet.
     const bool by_forward = plan.roles.forward == limit.gate->quantity;
     const core::DerivedRule* rule = core::rule_of(plan, limit.gate->quantity);
     const bool with_forward =

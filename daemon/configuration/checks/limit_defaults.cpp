@@ -1,4 +1,4 @@
-// What a limit's fields are where nobody wrote them, by what it watches. Each is a suggestion that advice names.
+// Defaults of a limit's fields, by the quantity that it watches. Each is a suggestion that advice names.
 #include <cmath>
 
 #include "configuration/parts.hpp"

@@ -35,7 +35,7 @@ void add_contact_limits(Draft& draft) {
     }
 }
 
-/// What the circulator's load may take for long is a limit even where nobody wrote it.
+/// The circulator load's continuous rating is a limit even if the file has no limit for it.
 void add_circulator_limit(Draft& draft) {
     core::Plan& plan = draft.plan();
     const auto rating = draft.configuration.circulator_rating_w;

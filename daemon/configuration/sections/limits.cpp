@@ -324,7 +324,7 @@ void read_warning_over(Section& section, const Watched& watched, const Draft& dr
     limit.clear = limit.direction == Direction::above ? limit.trip - room : limit.trip + room;
 }
 
-/// Its level is the warning; whatever says how a trip is left has no meaning.
+/// Its level is the warning; keys that say how a trip ends have no meaning.
 void only_warn(Section& section, core::LimitPlan& limit, const LimitFacts& facts) {
     for (const std::string_view key : {"qualify", "hold_off", "rearm", "counted", "edge", "warn"}) {
         if (section.has(key))
