@@ -31,7 +31,7 @@ constexpr std::string_view place_needed =
 }  // namespace
 
 ControlSocket::ControlSocket(const formats::Configuration& configuration, Outlet& outlet, Ring<core::Command>& commands,
-                             Wake& guard, Context context, RecordingFeed* recording, const RecorderState* saved)
+                             Wake& guard, Context context, RecordingFeed* recording, RecorderState* saved)
     : configuration_{configuration},
       outlet_{outlet},
       commands_{commands},
@@ -244,20 +244,25 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
     Ring<core::Command>* const commands = client.remote ? feed_->commands() : &commands_;
     const std::uint32_t id = next_id_++;
     const auto index = static_cast<std::uint16_t>(limit == limits.end() ? 0 : limit - limits.begin());
-    if (commands == nullptr || !commands->push({.kind = request.kind,
-                                                .origin = client.remote ? core::Origin::remote : core::Origin::local,
-                                                .id = id,
-                                                .limit = index,
-                                                .arrived = now})) {
+    const core::Origin origin = client.remote ? core::Origin::remote : core::Origin::local;
+    const bool notes = request.kind == core::CommandKind::hold && saved_ != nullptr;
+    formats::Note before;
+    if (notes) {
+        formats::Note note = formats::note_of(wall_stamp(now));
+        note.reason = request.reason;
+        before = saved_->notes.put_hold(origin, std::move(note));
+    }
+    if (commands == nullptr ||
+        !commands->push({.kind = request.kind, .origin = origin, .id = id, .limit = index, .arrived = now})) {
+        if (notes) saved_->notes.put_hold(origin, std::move(before));
         client.send(formats::error_answer("the guard takes no more commands just now; expected: try again"));
         return;
     }
     guard_.ring();
     const bool forces = request.kind == core::CommandKind::prove_line || request.kind == core::CommandKind::prove_limit;
     client.proves = client.proves || request.kind == core::CommandKind::prove;
-    pending_[id] = {.descriptor = client.descriptor,
-                    .origin = client.remote ? core::Origin::remote : core::Origin::local,
-                    .until = now + (forces ? proof_timeout : answer_timeout)};
+    pending_[id] = {
+        .descriptor = client.descriptor, .origin = origin, .until = now + (forces ? proof_timeout : answer_timeout)};
     // Obeyed first, told after.
     const std::string reason = request.reason.empty() ? "no reason given" : "reason: " + request.reason;
     spdlog::info("control socket: {} asked for{} ({})", core::text(request.kind), client.remote ? " remotely" : "",
@@ -299,7 +304,10 @@ ControlSocket::Client* ControlSocket::client_of(int descriptor) {
 
 nlohmann::ordered_json ControlSocket::status() {
     outlet_.snapshot.take();
-    return formats::status_json(configuration_, outlet_.snapshot.value(), context_());
+    formats::StatusContext context = context_();
+    if (saved_ != nullptr) context.notes = saved_->notes.of(outlet_.snapshot.value().memory);
+    context.wall = wall_stamp(monotonic_now()).since_1970;
+    return formats::status_json(configuration_, outlet_.snapshot.value(), context);
 }
 
 void ControlSocket::take_events() {
@@ -311,7 +319,9 @@ void ControlSocket::take_events() {
         const std::span<const core::Reading> around = snapshot.now == event.at
                                                           ? std::span<const core::Reading>{snapshot.quantities}
                                                           : std::span<const core::Reading>{};
-        const std::string sentence = formats::sentence(configuration_.plan, event, around);
+        std::string sentence = formats::sentence(configuration_.plan, event, around);
+        if (event.kind == core::EventKind::held && saved_ != nullptr)
+            sentence = formats::with_reason(std::move(sentence), saved_->notes.of_hold(event.origin).reason);
         if (feed_ && followed_.load()) feed_->take(event);
         const bool watched =
             std::any_of(clients_.begin(), clients_.end(), [](const Client& client) { return client.watches(); });

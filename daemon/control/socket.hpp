@@ -36,11 +36,10 @@ public:
     /// Asked for each status, on the socket's thread.
     using Context = std::function<formats::StatusContext()>;
 
-    /// All references outlive it. Makes nothing yet. `saved` tells what is durable; without it everything counts as so.
-    /// To be made before the guard's thread runs, for that one rings wake().
+    /// All references outlive it. Makes nothing yet. `saved` tells what is durable, and has the notes of holds; without
+    /// it everything counts as so. To be made before the guard's thread runs, for that one rings wake().
     ControlSocket(const formats::Configuration& configuration, Outlet& outlet, Ring<core::Command>& commands,
-                  Wake& guard, Context context, RecordingFeed* recording = nullptr,
-                  const RecorderState* saved = nullptr);
+                  Wake& guard, Context context, RecordingFeed* recording = nullptr, RecorderState* saved = nullptr);
     ~ControlSocket();
     ControlSocket(const ControlSocket&) = delete;
     ControlSocket& operator=(const ControlSocket&) = delete;
@@ -97,7 +96,7 @@ private:
     Wake& guard_;
     Context context_;
     RecordingFeed* recording_;
-    const RecorderState* saved_;
+    RecorderState* saved_;
     Door for_operators_, for_telemetry_;
     const std::array<Door*, 2> doors_{&for_operators_, &for_telemetry_};
     core::Instant looked_{};  ///< when the last turn saw all that had come

@@ -84,6 +84,7 @@ std::string TelemetryFeed::line(const core::Snapshot& snapshot, core::Instant no
             feed.storage.epoch = fmt::format("{:016x}", recorder->journal_epoch.load(std::memory_order_acquire));
         feed.storage.durable = told_durable_ = recorder->journal_durable.load(std::memory_order_acquire);
         feed.storage.unwritten = recorder->unwritten.load(std::memory_order_relaxed);
+        feed.notes = recorder->notes.of(snapshot.memory);
         feed.storage.fails = recorder->failing.load(std::memory_order_relaxed) || recorder->state_is_late(now);
         feed.storage.proof =
             formats::proof_status(recorder->proved_at_s.load(), configuration_.proof_every, wall_stamp(now)).words;

@@ -99,6 +99,7 @@ void Interlock::leak(Instant now) noexcept {
     const Duration passed = now - last_;
     trip_level_ = std::max(trip_level_ - passed, Duration::zero());
     unclean_level_ = std::max(unclean_level_ - passed, Duration::zero());
+    if (memory_.locked_out) return;  // what it was locked out for stays to be told
     if (trip_level_ == Duration::zero()) memory_.trip_level = Duration::zero();
     if (unclean_level_ == Duration::zero()) memory_.unclean_level = Duration::zero();
 }

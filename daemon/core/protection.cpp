@@ -12,6 +12,9 @@ void need(bool holds, const char* what) {
     if (!holds) throw std::invalid_argument(std::string{"plan: "} + what);
 }
 
+/// Until then a sensor that gives nothing yet may still be waking up.
+constexpr Duration wakes_within = std::chrono::seconds{10};
+
 void check_indices(const Plan& plan) {
     for (const Channel& channel : plan.channels) {
         need(channel.sampler < plan.samplers.size(), "a channel's sampler is out of range");
@@ -72,7 +75,6 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start, bool
       measurement_{plan},
       watched_(plan.channels.size()),
       judged_(plan.limits.size()),
-      lost_reported_(plan.channels.size()),
       out_of_force_(plan.limits.size()),
       reflected_timer_{plan.rf.edge_time},
       swapped_timer_{plan.plausibility.qualify},
@@ -93,7 +95,10 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start, bool
 Decision Protection::step(const StepInput& input) noexcept {
     const Instant now = stepped_ ? std::max(input.now, last_step_) : input.now;
     events_.clear();
-    if (!stepped_) report(EventKind::started, no_source, now);
+    if (!stepped_) {
+        began_ = now;
+        report(EventKind::started, no_source, now);
+    }
     auto& until = snapshot_.commissioning_until;
     if (until && now >= *until) {
         until.reset();
@@ -367,15 +372,19 @@ void Protection::report(EventKind kind, SourceIndex source, Instant now) noexcep
 void Protection::report_sensors(Instant now) noexcept {
     for (std::size_t i = 0; i < plan_.channels.size(); ++i) {
         const bool lost = measurement_.quantities()[i].health == Health::unknown;
-        bool& was_lost = measurement_.count(i).lost;
-        if (lost == was_lost) continue;
-        was_lost = lost;
+        ChannelCount& count = measurement_.count(i);
+        // One that was never read is told of as well, once the others have had time to wake up: while something else
+        // keeps the line at inhibit nothing else would.
+        const bool never_read =
+            lost && count.lost && !count.told && now - began_ > plan_.channels[i].allowed_age + wakes_within;
+        if (lost == count.lost && !never_read) continue;
+        count.lost = lost;
         const auto source = static_cast<SourceIndex>(plan_.limits.size() + i);
         if (lost)
             report(EventKind::sensor_lost, source, now);
-        else if (lost_reported_[i] != 0)
+        else if (count.told)
             report(EventKind::sensor_back, source, now);
-        lost_reported_[i] = lost;
+        count.told = lost;
     }
 }
 

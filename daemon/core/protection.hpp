@@ -120,9 +120,8 @@ private:
 
     const Plan& plan_;
     Measurement measurement_;
-    std::vector<std::uint8_t> watched_;        ///< per channel: a limit watches it, and so speaks for it
-    std::vector<std::uint8_t> judged_;         ///< per limit, within one step: a second look would change nothing
-    std::vector<std::uint8_t> lost_reported_;  ///< per channel
+    std::vector<std::uint8_t> watched_;  ///< per channel: a limit watches it, and so speaks for it
+    std::vector<std::uint8_t> judged_;   ///< per limit, within one step: a second look would change nothing
     std::vector<QualifyTimer> timers_;
     std::vector<std::uint8_t> out_of_force_;  ///< per limit, as of the last step: follows from the rest of the state
     QualifyTimer reflected_timer_;            ///< reflected at or above forward, where ratios are measurable
@@ -135,6 +134,7 @@ private:
     EventList events_;
     Snapshot snapshot_;
     Instant last_step_{};
+    Instant began_ = Instant::max();  ///< the first step; a capture's state that doesn't know it has none
     Instant rf_last_seen_{};
     bool unclean_start_;
     bool permit_ = false;         ///< what was decided last

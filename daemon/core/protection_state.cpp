@@ -40,6 +40,7 @@ std::string Protection::state() const {
     line(out, "step", "", last_step_, rf_last_seen_, unclean_start_, permit_, measurable_, ending_warned_, stepped_,
          snapshot_.sequence, snapshot_.rf_present, snapshot_.transmitting_since);
     line(out, "awake", "", measurement_.awake_since());
+    line(out, "began", "", began_);
     line(out, "commissioning", "", snapshot_.commissioning_until);
     line(out, "events", "", events_);
     line(out, "interlock", "", interlock_);
@@ -48,8 +49,7 @@ std::string Protection::state() const {
     line(out, "reflected-timer", "", reflected_timer_, swapped_timer_);
     line(out, "proof", "", proof_, release_);
     for (std::size_t i = 0; i < plan_.channels.size(); ++i) {
-        line(out, "channel", plan_.channels[i].id, measurement_.channel(i), measurement_.counts()[i],
-             lost_reported_[i]);
+        line(out, "channel", plan_.channels[i].id, measurement_.channel(i), measurement_.counts()[i]);
     }
     for (std::size_t i = 0; i < timers_.size(); ++i) {
         line(out, "limit", plan_.limits[i].id, timers_[i], snapshot_.warnings[i]);
@@ -99,6 +99,7 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
         return read(words, last_step_, rf_last_seen_, unclean_start_, permit_, measurable_, ending_warned_, stepped_,
                     snapshot_.sequence, snapshot_.rf_present, snapshot_.transmitting_since);
     }
+    if (key == "began") return read(words, began_);
     if (key == "awake") return read(words, measurement_.awake_since());
     if (key == "commissioning") return read(words, snapshot_.commissioning_until);
     if (key == "events") return read(words, events_);
@@ -117,7 +118,7 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
     const std::string_view id = key.substr(colon + 1);
     if (kind == "channel") {
         const std::size_t i = find_id(plan_.channels, id);
-        return i == not_found || read(words, measurement_.channel(i), measurement_.count(i), lost_reported_[i]);
+        return i == not_found || read(words, measurement_.channel(i), measurement_.count(i));
     }
     if (kind == "limit") {
         const std::size_t i = find_id(plan_.limits, id);

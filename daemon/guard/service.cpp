@@ -243,6 +243,18 @@ bool Service::arm() {
     return true;
 }
 
+/// Those of before, and of what the start itself has raised.
+static formats::Notes notes_after_start(const formats::StoredState& stored, const core::Memory& memory) {
+    formats::Notes notes = stored.notes;
+    const formats::Note now = formats::note_of(wall_stamp(monotonic_now()));
+    if (memory.held_remotely && !stored.memory.held_remotely) {
+        notes.remote = now;
+        notes.remote.at_start = true;
+    }
+    if (memory.locked_out && !stored.memory.locked_out) notes.lockout = now;
+    return notes;
+}
+
 void Service::decide() {
     bool unsaved = false;
     const formats::StoredState stored =
@@ -267,7 +279,10 @@ void Service::decide() {
         std::make_unique<core::Protection>(configuration_.plan, stored.memory, stored.running, /*start_noted=*/false);
     keeper_ = std::make_unique<StateKeeper>(
         configuration_,
-        formats::StoredState{.memory = protection->memory(), .running = true, .sequence = stored.sequence},
+        formats::StoredState{.memory = protection->memory(),
+                             .running = true,
+                             .sequence = stored.sequence,
+                             .notes = notes_after_start(stored, protection->memory())},
         for_keeper_.snapshot, recorder_state_,
         StateKeeper::Hooks{.noted =
                                [this] {
@@ -340,7 +355,9 @@ void Service::look(core::Instant now) {
         next_words_ = now + watch_every;
         const core::Snapshot& snapshot = for_main_.snapshot.value();
         manager_.status(
-            fmt::format("{}: {}", core::text(snapshot.state), formats::reason(configuration_.plan, snapshot)));
+            fmt::format("{}: {}", core::text(snapshot.state),
+                        formats::reason(configuration_.plan, snapshot, recorder_state_.notes.of(snapshot.memory),
+                                        wall_stamp(now).since_1970)));
     }
     if (const std::uint64_t failed = guard_->failed_writes(); failed != failed_writes_) {
         failed_writes_ = failed;

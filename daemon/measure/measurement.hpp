@@ -23,11 +23,12 @@ struct ChannelCount {
     Fault last_fault = Fault::none;
     bool lost = true;     ///< no reading that may be believed
     bool frozen = false;  ///< bit-identical for longer than configured
+    bool told = false;    ///< `lost` has its event
 
     template <class Archive, class Self>
     static void fields(Archive& a, Self& self) {
-        a(self.good_keyed, self.good_idle, self.faults_keyed, self.faults_idle, self.last_fault, self.lost,
-          self.frozen);
+        a(self.good_keyed, self.good_idle, self.faults_keyed, self.faults_idle, self.last_fault, self.lost, self.frozen,
+          self.told);
     }
 };
 

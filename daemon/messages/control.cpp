@@ -8,6 +8,7 @@
 
 #include "messages/snapshot_json.hpp"
 #include "words/event_text.hpp"
+#include "words/notes.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -18,7 +19,6 @@ constexpr std::string_view expected_request =
     R"(expected one JSON object a line, such as {"ask":"status"}, {"ask":"watch","hz":5}, )"
     R"({"ask":"hold","reason":"..."}, {"ask":"release"} or {"ask":"reset"})";
 constexpr double slowest_hz = 0.1, fastest_hz = 50.0;
-constexpr std::size_t longest_reason = 200;
 
 BadRequest bad(std::string_view what) {
     return {fmt::format("{}; {}", what, expected_request)};
@@ -91,7 +91,7 @@ Request command_request(const Json& object, core::CommandKind kind) {
     const auto reason = object.find("reason");
     if (reason == object.end()) return CommandRequest{kind, {}, {}};
     if (!reason->is_string()) return bad("'reason' is not a text");
-    return CommandRequest{kind, printable(reason->get_ref<const std::string&>(), longest_reason), {}};
+    return CommandRequest{kind, reason_of_bytes(reason->get_ref<const std::string&>()), {}};
 }
 
 Request prove_request(const Json& object, core::CommandKind kind) {

@@ -13,6 +13,7 @@
 #include "store/journal.hpp"
 #include "words/fields.hpp"
 #include "words/messages.hpp"
+#include "words/notes.hpp"
 
 namespace dekeyd::formats {
 
@@ -64,6 +65,7 @@ struct Feed {
     std::string snapshot{};             ///< words_of() the newest
     std::vector<std::string> events{};  ///< words_of() those since the last feed, oldest first
     FeedStorage storage{};
+    Notes notes{};  ///< of what stands in the snapshot's memory
     std::optional<FeedHistory> history{};
 
     template <class Visitor, class Self>
@@ -71,6 +73,7 @@ struct Feed {
         visit("snapshot", self.snapshot);
         visit("events", self.events);
         visit("storage", self.storage);
+        visit("notes", self.notes);
         visit("history", self.history, IfSet{});
     }
 };

@@ -21,14 +21,19 @@ double tenths(double seconds) {
     return std::round(seconds * 10.0) / 10.0;
 }
 
-/// Three digits behind the point are finer than any of these can be measured.
+/// Three digits behind the point are finer than any of these can be measured; below 1, where a trip may be of some
+/// milliwatts, as many as leave four that say something, down to a millionth.
 double thousandths(double value) {
-    return std::round(value * 1000.0) / 1000.0;
+    double unit = 1000.0;
+    while (unit < 1e6 && std::fabs(value) * unit < 1000.0) unit *= 10.0;
+    return std::round(value * unit) / unit;
 }
 
 std::int64_t whole_seconds(core::Duration duration) {
     return std::max<std::int64_t>(0, std::chrono::duration_cast<std::chrono::seconds>(duration).count());
 }
+
+constexpr core::Words<core::Edge::high> edge_words{"reading", "low", "high"};
 
 DetectorMessage detector_of(const core::PowerChain& chain) {
     DetectorMessage message;
@@ -85,6 +90,7 @@ LimitStatus planned_limit(const core::Plan& plan, const core::LimitPlan& limit) 
     message.above = limit.direction == core::Direction::above;
     message.trips = limit.trips;
     message.provisional = limit.provisional;
+    message.edge = edge_words.of(limit.edge);
     message.trip = limit.trip;
     message.clears_by_level = limit.clear_by == core::ClearBy::level;
     if (message.clears_by_level) message.clear = limit.clear;
@@ -139,6 +145,22 @@ SummaryCause cause_of(const core::Plan& plan, const core::Snapshot& snapshot, co
     message.latched = cause.latched;
     message.first = cause.first;
     return message;
+}
+
+std::vector<HoldMessage> holds_of(const core::Memory& memory, const Notes& notes, std::chrono::nanoseconds now) {
+    std::vector<HoldMessage> holds;
+    const auto add = [&](bool stands, const Note& note, bool local) {
+        if (!stands) return;
+        HoldMessage& one = holds.emplace_back();
+        one.by = note.at_start ? "start" : core::text(local ? core::Origin::local : core::Origin::remote);
+        if (note.at_s > 0) one.since = to_iso(std::chrono::seconds{note.at_s});
+        one.synchronised = note.synchronised;
+        one.reason = note.reason;
+        one.text = hold_in_words(note, local, now);
+    };
+    add(memory.held_locally, notes.local, true);
+    add(memory.held_remotely, notes.remote, false);
+    return holds;
 }
 
 LiveSummary summary_of(const core::Plan& plan, const core::Snapshot& snapshot) {

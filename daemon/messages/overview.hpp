@@ -1,11 +1,14 @@
 // What a screen elsewhere needs: what the configuration fixes, and how everything stands in one object a second.
 #pragma once
 
+#include <chrono>
 #include <string_view>
+#include <vector>
 
 #include "core/protection.hpp"
 #include "plan/plan.hpp"
 #include "words/messages.hpp"
+#include "words/notes.hpp"
 
 namespace dekeyd::formats {
 
@@ -19,6 +22,9 @@ PlanMessage plan_of(const core::Plan& plan);
 
 /// An active cause; its id is left to the caller, who names the alert.
 SummaryCause cause_of(const core::Plan& plan, const core::Snapshot& snapshot, core::SourceIndex source);
+
+/// Those that stand; `now`: wall time, for their sentences.
+std::vector<HoldMessage> holds_of(const core::Memory& memory, const Notes& notes, std::chrono::nanoseconds now);
 
 /// What the snapshot alone says; time, reason, holds, causes and the journal's count are left to the caller.
 LiveSummary summary_of(const core::Plan& plan, const core::Snapshot& snapshot);

@@ -127,7 +127,7 @@ Status status_of(const Configuration& configuration, const core::Snapshot& snaps
     status.sequence = snapshot.sequence;
     status.permit = may_transmit(snapshot);
     status.state = core::text(snapshot.state);
-    status.reason = reason(plan, snapshot);
+    status.reason = reason(plan, snapshot, context.notes, context.wall);
     if (std::string advice = back_off_text(plan, snapshot); !advice.empty()) status.advice = std::move(advice);
     status.line = context.line;
     status.monitor_only = snapshot.monitor_only;
@@ -154,6 +154,7 @@ Status status_of(const Configuration& configuration, const core::Snapshot& snaps
                      .held_remotely = memory.held_remotely,
                      .saved = !context.unsaved_s.has_value(),
                      .unsaved_s = context.unsaved_s};
+    status.holds = holds_of(snapshot.memory, context.notes, context.wall);
     status.settling_left_s = core::seconds(settling_left(plan, snapshot).value_or(core::Duration::zero()));
     return status;
 }

@@ -1,6 +1,7 @@
 // A snapshot as the `status` object of the control socket.
 #pragma once
 
+#include <chrono>
 #include <nlohmann/json_fwd.hpp>
 #include <optional>
 #include <string>
@@ -10,6 +11,7 @@
 #include "core/protection.hpp"
 #include "store/proof_record.hpp"
 #include "words/messages.hpp"
+#include "words/notes.hpp"
 
 namespace dekeyd::formats {
 
@@ -25,6 +27,8 @@ struct StatusContext {
     std::optional<KeptStatus> kept = std::nullopt;
     /// For how long the newest latches, holds or counters have not been durable; nothing: they are.
     std::optional<double> unsaved_s = std::nullopt;
+    Notes notes{};                    ///< of what stands in the snapshot's memory
+    std::chrono::nanoseconds wall{};  ///< now
 };
 
 /// What the control socket says of all there is.

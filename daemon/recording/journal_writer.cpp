@@ -96,6 +96,9 @@ private:
             pending.sentence = formats::sentence(
                 configuration_.plan, pending.event,
                 same_step ? std::span<const core::Reading>{snapshot.quantities} : std::span<const core::Reading>{});
+            if (pending.event.kind == core::EventKind::held)
+                pending.sentence =
+                    formats::with_reason(pending.sentence, state_.notes.of_hold(pending.event.origin).reason);
             wait_for_disk(std::move(pending));
         }
         take_transmissions();

@@ -5,6 +5,7 @@
 #include <cstdint>
 
 #include "plan/time.hpp"
+#include "recording/note_book.hpp"
 #include "words/messages.hpp"
 
 namespace dekeyd {
@@ -22,6 +23,7 @@ struct RecorderState {
     std::atomic<core::Instant> saved_through{core::Instant{}};  ///< as it was then it is durable
     std::atomic<core::Instant> unsaved_since{core::Instant{}};  ///< zero: all of it is durable
     std::atomic<bool> state_failing{false};                     ///< the last try to save it failed
+    NoteBook notes;                                             ///< of the holds and the lockout
 
     /// It fails, or has not been taken for longer than a good storage needs.
     [[nodiscard]] bool state_is_late(core::Instant now) const noexcept {

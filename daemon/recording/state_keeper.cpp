@@ -35,6 +35,7 @@ public:
           copy_{configuration.run_directory},
           begun_{begun.memory},
           wanted_{std::move(begun)} {
+        state_.notes.begin(wanted_.notes);
         wanted_.running = true;
         ++wanted_.sequence;
         state_.unsaved_since.store(monotonic_now());
@@ -102,9 +103,14 @@ private:
             snapshots_.take();
             const core::Snapshot& snapshot = snapshots_.value();
             if (snapshot.sequence == 0) return;  // nothing was decided yet
-            if (snapshot.memory == wanted_.memory) return seen(snapshot.now);
+            if (snapshot.memory.locked_out && !wanted_.memory.locked_out)
+                state_.notes.put_lockout(formats::note_of(wall_stamp(snapshot.now)));
+            // After the snapshot: a hold that is in it has its note here already.
+            formats::Notes notes = state_.notes.of(snapshot.memory);
+            if (snapshot.memory == wanted_.memory && notes == wanted_.notes) return seen(snapshot.now);
             formats::StoredState changed = wanted_;
             changed.memory = snapshot.memory;
+            changed.notes = std::move(notes);
             ++changed.sequence;
             complain(copy_.write(configuration_.plan, changed), copy_complaints_);
             const std::lock_guard lock{mutex_};

@@ -1,7 +1,10 @@
 #include "store/state_file.hpp"
 
+#include <algorithm>
+#include <array>
 #include <charconv>
 #include <optional>
+#include <utility>
 
 #include "base/sealed.hpp"
 #include "core/protection.hpp"
@@ -20,9 +23,12 @@
 //   trip-level-ns 0
 //   unclean-level-ns 0
 //   latched limit vswr
+//   note local 1764338520 synchronised operator climber on the mast
 //   crc32 0123abcd
 //
-// Version 1 had no sequence, and was the whole file.
+// Version 1 had no sequence, and was the whole file. Notes of the holds and of the lockout came later to version 2,
+// each only where its hold or lockout stands and there is something to note; a reader that doesn't know them takes the
+// state for damaged, and so for latched.
 
 namespace dekeyd::formats {
 namespace {
@@ -36,6 +42,22 @@ void add(std::string& text, std::string_view key, bool value) {
 
 void add(std::string& text, std::string_view key, core::Duration value) {
     text.append(key).append(1, ' ').append(std::to_string(value.count())).append(1, '\n');
+}
+
+/// A lockout's note and those of the holds, by the words that the text has for them.
+struct NoteRow {
+    std::string_view word;
+    Note Notes::*note;
+    bool core::Memory::*stands;
+};
+constexpr std::array note_rows{NoteRow{"local", &Notes::local, &core::Memory::held_locally},
+                               NoteRow{"remote", &Notes::remote, &core::Memory::held_remotely},
+                               NoteRow{"lockout", &Notes::lockout, &core::Memory::locked_out}};
+
+void add_note(std::string& text, std::string_view word, const Note& note) {
+    text.append("note ").append(word).append(1, ' ').append(std::to_string(std::max<std::int64_t>(note.at_s, 0)));
+    text.append(note.synchronised ? " synchronised" : " not-set").append(note.at_start ? " start " : " operator ");
+    text.append(reason_of_bytes(note.reason)).append(1, '\n');
 }
 
 /// Takes the text apart; anything unexpected makes everything after it fail.
@@ -73,6 +95,8 @@ public:
         rest_.remove_prefix(end + 1);
         return value;
     }
+    [[nodiscard]] bool next_is(std::string_view key) const noexcept { return rest_.starts_with(key); }
+    void fail() noexcept { good_ = false; }
     [[nodiscard]] bool good() const noexcept { return good_; }
     [[nodiscard]] bool done() const noexcept { return rest_.empty(); }
 
@@ -80,6 +104,27 @@ private:
     std::string_view rest_;
     bool good_ = true;
 };
+
+/// The word before the next space, which goes with it.
+std::string_view word_of(std::string_view& text) noexcept {
+    const std::size_t end = std::min(text.find(' '), text.size());
+    const std::string_view word = text.substr(0, end);
+    text.remove_prefix(std::min(end + 1, text.size()));
+    return word;
+}
+
+bool take_note(std::string_view value, const core::Memory& memory, Notes& notes) {
+    const std::string_view which = word_of(value), at = word_of(value), clock = word_of(value), who = word_of(value);
+    const auto* const row = std::find_if(note_rows.begin(), note_rows.end(), [&](auto& r) { return r.word == which; });
+    if (row == note_rows.end() || !(memory.*row->stands) || notes.*row->note != Note{}) return false;
+    Note note{.synchronised = clock == "synchronised", .at_start = who == "start", .reason = reason_of_bytes(value)};
+    const auto [stop, error] = std::from_chars(at.data(), at.data() + at.size(), note.at_s);
+    const bool numbered = error == std::errc{} && stop == at.data() + at.size() && note.at_s >= 0;
+    if (!numbered || (!note.synchronised && clock != "not-set") || (!note.at_start && who != "operator")) return false;
+    if (note.reason != value) return false;
+    notes.*row->note = std::move(note);
+    return true;
+}
 
 std::optional<std::size_t> find_source(const core::Plan& plan, std::string_view kind_and_id) {
     for (std::size_t source = 0; source < core::source_count(plan); ++source) {
@@ -129,6 +174,8 @@ std::string to_text(const core::Plan& plan, const StoredState& state) {
             .append(info.id)
             .append(1, '\n');
     }
+    for (const NoteRow& row : note_rows)
+        if (memory.*row.stands && state.notes.*row.note != Note{}) add_note(text, row.word, state.notes.*row.note);
     return sealed_text(std::move(text));
 }
 
@@ -150,6 +197,10 @@ std::optional<StoredState> whole_state(const core::Plan& plan, std::string_view 
     memory.trip_level = reader.duration("trip-level-ns");
     memory.unclean_level = reader.duration("unclean-level-ns");
     while (reader.good() && !reader.done()) {
+        if (reader.next_is("note ")) {
+            if (!take_note(reader.take("note"), memory, state.notes)) reader.fail();
+            continue;
+        }
         const std::string_view source = reader.take("latched");
         if (const auto index = find_source(plan, source); index.has_value()) {
             memory.latched[*index] = true;

@@ -8,6 +8,7 @@
 
 #include "core/interlock.hpp"
 #include "plan/plan.hpp"
+#include "words/notes.hpp"
 
 namespace dekeyd::formats {
 
@@ -15,6 +16,7 @@ struct StoredState {
     core::Memory memory;
     bool running = false;        ///< found set at start: the last stop was unclean
     std::uint64_t sequence = 0;  ///< of two states the one with the larger number is the newer
+    Notes notes{};               ///< of what stands in `memory`
 };
 
 /// Pure: the state as text and back. Latches are kept by source id; an id that the plan no longer has, and was latched,

@@ -40,6 +40,10 @@ std::size_t slot_bytes(const core::Plan& plan) {
     fullest.memory.held_locally = fullest.memory.held_remotely = true;
     fullest.memory.trip_level = fullest.memory.unclean_level = core::Duration::max();
     fullest.memory.latched.flip();
+    const Note longest{.at_s = std::numeric_limits<std::int64_t>::max(),
+                       .synchronised = true,
+                       .reason = std::string(longest_reason, 'x')};
+    fullest.notes = {longest, longest, longest};
     return (to_text(plan, fullest).size() + slot_unit - 1) / slot_unit * slot_unit;
 }
 

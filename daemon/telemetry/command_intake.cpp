@@ -2,6 +2,7 @@
 
 #include <spdlog/spdlog.h>
 
+#include <utility>
 #include <variant>
 
 namespace dekeyd {
@@ -32,9 +33,9 @@ bool CommandIntake::hears_the_present(core::Instant now) const noexcept {
 
 void CommandIntake::hear(const homie::Incoming& message, core::Instant now) {
     auto judged = homie::judge_command(device_, mqtt_, message, !hears_the_present(now));
-    const auto* const asked = std::get_if<core::CommandKind>(&judged);
+    const auto* const asked = std::get_if<homie::Asked>(&judged);
     // A reset or a release that waited is another moment's; a hold is right at any moment.
-    if (asked != nullptr && *asked != core::CommandKind::hold && outbox_.stood_still(now))
+    if (asked != nullptr && asked->kind != core::CommandKind::hold && outbox_.stood_still(now))
         judged = homie::Refusal::late;
     if (const auto* refusal = std::get_if<homie::Refusal>(&judged)) {
         // The end of a retained message is no command.
@@ -46,7 +47,7 @@ void CommandIntake::hear(const homie::Incoming& message, core::Instant now) {
         }
         return;
     }
-    if (!guard_.ask(std::get<core::CommandKind>(judged)) && not_passed_on_.pass(now)) {
+    if (!guard_.ask(std::get<homie::Asked>(std::move(judged))) && not_passed_on_.pass(now)) {
         spdlog::warn("a command was refused: {}{}",
                      guard_.reachable() ? "too many in a short time" : "the guard doesn't answer",
                      not_passed_on_.since());

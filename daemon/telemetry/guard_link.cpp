@@ -6,12 +6,14 @@
 
 #include <algorithm>
 #include <array>
+#include <nlohmann/json.hpp>
 #include <utility>
 
 #include "base/connection.hpp"
 #include "base/log.hpp"
 #include "base/thread.hpp"
 #include "base/wall_clock.hpp"
+#include "messages/snapshot_json.hpp"
 
 namespace dekeyd {
 
@@ -144,6 +146,7 @@ private:
             view_.put_history(std::move(kept));
         }
         view_.put_storage(std::move(feed.storage));
+        view_.put_notes(std::move(feed.notes));
         view_.snapshots.publish();
         for (const std::string& words : feed.events) {
             core::Event event;
@@ -154,8 +157,8 @@ private:
     }
 
     void speak(Connection& guard) {
-        for (const core::CommandKind kind : view_.take_commands())
-            guard.send(fmt::format(R"({{"ask":"{}","reason":"by MQTT"}})", core::text(kind)));
+        for (const homie::Asked& asked : view_.take_commands())
+            guard.send(formats::to_line({{"ask", core::text(asked.kind)}, {"reason", asked.reason}}));
         if (const bool broker = view_.broker.load(); told_broker_ != broker) {
             told_broker_ = broker;
             guard.send(fmt::format(R"({{"ask":"report","broker":{}}})", broker));

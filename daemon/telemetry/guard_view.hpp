@@ -17,6 +17,7 @@
 #include "messages/feed.hpp"
 #include "recording/latest_history.hpp"
 #include "store/journal.hpp"
+#include "telemetry/homie.hpp"
 
 namespace dekeyd {
 
@@ -111,6 +112,14 @@ struct GuardView {
         const std::lock_guard lock{mutex_};
         return storage_;
     }
+    void put_notes(formats::Notes notes) {
+        const std::lock_guard lock{mutex_};
+        notes_ = std::move(notes);
+    }
+    [[nodiscard]] formats::Notes notes() const {
+        const std::lock_guard lock{mutex_};
+        return notes_;
+    }
     /// Moves what is new since the last time into `kept`, if there is something.
     void take_history(LatestHistory::Kept& kept) {
         const std::lock_guard lock{mutex_};
@@ -127,16 +136,16 @@ struct GuardView {
     std::atomic<bool> broker{false};  ///< it takes what is said
     /// False: the guard isn't there, or has too many to take already. One that waits here is never an old one: when
     /// the guard goes it is thrown away.
-    bool ask(core::CommandKind kind) {
+    bool ask(homie::Asked asked) {
         {
             const std::lock_guard lock{mutex_};
             if (!reachable_ || commands_.size() >= most_commands) return false;
-            commands_.push_back(kind);
+            commands_.push_back(std::move(asked));
         }
         to_guard.ring();
         return true;
     }
-    std::vector<core::CommandKind> take_commands() {
+    std::vector<homie::Asked> take_commands() {
         const std::lock_guard lock{mutex_};
         return std::exchange(commands_, {});
     }
@@ -149,8 +158,9 @@ struct GuardView {
 private:
     mutable std::mutex mutex_;  ///< of all below
     formats::FeedStorage storage_;
+    formats::Notes notes_;
     std::optional<LatestHistory::Kept> history_;
-    std::vector<core::CommandKind> commands_;
+    std::vector<homie::Asked> commands_;
     std::atomic<bool> reachable_{false};
 };
 

@@ -74,6 +74,7 @@ std::string Device::summary(const core::Snapshot& snapshot, const Surroundings& 
     summary.synchronised = around.stamp.synchronised;
     summary.reason = around.reason;
     summary.held = held_by(snapshot.memory);
+    summary.holds = formats::holds_of(snapshot.memory, around.notes, around.stamp.since_1970);
     summary.proof.text = around.proof;
     for (std::size_t i = 0; i < snapshot.causes.size(); ++i) {
         if (!snapshot.causes[i].active) continue;
@@ -84,6 +85,19 @@ std::string Device::summary(const core::Snapshot& snapshot, const Surroundings& 
     summary.events_waiting = around.events_waiting;
     return formats::to_json(summary).dump(-1, ' ', false, replace_broken);
 }
+
+namespace {
+
+/// A cause that stands because of this channel has an alert of its own.
+bool of_a_cause(const core::Plan& plan, const core::Snapshot& snapshot, std::size_t channel) {
+    for (std::size_t i = 0; i < snapshot.causes.size(); ++i) {
+        if (!snapshot.causes[i].active) continue;
+        if (formats::quantity_of(plan, static_cast<core::SourceIndex>(i)) == channel) return true;
+    }
+    return false;
+}
+
+}  // namespace
 
 std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) const {
     const core::Plan& plan = configuration_.plan;
@@ -107,6 +121,13 @@ std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) cons
         standing["warning-" + plan.limits[limit].id] = {formats::sentence(plan, event), false};
     }
     for (std::size_t channel = 0; channel < snapshot.channels.size(); ++channel) {
+        if (snapshot.channels[channel].told && !of_a_cause(plan, snapshot, channel)) {
+            core::Event event;
+            event.kind = core::EventKind::sensor_lost;
+            event.source = static_cast<core::SourceIndex>(plan.limits.size() + channel);
+            event.reading = snapshot.quantities[channel];
+            standing["lost-" + plan.channels[channel].id] = {formats::sentence(plan, event), false};
+        }
         if (!snapshot.channels[channel].frozen) continue;
         const std::string name = formats::capital(core::describe(plan, static_cast<core::QuantityIndex>(channel)).name);
         standing["frozen-" + plan.channels[channel].id] = {
@@ -170,8 +191,8 @@ double dead_band(core::Unit unit, double value) noexcept {
     return 0.0;
 }
 
-std::variant<core::CommandKind, Refusal> judge_command(const Device& device, const formats::MqttConfig& mqtt,
-                                                       const Incoming& message, bool late) {
+std::variant<Asked, Refusal> judge_command(const Device& device, const formats::MqttConfig& mqtt,
+                                           const Incoming& message, bool late) {
     constexpr std::size_t longest = 16;
     if (message.retained) return Refusal::retained;
     if (message.duplicate) return Refusal::duplicate;
@@ -179,10 +200,15 @@ std::variant<core::CommandKind, Refusal> judge_command(const Device& device, con
     for (const formats::RemoteRule& command : formats::remote_rules) {
         const std::string_view word = core::text(command.kind);
         if (message.topic != fmt::format("{}/permit/{}/set", device.base(), word)) continue;
+        // Empty is what a retained message's clearing looks like to those who listen.
+        if (command.kind == core::CommandKind::hold && message.size > 0) {
+            std::string reason = formats::reason_of_bytes(message.payload);
+            return Asked{command.kind, reason == word ? std::string{} : std::move(reason)};
+        }
         if (message.size > longest) return Refusal::oversized;
         if (message.size != message.payload.size() || message.payload != word) return Refusal::malformed;
         if (!command.allows(mqtt)) return Refusal::not_allowed;
-        return command.kind;
+        return Asked{command.kind, {}};
     }
     return Refusal::unknown;
 }

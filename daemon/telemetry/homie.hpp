@@ -82,7 +82,7 @@ std::string alert_id(const core::Plan& plan, core::SourceIndex source);
 
 struct Incoming {
     std::string topic;    ///< at most what a topic of ours may be long; longer ones are cut, and so unknown
-    std::string payload;  ///< at most a few dozen bytes; `size` is the true one
+    std::string payload;  ///< at most a reason for a hold; `size` is the true one
     std::size_t size = 0;
     bool retained = false;
     bool duplicate = false;
@@ -100,9 +100,16 @@ inline std::string_view text(Refusal value) noexcept {
     return refusal_words.of(value);
 }
 
-/// What a message on a `/set` topic asks for, or why nothing is done. The payload is the command's own name. `late`:
-/// it came where a broker could have queued it.
-std::variant<core::CommandKind, Refusal> judge_command(const Device& device, const formats::MqttConfig& mqtt,
-                                                       const Incoming& message, bool late);
+/// A command that came by MQTT; a hold may have a reason.
+struct Asked {
+    core::CommandKind kind = core::CommandKind::hold;
+    std::string reason{};
+};
+
+/// What a message on a `/set` topic asks for, or why nothing is done. The payload is the command's own name; a hold's
+/// may be the reason for it instead, and one that is too long is cut rather than refused. `late`: it came where a
+/// broker could have queued it.
+std::variant<Asked, Refusal> judge_command(const Device& device, const formats::MqttConfig& mqtt,
+                                           const Incoming& message, bool late);
 
 }  // namespace dekeyd::homie

@@ -158,6 +158,13 @@ constexpr std::array rows{
         [](F f, I) { return sentence(formats::back_off_text(f.plan, f.snapshot)); }, has_advice},
     Row{"permit", "held", "Held by", Datatype::enumeration, [] { return choice(holders); }, Pace::prompt,
         [](F f, I) { return words(held_by(f.snapshot.memory)); }},
+    Row{"permit", "holds", "Who holds, since when and why", Datatype::string, no_format, Pace::prompt,
+        [](F f, I) {
+            std::string text;
+            for (const auto& hold : formats::holds_of(f.snapshot.memory, f.around.notes, f.around.stamp.since_1970))
+                text += (text.empty() ? "" : " ") + hold.text;
+            return sentence(text);
+        }},
     Row{"recorder", "transmissions", "The last transmissions", Datatype::json, no_format, Pace::paced,
         [](F f, I) { return words(f.around.kept.transmissions); }},
     Row{"service", "overruns", "Deadlines that the guard missed", Datatype::integer, a_count, Pace::paced,
@@ -290,8 +297,10 @@ Property of_command(const formats::RemoteRule& command) {
     Property property;
     property.id = core::text(command.kind);
     property.name = command.name;
-    property.datatype = Datatype::enumeration;
-    property.format = core::text(command.kind);
+    // A hold's payload may be the reason for it.
+    const bool told = command.kind == core::CommandKind::hold;
+    property.datatype = told ? Datatype::string : Datatype::enumeration;
+    property.format = told ? "" : core::text(command.kind);
     property.pace = Pace::never;
     property.value = nothing;
     return property;

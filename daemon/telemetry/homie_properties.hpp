@@ -13,6 +13,7 @@
 #include "configuration/configuration.hpp"
 #include "core/protection.hpp"
 #include "recording/latest_history.hpp"
+#include "words/notes.hpp"
 
 namespace dekeyd::homie {
 
@@ -44,6 +45,7 @@ struct Surroundings {
     std::uint64_t failed_writes = 0;    ///< tries of any kind
     std::string recent;                 ///< the last delivered events as a JSON array; empty: none yet
     std::string reason;                 ///< one sentence, for the snapshot's state
+    formats::Notes notes;               ///< of the holds and the lockout that stand
     LatestHistory::Kept kept;
     std::string proof;  ///< of the last proof test, or of the one that runs
 };

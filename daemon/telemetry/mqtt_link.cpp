@@ -20,7 +20,7 @@ using Kind = LinkNews::Kind;
 // Measured with this client: whatever blocks or throws inside a callback deadlocks or ends the process.
 constexpr std::size_t most_messages = 512;
 constexpr std::size_t longest_topic = 256;
-constexpr std::size_t longest_payload = 64;
+constexpr std::size_t longest_payload = 256;  // a reason for a hold
 constexpr int connect_timeout_s = 10;
 constexpr int keep_alive_s = 10;
 constexpr int max_in_flight = 64;

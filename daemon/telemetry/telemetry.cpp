@@ -289,7 +289,9 @@ private:
         around_.records_waiting = storage_.kept.waiting;
         around_.records_dropped = storage_.kept.dropped;
         around_.steps_lost = storage_.kept.lost_steps;
-        around_.reason = away_ ? std::string{guard_away} : formats::reason(configuration_.plan, shown());
+        around_.notes = away_ ? formats::Notes{} : guard_.notes();
+        around_.reason = away_ ? std::string{guard_away}
+                               : formats::reason(configuration_.plan, shown(), around_.notes, around_.stamp.since_1970);
         guard_.take_history(around_.kept);
         around_.proof = shown().proof.phase == core::ProofPhase::none ? storage_.proof : around_.reason;
     }

@@ -41,6 +41,7 @@ struct LimitStatus {
     bool above = true;         ///< trips above; otherwise below
     bool trips = true;         ///< otherwise its level is a warning and no more
     bool provisional = false;  ///< watches only while commissioning
+    std::string edge{};        ///< what is judged: the "reading", or the "low" or "high" end of its interval
     double trip = 0.0;
     std::optional<double> clear{}, warn{};
     bool clears_by_level = true;  ///< otherwise by RF being off
@@ -64,6 +65,7 @@ struct LimitStatus {
         visit("direction", self.above, Choice{"above", "below"});
         visit("trips", self.trips);
         visit("provisional", self.provisional);
+        visit("edge", self.edge);
         visit("clear", self.clear);
         visit("warn", self.warn);
         visit("clear_by", self.clears_by_level, Choice{"level", "rf off"});
@@ -227,6 +229,23 @@ struct MemoryStatus {
     }
 };
 
+/// One hold: whose, since when and why.
+struct HoldMessage {
+    std::string by{};                    ///< "local", "remote" or "start"
+    std::optional<std::string> since{};  ///< ISO 8601, UTC; none: not known
+    bool synchronised = false;           ///< the clock was set by a time source then
+    std::string reason{}, text{};        ///< the operator's, empty: none was given; and all of it in a sentence
+
+    template <class Visitor, class Self>
+    static void fields(Visitor& visit, Self& self) {
+        visit("by", self.by);
+        visit("since", self.since);
+        visit("synchronised", self.synchronised);
+        visit("reason", self.reason);
+        visit("text", self.text);
+    }
+};
+
 struct Status {
     std::string id{}, name{}, version{};
     double now_s = 0.0;
@@ -249,6 +268,7 @@ struct Status {
     std::optional<KeptStatus> kept{};
     ProofTestStatus proof{};
     MemoryStatus memory{};
+    std::vector<HoldMessage> holds{};
     double settling_left_s = 0.0;
 
     template <class Visitor, class Self>
@@ -277,6 +297,7 @@ struct Status {
         visit("kept", self.kept);
         visit("proof", self.proof);
         visit("memory", self.memory);
+        visit("holds", self.holds);
         visit("settling_left_s", self.settling_left_s);
     }
 };
@@ -427,6 +448,7 @@ struct LiveSummary {
     std::uint64_t sequence = 0;
     bool permit = false;
     std::string state{}, reason{}, held{};
+    std::vector<HoldMessage> holds{};
     bool monitor_only = false;
     std::optional<std::int64_t> commissioning_left_s{};
     SummaryProof proof{};
@@ -448,6 +470,7 @@ struct LiveSummary {
         visit("state", self.state);
         visit("reason", self.reason);
         visit("held", self.held);
+        visit("holds", self.holds);
         visit("monitor_only", self.monitor_only);
         visit("commissioning_left_s", self.commissioning_left_s);
         visit("proof", self.proof);

@@ -1,11 +1,13 @@
-// Why the line is as it is, in one sentence.
+// Why the line is as it is, in words.
 #pragma once
 
+#include <chrono>
 #include <optional>
 #include <string>
 
 #include "core/protection.hpp"
 #include "plan/plan.hpp"
+#include "words/notes.hpp"
 
 namespace dekeyd::formats {
 
@@ -14,8 +16,10 @@ inline bool may_transmit(const core::Snapshot& snapshot) noexcept {
     return snapshot.permit && snapshot.proof.phase == core::ProofPhase::none;
 }
 
-/// The severest thing that stands, and among equals the cause that took the permit away.
-std::string reason(const core::Plan& plan, const core::Snapshot& snapshot);
+/// All that stands, the severest first, and among equals the cause that took the permit away. `notes`: of the holds and
+/// the lockout; `now`: wall time, so that a note of today needs no date.
+std::string reason(const core::Plan& plan, const core::Snapshot& snapshot, const Notes& notes = {},
+                   std::chrono::nanoseconds now = {});
 
 /// While starting: how long every reading must still be good before the first permit; the whole time again while one
 /// isn't. Nothing in every other state.

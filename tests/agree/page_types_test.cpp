@@ -19,6 +19,7 @@ std::string type_name() {
     if constexpr (std::same_as<T, PlannedLimit>) return "PlannedLimit";
     if constexpr (std::same_as<T, DetectorMessage>) return "DetectorMessage";
     if constexpr (std::same_as<T, ChainMessage>) return "ChainMessage";
+    if constexpr (std::same_as<T, HoldMessage>) return "HoldMessage";
     if constexpr (std::same_as<T, SummaryCause>) return "SummaryCause";
     if constexpr (std::same_as<T, SummaryProof>) return "SummaryProof";
     if constexpr (std::same_as<T, ProofOutcome>) return "ProofOutcome";
@@ -65,9 +66,10 @@ std::string types() {
            "// tests/agree/page_types_test.cpp, which says when this file has to be made anew.\n" +
            interface<PlannedLimit>("PlannedLimit") + interface<DetectorMessage>("DetectorMessage") +
            interface<ChainMessage>("ChainMessage") + interface<PlanMessage>("PlanMessage") +
-           interface<SummaryCause>("SummaryCause") + interface<SummaryProof>("SummaryProof") +
-           interface<LiveSummary>("LiveSummary") + interface<ChannelCount>("ChannelCount") +
-           interface<ProofOutcome>("ProofOutcome") + interface<EventMessage>("EventMessage");
+           interface<HoldMessage>("HoldMessage") + interface<SummaryCause>("SummaryCause") +
+           interface<SummaryProof>("SummaryProof") + interface<LiveSummary>("LiveSummary") +
+           interface<ChannelCount>("ChannelCount") + interface<ProofOutcome>("ProofOutcome") +
+           interface<EventMessage>("EventMessage");
 }
 
 }  // namespace

@@ -137,7 +137,19 @@ TEST_CASE("a command goes to the guard, and its answer is the guard's event") {
     const Json answer = client.receive();
     CHECK(answer["ok"] == true);
     CHECK(answer["outcome"] == "held");
-    CHECK(answer["text"] == formats::sentence(bench.configuration.plan, event));
+    CHECK(answer["text"] == "Held locally: 'mast'.");
+    core::Snapshot held = core::Protection::blank(bench.configuration.plan);
+    held.state = core::State::held;
+    held.memory.held_locally = true;
+    ++held.sequence;
+    bench.outlet->snapshot.draft() = held;
+    bench.outlet->snapshot.publish();
+    client.send("{\"ask\":\"status\"}\n");
+    const Json status = client.receive()["status"];
+    CHECK(status["holds"].size() == 1);
+    CHECK(status["holds"][0]["by"] == "local");
+    CHECK(status["holds"][0]["reason"] == "mast");
+    CHECK(status["reason"].get<std::string>().find(": 'mast'; released only there.") != std::string::npos);
 }
 
 TEST_CASE("a hold is answered when it is durable, not before") {
@@ -228,6 +240,9 @@ TEST_CASE("a full queue to the guard is said, and not waited for") {
     for (int i = 0; i < 5; ++i) requests += "{\"ask\":\"hold\"}\n";
     client.send(requests);
     CHECK(client.receive()["error"].get<std::string>().find("no more commands") != std::string::npos);
+    client.send("{\"ask\":\"hold\",\"reason\":\"never asked\"}\n");
+    client.receive();
+    CHECK(bench.saved.notes.of_hold(core::Origin::local).reason.empty());
 }
 
 TEST_CASE("a proof test ends with its client, also where the queue to the guard is full just then") {

@@ -145,6 +145,29 @@ TEST_CASE("a latch is saved when it is made, and its taking away too; what is du
     CHECK(bench.state.failed_writes == 0);
 }
 
+TEST_CASE("a hold is durable only with its reason, another reason is saved too, and a lockout gets its time") {
+    Bench bench;
+    bench.start(formats::blank_state(bench.configuration.plan));
+    for (const char* const reason : {"climber on the mast", "and a second one"}) {
+        bench.state.notes.put_hold(core::Origin::local, {.at_s = 7, .reason = reason});
+        bench.snapshot.memory.held_locally = true;
+        const core::Instant at = bench.publish();
+        REQUIRE(test::eventually([&] { return bench.state.saved_through.load() >= at; }));
+        CHECK(bench.stored().notes.local.reason == reason);
+    }
+    bench.snapshot.memory.held_locally = false;
+    bench.snapshot.memory.locked_out = true;
+    const core::Instant at = bench.publish();
+    REQUIRE(test::eventually([&] { return bench.state.saved_through.load() >= at; }));
+    CHECK(bench.stored().notes.local == formats::Note{});
+    CHECK(bench.stored().notes.lockout.at_s > 0);
+    CHECK(bench.stop());
+    // The next start has them again.
+    bench.start();
+    CHECK(bench.state.notes.of(bench.stored().memory) == bench.stored().notes);
+    CHECK(bench.stop());
+}
+
 TEST_CASE("nothing is written while nothing happens") {
     Bench bench;
     bench.start(formats::blank_state(bench.configuration.plan));

@@ -18,6 +18,8 @@ StoredState eventful(const core::Plan& plan) {
     state.sequence = 41;
     state.memory.locked_out = true;
     state.memory.held_remotely = true;
+    state.notes.remote = {.at_s = 1'764'338'520, .synchronised = true, .reason = "climber on the mast"};
+    state.notes.lockout = {.at_s = 1'764'338'000};
     state.memory.trip_level = std::chrono::minutes{20};
     state.memory.unclean_level = std::chrono::nanoseconds{1};
     state.memory.latched.assign(core::source_count(plan), false);
@@ -35,6 +37,7 @@ TEST_CASE("what is written comes back") {
     CHECK(back.memory == state.memory);
     CHECK(back.running);
     CHECK(back.sequence == 41);
+    CHECK(back.notes == state.notes);
 
     StoredState quiet;
     quiet.memory.latched.assign(core::source_count(plan), false);
@@ -76,6 +79,28 @@ TEST_CASE("version 1 stays readable, and another version counts as damage") {
 
     text.replace(text.find('1'), 1, "2");
     CHECK(state_from_text(plan, text + "crc32 2aa543bf\n").memory.unreadable);  // version 2 has a sequence
+}
+
+TEST_CASE("a note is only of what stands, once each, and says nothing that a screen can't show") {
+    const core::Plan plan = test::sample_plan();
+    const std::string text = to_text(plan, eventful(plan));
+    const std::string body = text.substr(0, text.find("crc32 "));
+    CHECK(body.find("\nnote remote 1764338520 synchronised operator climber on the mast\n") != std::string::npos);
+    const auto damaged = [&](const std::string& note) {
+        return state_from_text(plan, formats::sealed_text(body + note)).memory.unreadable;
+    };
+    CHECK(damaged("note local 1 not-set operator nobody holds here\n"));
+    CHECK(damaged("note remote 1 not-set operator twice\n"));
+    CHECK(damaged("note elsewhere 1 not-set operator x\n"));
+    StoredState state = eventful(plan);
+    state.memory.held_locally = true;
+    for (const bool at_start : {true, false}) {
+        state.notes.local = {.at_s = 1, .at_start = at_start, .reason = "a\nb"};
+        CHECK(state_from_text(plan, to_text(plan, state)).notes.local.reason == "a b");
+        CHECK(state_from_text(plan, to_text(plan, state)).notes.local.at_start == at_start);
+    }
+    state.memory.held_locally = false;
+    CHECK(state_from_text(plan, to_text(plan, state)).notes.local == formats::Note{});
 }
 
 TEST_CASE("cut at any byte it is unreadable") {

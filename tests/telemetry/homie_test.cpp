@@ -56,7 +56,8 @@ std::string judged(const Incoming& incoming, bool late = false, bool release = f
     const formats::Configuration configuration = sample(release, reset);
     const homie::Device device{configuration};
     const auto result = homie::judge_command(device, *configuration.mqtt, incoming, late);
-    if (const auto* kind = std::get_if<CommandKind>(&result)) return std::string{core::text(*kind)};
+    if (const auto* asked = std::get_if<homie::Asked>(&result))
+        return std::string{core::text(asked->kind)} + (asked->reason.empty() ? "" : ": " + asked->reason);
     return std::string{homie::text(std::get<Refusal>(result))};
 }
 
@@ -299,11 +300,11 @@ TEST_CASE("a command is its own name on its own topic, and nothing else is one")
 
     CHECK(judged(message("release", "release"), false, false, true) == homie::text(Refusal::not_allowed));
     CHECK(judged(message("reset", "reset"), false, true, false) == homie::text(Refusal::not_allowed));
-    CHECK(judged(message("hold", "HOLD")) == homie::text(Refusal::malformed));
+    CHECK(judged(message("hold", "climber on the mast")) == "hold: climber on the mast");
     CHECK(judged(message("hold", "")) == homie::text(Refusal::malformed));
-    CHECK(judged(message("hold", "hold ")) == homie::text(Refusal::malformed));
-    CHECK(judged(message("hold", "release")) == homie::text(Refusal::malformed));
-    CHECK(judged(message("hold", std::string("hold\0", 5))) == homie::text(Refusal::malformed));
+    CHECK(judged(message("hold", "hold ")) == "hold");
+    CHECK(judged(message("hold", "two\nlines \x1b[0m")) == "hold: two lines  [0m");
+    CHECK(judged(message("hold", std::string(1, '\0'))) == "hold");
     CHECK(judged(message("permit", "true")) == homie::text(Refusal::unknown));
     CHECK(judged(message("hold/x", "hold")) == homie::text(Refusal::unknown));
     CHECK(judged(message("hold", "hold"), true) == homie::text(Refusal::late));
@@ -314,11 +315,15 @@ TEST_CASE("a command is its own name on its own topic, and nothing else is one")
     Incoming kept = message("hold", "hold");
     kept.retained = true;
     CHECK(judged(kept) == homie::text(Refusal::retained));
-    Incoming cut = message("hold", "hold");
+    Incoming cut = message("release", "release");
     cut.size = 100'000;  // what was handed on is only its beginning
-    CHECK(judged(cut) == homie::text(Refusal::oversized));
-    cut.size = 5;
-    CHECK(judged(cut) == homie::text(Refusal::malformed));
+    CHECK(judged(cut, false, true) == homie::text(Refusal::oversized));
+    cut.size = 8;
+    CHECK(judged(cut, false, true) == homie::text(Refusal::malformed));
+    // A hold is done whatever its reason is like.
+    Incoming longer = message("hold", std::string(256, 'x'));
+    longer.size = 100'000;
+    CHECK(judged(longer) == "hold: " + std::string(200, 'x'));
 }
 
 TEST_CASE("the dead band is no coarser than what is shown, nor finer than it can be measured") {

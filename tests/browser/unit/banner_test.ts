@@ -155,6 +155,26 @@ describe("why not, and what then", () => {
     expect(there.standing.map((each) => each.way).join()).not.toContain("re-arms by itself");
   });
 
+  test("held: since when and why, and a start's hold is called that", () => {
+    const fleet = new Fleet();
+    const summary = (holds: object[], held: string) => {
+      fleet.take("homie/5/a/$state", "ready", true, now);
+      fleet.take("homie/5/a/service/summary", JSON.stringify({ wall: "2026-11-25T12:00:00Z", synchronised: true, sequence: 1, permit: false,
+        state: "held", reason: "Held.", held, holds }), false, now);
+      return describeBanner(fleet.get("a"), fresh, now).standing;
+    };
+    const since = "2026-11-25T11:02:00.000Z";
+    const [one] = summary([{ by: "local", since, synchronised: true, reason: "climber on the mast", text: "" }], "local");
+    expect(one!.what).toBe("Held at the amplifier: ‘climber on the mast’");
+    expect(one!.since).toContain("11:02");
+    const both = summary([{ by: "local", since: null, synchronised: false, reason: "", text: "" },
+                          { by: "start", since, synchronised: false, reason: "", text: "" }], "both");
+    expect(both.map((each) => each.what)).toEqual(["Held at the amplifier", "Held since the start (after_start: held)"]);
+    expect(both[1]!.since).not.toContain("11:02");  // a clock that wasn't set
+    // Of another version, or damaged.
+    expect(summary([1, { by: 2, reason: [] }] as object[], "remote")[0]!.what).toBe("Held from afar");
+  });
+
   test("held: by whom, and who releases", () => {
     const held = (by: string, settable: string[] = []) =>
       describeBanner(device({ permit: false, state: "held", held: by }, settable), fresh, now);

@@ -5,7 +5,7 @@ import { Fleet, type Device, type Limit, type Quantity } from "@page/model";
 
 const limit = (more: Partial<Limit> = {}): Limit => ({
   id: "heatsink", name: "Heatsink too hot", watch: "heatsink", unit: "°C", direction: "above", trip: 70, clear: 55, warn: 65,
-  clear_by: "level", trips: true, provisional: false, hold_off_s: 30, rearm: "automatic", ...more,
+  clear_by: "level", trips: true, provisional: false, edge: "reading", hold_off_s: 30, rearm: "automatic", ...more,
 });
 const vswr = limit({ id: "vswr", watch: "vswr", unit: "", trip: 2, clear: null, warn: 1.6 });
 const power = limit({ id: "forward", watch: "forward", unit: "W", trip: 125, clear: null, warn: null });
@@ -22,6 +22,20 @@ function device(quantity: Partial<Quantity> | null, one: Limit, condition = "ins
 }
 const rung = (one: Limit, quantity: Partial<Quantity> | null, condition?: string) =>
   describeRung(device(quantity, one, condition), one, null);
+
+describe("a limit that judges the uncertain end", () => {
+  test("is as near as that end, and says so", () => {
+    const fleet = new Fleet();
+    fleet.take("homie/5/a/service/plan", JSON.stringify({ limits: [{ id: "reflected", name: "Reflected too high", watch: "reflected", unit: "W",
+      direction: "above", edge: "high", trips: true, trip: 7, clear: null, clear_by: "rf off", hold_off_s: 1, rearm: "latched" }] }), true, { steady: 0, wall: 0 });
+    const one = fleet.get("a")!;
+    one.quantities.set("reflected", { value: 6.5, low: 5.7, high: 7.3, quality: "good" });
+    const rung = describeRung(one, one.limits[0]!, null);
+    expect(rung.value).toBe("6.50 W, at most 7.30 W");
+    expect(rung.share).toBeGreaterThan(1);
+    expect(rung.room).toContain("300 mW");
+  });
+});
 
 describe("geometry", () => {
   test("every limit's trip stands at the common edge", () => {

@@ -51,7 +51,7 @@ export const de: Words = {
     title: "Was der Freigabe entgegensteht",
     limit: "einen Grenzwert", sensor: "einen Messfühler", guard: "den Wächter selbst", operator: "einen Operator",
     since: (span) => `seit ${span}`, sinceAt: (time) => `seit ${time}`, sinceUnknown: "seit wann, ist nicht bekannt", by: (who) => `durch ${who}`,
-    heldHere: "Am Verstärker angehalten", heldAfar: "Aus der Ferne angehalten", onlyThere: "Am Verstärker angehalten: nur ein Operator dort lässt los.",
+    heldHere: "Am Verstärker angehalten", heldAfar: "Aus der Ferne angehalten", heldStart: "Seit dem Start angehalten (after_start: held)", onlyThere: "Am Verstärker angehalten: nur ein Operator dort lässt los.",
     afarHere: "Aus der Ferne angehalten: ein Operator lässt los, hier oder am Verstärker.",
     afarThere: "Aus der Ferne angehalten: ein Operator lässt am Verstärker los (dekeyctl release).",
     rearms: (gone, wait) => `wird von selbst wieder scharf, ${gone}${wait ? `, für weitere ${wait}` : ""}.`,

@@ -49,7 +49,7 @@ export const en = {
     title: "What stands against the permit",
     limit: "a limit", sensor: "a sensor", guard: "the guard itself", operator: "an operator",
     since: (span: string) => `for ${span}`, sinceAt: (time: string) => `since ${time}`, sinceUnknown: "since when is not known", by: (who: string) => `by ${who}`,
-    heldHere: "Held at the amplifier", heldAfar: "Held from afar", onlyThere: "Held at the amplifier: only an operator there releases it.",
+    heldHere: "Held at the amplifier", heldAfar: "Held from afar", heldStart: "Held since the start (after_start: held)", onlyThere: "Held at the amplifier: only an operator there releases it.",
     afarHere: "Held from afar: an operator releases it, here or at the amplifier.",
     afarThere: "Held from afar: an operator releases it at the amplifier (dekeyctl release).",
     rearms: (gone: string, wait: string) => `re-arms by itself ${gone}${wait ? ` for another ${wait}` : ""}.`,

@@ -114,11 +114,15 @@ export function describeRung(device: Device, limit: Limit, recent: [number, numb
   const place = (x: number | null | undefined) => (x === null || x === undefined ? null : placeOf(limit, x));
   const missing = quality === "not measurable" ? t.ladder.notMeasurable : quality === "unknown" ? t.ladder.notKnown
                 : t.ladder.noReading(wordFor(t.quality, quality));
-  const valueText = measured ? prefix + shown(value, limit.unit) : missing;
+  // A limit may judge an end of the interval: then that is what is compared with its level, and it is said.
+  const end = limit.edge === "high" ? quantity?.high : limit.edge === "low" ? quantity?.low : value;
+  const judged = end ?? value;
+  const toEnd = judged === value || judged === null ? "" : `, ${limit.edge === "high" ? t.ladder.atMost : t.ladder.atLeast} ${shown(judged, limit.unit)}`;
+  const valueText = measured ? prefix + shown(value, limit.unit) + toEnd : missing;
   const idle = quality === "not measurable";
   const resting = rests(device, limit);
   const room = resting && (measured || !idle) ? t.ladder.rests(device.resting.get(limit.id) || t.ladder.restsNow)
-             : measured ? headRoom(limit, value, quality === "at the floor")
+             : measured ? headRoom(limit, judged!, quality === "at the floor")
                       : idle ? t.ladder.onlyRf : limit.trips ? t.ladder.unsafe : t.ladder.notWatched;
   const title = name + twin;
   const tripText = withUnit(limit.trip, limit.unit);
@@ -142,6 +146,6 @@ export function describeRung(device: Device, limit: Limit, recent: [number, numb
     warnText: limit.warn !== null ? withUnit(limit.warn, limit.unit) : "",
     idle,
     spoken: `${valueText}, ${room}${said}; ${limit.trips ? t.ladder.tripsAt(tripText) : t.ladder.warnsAt(tripText)}`,
-    share: measured && !resting ? shareOf(limit, value) : null,
+    share: measured && !resting ? shareOf(limit, judged!) : null,
   };
 }

@@ -9,6 +9,7 @@ export interface PlannedLimit {
   direction: "above" | "below";
   trips: boolean;
   provisional: boolean;
+  edge: string;
   clear: number | null;
   warn: number | null;
   clear_by: "level" | "rf off";
@@ -45,6 +46,14 @@ export interface PlanMessage {
   settling_s: number;
 }
 
+export interface HoldMessage {
+  by: string;
+  since: string | null;
+  synchronised: boolean;
+  reason: string;
+  text: string;
+}
+
 export interface SummaryCause {
   id: string;
   text: string;
@@ -67,6 +76,7 @@ export interface LiveSummary {
   state: string;
   reason: string;
   held: string;
+  holds: HoldMessage[];
   monitor_only: boolean;
   commissioning_left_s: number | null;
   proof: SummaryProof;

@@ -5,7 +5,7 @@
 
 import { readCapture, type Capture } from "./capture";
 import type { ChainMessage, ChannelCount, DetectorMessage, EventMessage, LiveSummary, PlanMessage, PlannedLimit,
-              SummaryCause, SummaryProof } from "./messages";
+              SummaryCause, SummaryProof, HoldMessage } from "./messages";
 
 export interface Moment {
   steady: number; ///< ms, never steps back, may stand still while the machine sleeps
@@ -25,6 +25,12 @@ export interface Node {
   properties: Map<string, Property>;
 }
 
+export interface Hold {
+  by: string; ///< "local", "remote" or "start"
+  since: number | null; ///< ms since 1970, by the daemon's clock where that was set
+  reason: string;
+}
+
 export interface Cause {
   id: string;
   text: string;
@@ -35,6 +41,7 @@ export interface Cause {
 }
 
 export interface Limit {
+  edge: string; ///< what is judged: "reading", or the "low" or "high" end of its interval
   id: string;
   name: string;
   watch: string;
@@ -158,6 +165,7 @@ export interface Device {
   state: string;
   reason: string;
   held: string;
+  holds: Hold[]; ///< who holds, since when and why
   rf: boolean;
   monitorOnly: boolean;
   commissioningLeft: number | null; ///< s; null: nobody is commissioning
@@ -219,6 +227,7 @@ function newDevice(id: string): Device {
     state: "",
     reason: "",
     held: "",
+    holds: [],
     rf: false,
     monitorOnly: false,
     commissioningLeft: null,
@@ -390,6 +399,7 @@ function takeSummary(device: Device, payload: string, retained: boolean, now: Mo
   device.rf = json.rf === true;
   device.monitorOnly = json.monitor_only === true;
   if (str(json.held)) device.held = str(json.held);
+  device.holds = list(json.holds).map(takeHold).filter((hold) => hold !== null);
   device.commissioningLeft = num(json.commissioning_left_s);
   device.proof = proofOf(json.proof);
   device.eventsWaiting = num(json.events_waiting) ?? 0;
@@ -441,6 +451,13 @@ function takeCause(value: unknown): Cause | null {
   };
 }
 
+function takeHold(value: unknown): Hold | null {
+  if (!isObject(value)) return null;
+  const hold: Loose<HoldMessage> = value;
+  const since = Date.parse(str(hold.since));
+  return { by: str(hold.by), since: Number.isFinite(since) && hold.synchronised === true ? since : null, reason: str(hold.reason) };
+}
+
 function takePlan(device: Device, payload: string): void {
   const json: (Loose<PlanMessage> & { exposure?: unknown }) | null = parse(payload);
   if (!json) return;
@@ -457,6 +474,7 @@ function takePlan(device: Device, payload: string): void {
       direction: one.direction === "below" ? "below" : "above",
       trips,
       provisional: one.provisional === true,
+      edge: str(one.edge),
       trip,
       clear: num(one.clear),
       warn: trips ? num(one.warn) : null,

@@ -1,6 +1,6 @@
 // All that stands against the permit: what it is, who put it there, since when, and what takes it away. Pure.
 import { t } from "./language";
-import { viewersTime, type Cause, type Device, type Limit, type Moment } from "./model";
+import { viewersTime, type Cause, type Device, type Hold, type Limit, type Moment } from "./model";
 import { clock, duration, shown } from "./words";
 
 export interface Standing {
@@ -45,8 +45,9 @@ function ofCause(device: Device, cause: Cause): Standing {
            since: cause.since_s === null ? t.standing.sinceUnknown : t.standing.since(duration(cause.since_s)), way: wayOut(device, cause) };
 }
 
-/// Since the last event of its kind, if that is among what is remembered.
-function heldSince(device: Device, origin: string, now: Moment): string {
+/// Since the time that its note says; without one since the last event of its kind, if that is remembered.
+function heldSince(device: Device, origin: string, hold: Hold | undefined, now: Moment): string {
+  if (hold && hold.since !== null) return t.standing.sinceAt(clock(hold.since + device.clockOffset, now.wall));
   for (let i = device.happenings.length - 1; i >= 0; --i) {
     const one = device.happenings[i]!;
     if (one.kind !== "held" || one.origin !== origin) continue;
@@ -59,11 +60,17 @@ function heldSince(device: Device, origin: string, now: Moment): string {
 function holds(device: Device, now: Moment): Standing[] {
   const found: Standing[] = [];
   const by = t.standing.by(t.standing.operator);
+  const here = device.holds.find((hold) => hold.by === "local");
+  const other = device.holds.find((hold) => hold.by !== "local");
+  const because = (what: string, hold: Hold | undefined) => (hold?.reason ? `${what}: \u2018${hold.reason}\u2019` : what);
   if (device.held === "local" || device.held === "both") {
-    found.push({ id: "held-local", what: t.standing.heldHere, who: by, since: heldSince(device, "local", now), way: t.standing.onlyThere });
+    found.push({ id: "held-local", what: because(t.standing.heldHere, here), who: by, since: heldSince(device, "local", here, now),
+                 way: t.standing.onlyThere });
   }
   if (device.held === "remote" || device.held === "both") {
-    found.push({ id: "held-remote", what: t.standing.heldAfar, who: by, since: heldSince(device, "remote", now),
+    const start = other?.by === "start";
+    found.push({ id: "held-remote", what: start ? t.standing.heldStart : because(t.standing.heldAfar, other),
+                 who: start ? t.standing.by(t.standing.guard) : by, since: heldSince(device, "remote", other, now),
                  way: settable(device, "release") ? t.standing.afarHere : t.standing.afarThere });
   }
   return found;
