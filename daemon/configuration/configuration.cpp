@@ -73,6 +73,18 @@ void read_format(Section& top) {
 }
 
 /// The words by which the text takes what a range or a relation forbids.
+/// Where a section that the rest refers to is misspelt, what the rest lacks follows from that, and isn't told beside
+/// it.
+void leave_out_what_follows(std::vector<Fault>& faults) {
+    const auto unknown = [](const Fault& fault) { return fault.what.ends_with("' is not known here"); };
+    const bool misspelt = std::any_of(faults.begin(), faults.end(), [&](const Fault& fault) {
+        return unknown(fault) && fault.key.find('.') == std::string::npos &&
+               (fault.expected == "did you mean 'sensors'?" || fault.expected == "did you mean 'buses'?" ||
+                fault.expected == "did you mean 'amplifier'?");
+    });
+    if (misspelt) std::erase_if(faults, [&](const Fault& fault) { return !unknown(fault); });
+}
+
 void read_accept(Section& top, Report& report) {
     const Node* const list = top.list("accept");
     if (list == nullptr) return;
@@ -116,6 +128,7 @@ void read_all(const Node& root, Draft& draft) {
     check_relations(top, draft);
     give_advice(draft);
     draft.report.finish_accepted();
+    leave_out_what_follows(draft.report.faults());
 }
 
 Loaded only_fault(std::size_t line, std::string what, std::string expected) {

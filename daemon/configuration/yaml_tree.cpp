@@ -266,6 +266,73 @@ std::string mend(std::string_view message) {
     return "YAML as in the annotated configuration";
 }
 
+struct Blame {
+    Place place;
+    std::string what;
+};
+
+/// A line without its comment and the blanks at its ends. A '#' in quotes is rare, and only the place's choice hangs on
+/// it.
+std::string_view content_of(std::string_view line) {
+    for (std::size_t at = 0; at < line.size(); ++at)
+        if (line[at] == '#' && (at == 0 || line[at - 1] == ' ')) line = line.substr(0, at);
+    const std::size_t begin = line.find_first_not_of(" \r");
+    if (begin == std::string_view::npos) return {};
+    return line.substr(begin, line.find_last_not_of(" \r") - begin + 1);
+}
+
+/// Where a bracket was opened that isn't closed before `until`; brackets in quotes don't count.
+std::optional<Place> open_bracket(const std::vector<std::string_view>& lines, Place until) {
+    std::vector<Place> open;
+    for (std::size_t i = 0; i < lines.size() && i < until.line; ++i) {
+        char quote = 0;
+        for (std::size_t at = 0; at < lines[i].size(); ++at) {
+            const char c = lines[i][at];
+            if (i + 1 == until.line && at + 1 >= until.column) break;
+            if (quote == 0 && c == '#' && (at == 0 || lines[i][at - 1] == ' ')) break;
+            if (quote != 0 || c == '"' || c == '\'') {
+                if (quote == 0 || c == quote) quote = quote == 0 ? c : '\0';
+            } else if (c == '[' || c == '{') {
+                open.push_back({.line = i + 1, .column = at + 1});
+            } else if ((c == ']' || c == '}') && !open.empty()) {
+                open.pop_back();
+            }
+        }
+    }
+    return open.empty() ? std::nullopt : std::optional{open.back()};
+}
+
+// The library stops where it can't go on, which is often the line after the one that is wrong.
+Blame blame_for(std::string_view yaml, Place at, const std::string& message) {
+    std::vector<std::string_view> lines;
+    for (std::string_view left = yaml; !left.empty();) {
+        const std::size_t end = std::min(left.find('\n'), left.size());
+        lines.push_back(left.substr(0, end));
+        left.remove_prefix(std::min(end + 1, left.size()));
+    }
+    if (message.ends_with("flow not found")) {
+        const auto opened = open_bracket(lines, at);
+        if (opened && opened->line < at.line) {
+            return {*opened, fmt::format("'{}' is not closed before line {}",
+                                         lines[opened->line - 1][opened->column - 1], at.line)};
+        }
+    }
+    if (message == "illegal map value" || message == "end of map not found") {
+        // Its own line, or the one with content before it.
+        std::size_t looked_at = std::min(at.line, lines.size());
+        for (int looks = 0; looks < 2 && looked_at > 0; ++looks, --looked_at) {
+            while (looked_at > 0 && content_of(lines[looked_at - 1]).empty()) --looked_at;
+            if (looked_at == 0) break;
+            const std::string_view content = content_of(lines[looked_at - 1]);
+            if (content.find(": ") != std::string_view::npos || content.ends_with(':') || content.starts_with('-'))
+                continue;
+            const auto column = static_cast<std::size_t>(content.data() - lines[looked_at - 1].data()) + 1;
+            return {{.line = looked_at, .column = column}, "this line has no ': ' after its key"};
+        }
+    }
+    return {at, message};
+}
+
 }  // namespace
 
 std::string shortened(std::string_view text) {
@@ -295,11 +362,11 @@ Tree read_tree(std::string_view yaml) {
         tree.faults.push_back(refusal.fault);
         tree.root.reset();
     } catch (const YAML::Exception& error) {
-        const Place place = place_of(error.mark);
-        tree.faults.push_back({.line = place.line,
-                               .column = place.column,
+        const Blame blame = blame_for(yaml, place_of(error.mark), error.msg);
+        tree.faults.push_back({.line = blame.place.line,
+                               .column = blame.place.column,
                                .key = {},
-                               .what = fmt::format("not YAML: {}", error.msg),
+                               .what = fmt::format("not YAML: {}", blame.what),
                                .expected = mend(error.msg)});
         tree.root.reset();
     } catch (const std::exception& error) {

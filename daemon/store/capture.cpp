@@ -13,7 +13,8 @@
 namespace dekeyd::formats {
 namespace {
 
-constexpr std::string_view first_line = "# dekeyd-capture 2", first_line_1 = "# dekeyd-capture 1";
+constexpr std::string_view first_line = "# dekeyd-capture 3", first_line_1 = "# dekeyd-capture 1";
+constexpr std::string_view first_line_2 = "# dekeyd-capture 2";  // all details at the top
 constexpr std::string_view state_prefix = "#state ";
 constexpr std::string_view configuration_prefix = "#configuration ";
 constexpr std::string_view end_prefix = "#end ";
@@ -186,7 +187,9 @@ void CaptureWriter::note(std::string_view key, std::string_view value) {
 }
 
 void CaptureWriter::begin(const CaptureHeader& header) {
-    text_.append(first_line).append(1, '\n');
+    // A recording may be cut short, and is nothing without its details.
+    const bool details_last = header.kind != "recording";
+    text_.append(details_last ? first_line : first_line_2).append(1, '\n');
     note("version", header.version);
     note("id", header.id);
     note("name", header.name);
@@ -199,8 +202,9 @@ void CaptureWriter::begin(const CaptureHeader& header) {
     note("lost-before", std::to_string(header.lost_before));
     note("configuration-folder", header.folder);
     note("configuration-crc32", hex32(crc32(header.configuration)));
-    add_lines(text_, state_prefix, header.state);
-    add_lines(text_, configuration_prefix, header.configuration);
+    std::string& details = details_last ? details_ : text_;
+    add_lines(details, state_prefix, header.state);
+    add_lines(details, configuration_prefix, header.configuration);
     add_columns();
 }
 
@@ -314,6 +318,7 @@ std::string CaptureWriter::take() {
 }
 
 void CaptureWriter::end() {
+    text_.append(std::exchange(details_, {}));
     const std::uint32_t sum = crc32(text_, sum_);
     text_.append(end_prefix);
     add_number(text_, rows_);
@@ -325,17 +330,15 @@ void CaptureWriter::end() {
 CaptureReader::CaptureReader(std::istream& in) : in_{in} {
     const bool begun = read_line();
     first_format_ = begun && line_ == first_line_1;
-    if (!begun || (line_ != first_line && !first_format_)) {
+    details_last_ = begun && line_ == first_line;
+    if (!begun || (line_ != first_line_2 && !details_last_ && !first_format_)) {
         fail("not a capture of dekeyd: expected the first line '" + std::string{first_line} + "'");
         return;
     }
     while (read_line()) {
         const std::string_view row = line_;
-        if (row.starts_with(state_prefix)) {
-            header_.state.append(row.substr(state_prefix.size())).append(1, '\n');
-        } else if (row.starts_with(configuration_prefix)) {
-            header_.configuration.append(row.substr(configuration_prefix.size())).append(1, '\n');
-        } else if (row.starts_with("# ")) {
+        if (take_detail(row)) continue;
+        if (row.starts_with("# ")) {
             const std::size_t colon = row.find(": ");
             if (colon == std::string_view::npos) continue;
             const std::string_view key = row.substr(2, colon - 2);
@@ -360,12 +363,35 @@ CaptureReader::CaptureReader(std::istream& in) : in_{in} {
             if (key == "lost-before") header_.lost_before = to_number<std::uint64_t>(value).value_or(0);
         } else if (row.starts_with(first_format_ ? fixed_columns_1 : fixed_columns)) {
             if (!parse_columns(row)) fail("the column names are not those of a capture");
+            if (details_last_) find_details();
             return;
         } else {
             break;
         }
     }
     fail("the line of column names is missing");
+}
+
+bool CaptureReader::take_detail(std::string_view row) {
+    for (const auto& [prefix, text] :
+         {std::pair{state_prefix, &header_.state}, std::pair{configuration_prefix, &header_.configuration}}) {
+        if (!row.starts_with(prefix)) continue;
+        text->append(row.substr(prefix.size())).append(1, '\n');
+        return true;
+    }
+    return false;
+}
+
+// They are needed before the first row: looked for from here on, and then back.
+void CaptureReader::find_details() {
+    const auto here = in_.tellg();
+    std::string line;
+    while (std::getline(in_, line) && !in_.eof()) {
+        if (crlf_ && line.ends_with('\r')) line.pop_back();
+        if (line.size() <= longest_row && line.starts_with('#')) take_detail(line);
+    }
+    in_.clear();
+    if (here == std::istream::pos_type(-1) || !in_.seekg(here)) fail("it can't be read twice; expected a file");
 }
 
 bool CaptureReader::fail(std::string what) {
@@ -377,6 +403,9 @@ bool CaptureReader::fail(std::string what) {
 bool CaptureReader::read_line() {
     if (!std::getline(in_, line_) || in_.eof() || line_.size() > longest_row) return false;
     ++line_number_;
+    // A program of another system may have changed all line breaks; the sum is that of the text as it was written.
+    if (line_number_ == 1) crlf_ = line_.ends_with('\r');
+    if (crlf_ && line_.ends_with('\r')) line_.pop_back();
     if (!line_.starts_with(end_prefix)) {
         sum_ = crc32(line_, sum_);
         sum_ = crc32("\n", sum_);
@@ -423,6 +452,10 @@ bool CaptureReader::next(RecordedStep& step) {
             complete_ = row.substr(end_prefix.size()) == std::to_string(rows_) + ' ' + hex32(sum_);
             if (!complete_) fail("the end line's count or checksum doesn't fit what stands before it");
             return !first;
+        }
+        if (details_last_ && row.starts_with('#')) {  // state and configuration, read already
+            if (!read_line()) return false;
+            continue;
         }
         if (!first && !row.starts_with(',')) {
             row_waits_ = true;

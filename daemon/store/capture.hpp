@@ -1,11 +1,14 @@
 // A capture: what the guard saw and decided, step by step, as one CSV from which it can be decided again.
 //
-// Lines that begin with '#' are the header: `# key: value`; `#state ` and `#configuration ` lines hold the core's state
-// before the first row and the configuration text, line by line. Then a line of column names and the rows: one for each
-// scan, in the order of arrival, or one for a step without a scan; the first row of a step has its number, time, line,
-// commands and what was decided. Times are seconds from the header's origin, to the nanosecond; numbers are the
-// shortest that read back as the same bits. Columns behind `decided` are for people (readings after the step) and are
-// not read back. Format 1, which is still read, hadn't the level of the contactor's line, nor a sleep. The last line,
+// Lines that begin with '#' are no rows: `# key: value` at the top; `#state ` and `#configuration ` lines hold the
+// core's state before the first row and the configuration text, line by line: of a trip behind the rows, so that a
+// spreadsheet shows the column names in its first rows; of a recording, which may be cut short, at the top. After the
+// top come a line of column names and the rows: one for each scan, in the order of arrival, or one for a step without a
+// scan; the first row of a step has its number, time, line, commands and what was decided. Times are seconds from the
+// header's origin, to the nanosecond; numbers are the shortest that read back as the same bits. Columns behind
+// `decided` are for people (readings after the step) and are not read back. Formats 1 and 2 are still read: the first
+// hadn't the level of the contactor's line, nor a sleep; both had all details at the top, as recordings still do. Line
+// breaks may have become those of another system. The last line,
 // `#end <rows> <crc32>`, proves that all of it is there.
 #pragma once
 
@@ -76,6 +79,7 @@ private:
     const core::Plan& plan_;
     core::Instant origin_;
     std::string text_;
+    std::string details_;  ///< what goes behind the rows
     std::uint32_t sum_ = 0;
     std::uint64_t rows_ = 0;
 };
@@ -101,11 +105,15 @@ private:
     std::optional<core::LineState> as_told(bool closed);
     bool parse_row(std::string_view row, RecordedStep& step, bool first);
     bool parse_columns(std::string_view row);
+    bool take_detail(std::string_view row);
+    void find_details();
     std::istream& in_;
     CaptureHeader header_;
     std::vector<std::vector<std::string>> slots_;
     std::vector<std::vector<bool>> counts_;  ///< per slot: it has a column of openings
-    bool first_format_ = false;              ///< of the format before this one: no contactor's level
+    bool first_format_ = false;              ///< no contactor's level
+    bool details_last_ = false;              ///< state and configuration stand behind the rows
+    bool crlf_ = false;                      ///< lines end as those of another system
     std::optional<bool> contactor_told_;     ///< by the step before
     std::string line_;
     std::string trouble_;

@@ -7,6 +7,7 @@
 
 #include "core/protection.hpp"
 #include "words/json_number.hpp"
+#include "words/standing_text.hpp"
 #include "words/units.hpp"
 
 namespace dekeyd::formats {
@@ -157,8 +158,9 @@ std::string proof_in_words(const core::Plan& plan, const core::Event& event) {
 std::string refusal(const core::Plan& plan, const core::Event& event) {
     if (event.why != core::ProofEnd::none) {
         const std::string source = event.source == core::no_source ? "" : " (" + name_of(plan, event.source) + ")";
+        const bool unnamed = event.why == core::ProofEnd::cause && source.empty();
         return fmt::format("{} refused: {}{}. Nothing changed.", capital(core::text(event.command)),
-                           core::text(event.why), source);
+                           unnamed ? beside_the_hold(event.state) : core::text(event.why), source);
     }
     const std::string what = capital(core::text(event.command)) + " refused";
     if (event.source == core::source_of(plan, core::Builtin::uncalibrated)) {
@@ -248,7 +250,8 @@ std::string cause_in_words(const core::Plan& plan, core::SourceIndex source, con
         }
         if (condition == Condition::bad && reading != nullptr && reading->health != core::Health::unknown &&
             reading->health != core::Health::not_measurable) {
-            return fmt::format("{} {} {} {}", name, in_words(*reading, unit), side(limit->direction), level);
+            return fmt::format("{} {}{} {} {}", name, in_words(*reading, unit), edge_in_words(*limit, *reading, unit),
+                               side(limit->direction), level);
         }
         if (condition == Condition::bad) return fmt::format("{} {} {}", name, side(limit->direction), level);
         // Where it was never seen beyond its trip, it is not said to have been there.
@@ -323,8 +326,9 @@ std::string sentence(const core::Plan& plan, const core::Event& event, std::span
         case EventKind::contactor_opened: return "The supply contactor was opened.";
         case EventKind::contactor_closed: return "The supply contactor was closed.";
         case EventKind::commissioning:
-            return fmt::format("Commissioning begins, for {}: provisional limits hold.",
-                               show(plan.supervision.commissioning.value_or(core::Duration::zero())));
+            return fmt::format("Commissioning begins, for {}: provisional limits hold.{}",
+                               show(plan.supervision.commissioning.value_or(core::Duration::zero())),
+                               still_in_the_way(event.state));
         case EventKind::commissioning_over: return "Commissioning is over.";
         case EventKind::proof_begun:
         case EventKind::proof_line:

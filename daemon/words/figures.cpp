@@ -13,6 +13,13 @@ int significant(double size) noexcept {
     return size >= 99.95 ? 0 : size >= 9.995 ? 1 : size >= 0.9995 ? 2 : 3;
 }
 
+/// The same of watts where they can't be said in milliwatts; a detector's floor may be microwatts.
+int digits_of_watts(double size) noexcept {
+    int after_the_point = significant(size);
+    for (double least = 0.09995; size > 0.0 && size < least && after_the_point < 6; least /= 10.0) ++after_the_point;
+    return after_the_point;
+}
+
 /// Digits after the point.
 int digits(double value, core::Unit unit) noexcept {
     const double size = std::fabs(value);
@@ -29,8 +36,7 @@ int digits(double value, core::Unit unit) noexcept {
         case core::Unit::ampere: return 2;
         case core::Unit::watt: break;
     }
-    // A detector's floor may be microwatts.
-    return size > 0.0 && size < 0.0009995 ? 6 : significant(size);
+    return digits_of_watts(size);
 }
 
 std::string fixed(double value, int after_the_point) {

@@ -57,6 +57,39 @@ TEST_CASE("TLS and credentials") {
                   {{50, "mqtt.password", "a password in a file that others may read"}});
 }
 
+TEST_CASE("a host that no client could reach is refused, with what is wrong with it") {
+    const auto refused = [](const char* host, const char* what, const char* expected) {
+        CAPTURE(host);
+        const Loaded loaded = with_mqtt("host: '" + std::string{host} + "'");
+        expect_faults(loaded, {{50, "mqtt.host", what}});
+        REQUIRE(loaded.faults.size() == 1);
+        CHECK(loaded.faults[0].what == what);
+        CHECK(loaded.faults[0].expected == expected);
+    };
+    constexpr const char* four = "four numbers from 0 to 255 with points between them, or a name";
+    constexpr const char* alone = "a name or an address alone; the port has its own key";
+    constexpr const char* groups = "eight groups of up to four hexadecimal digits, or '::' once";
+    constexpr const char* parts =
+        "a name of letters, digits and hyphens, in parts of at most 63 with points between them";
+    refused("300.1.2.3", "'300.1.2.3' is no IPv4 address", four);
+    refused("1.2.3", "'1.2.3' is no IPv4 address", four);
+    refused("[::1]", "'[::1]' has brackets", "the address without them: '::1'");
+    refused("[::1]:1883", "'[::1]:1883' is no host", alone);
+    refused("broker.lan:1883", "'broker.lan:1883' is no IPv6 address", alone);
+    refused("fe80:::1", "'fe80:::1' is no IPv6 address", groups);
+    refused("mqtt://broker", "'mqtt://broker' is no host", alone);
+    refused("broker..lan", "'broker..lan' is no host", parts);
+    refused("-broker", "'-broker' is no host", parts);
+    refused("bro!ker", "'bro!ker' is no host", parts);
+    for (const char* host : {"10.0.0.7", "::1", "fe80::1%eth0", "broker", "broker_2.lan.", "a-b.example"}) {
+        CAPTURE(host);
+        expect_no_faults(with_mqtt("host: '" + std::string{host} + "'"));
+    }
+    // RFC 1035, 2.3.4: 63 octets a label.
+    expect_no_faults(with_mqtt("host: " + std::string(63, 'a')));
+    refused(std::string(64, 'a').c_str(), ("'" + std::string(64, 'a') + "' is no host").c_str(), parts);
+}
+
 TEST_CASE("bad values") {
     expect_faults(with_mqtt("hots: 127.0.0.1, port: 0, fastest: 1 min, slowest: 1 s"),
                   {{50, "mqtt.hots", "the key 'hots' is not known here"},

@@ -25,6 +25,18 @@ void refused(std::string_view station, std::string_view from, std::string_view t
 
 }  // namespace
 
+TEST_CASE("a section that is misspelt is told alone, not with all that follows from it") {
+    for (const char* section : {"sensors", "buses", "amplifier"}) {
+        CAPTURE(section);
+        const std::string right = std::string{"\n"} + section + ":";
+        const std::string wrong = std::string{"\n"} + section + "x:";
+        const Loaded loaded = load_configuration(spoiled(right.c_str(), wrong.c_str()));
+        REQUIRE(loaded.faults.size() == 1);
+        CHECK(loaded.faults[0].what == std::string{"the key '"} + section + "x' is not known here");
+        CHECK(loaded.faults[0].expected == std::string{"did you mean '"} + section + "'?");
+    }
+}
+
 TEST_CASE("the two stations have no fault") {
     expect_no_faults(load_configuration(five_watts));
     expect_no_faults(load_configuration(one_kilowatt));

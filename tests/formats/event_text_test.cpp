@@ -35,6 +35,50 @@ Event vswr_trip() {
 
 }  // namespace
 
+TEST_CASE("a proof test that is refused says what stands beside the hold") {
+    const core::Plan plan = test::sample_plan();
+    Event refused = event(EventKind::refused);
+    refused.command = core::CommandKind::prove;
+    refused.why = core::ProofEnd::cause;
+    const auto said = [&](core::State state) {
+        refused.state = state;
+        return sentence(plan, refused);
+    };
+    CHECK(
+        said(core::State::latched) ==
+        "Prove refused: a latch stands too: 'dekeyctl status' says which, 'dekeyctl reset' ends it. Nothing changed.");
+    CHECK(said(core::State::locked_out) ==
+          "Prove refused: the lockout stands too: 'dekeyctl status' says why, 'dekeyctl reset' ends it. Nothing "
+          "changed.");
+    CHECK(said(core::State::held) ==
+          "Prove refused: a hold from afar or of the start stands too, or the readings still settle: 'dekeyctl status' "
+          "says "
+          "which. Nothing changed.");
+    refused.source = test::heatsink_limit;
+    CHECK(said(core::State::held).find("another cause than the local hold stands (") != std::string::npos);
+}
+
+TEST_CASE("a limit that judges the uncertain end says that end") {
+    core::Plan plan = test::sample_plan();
+    core::LimitPlan& limit = plan.limits[test::heatsink_limit];
+    core::Reading reading = test::good(66.5);
+    reading.low = 62.0;
+    reading.high = 70.5;
+    const auto words = [&](core::Edge edge) {
+        limit.edge = edge;
+        return formats::cause_in_words(plan, test::heatsink_limit, {.condition = core::Condition::bad}, &reading);
+    };
+    CHECK(words(core::Edge::high) == "Heatsink 66.5 °C, at most 70.5 °C, at or above 70.0 °C");
+    reading.high = core::unbounded;
+    CHECK(words(core::Edge::high) == "Heatsink 66.5 °C, without an upper bound, at or above 70.0 °C");
+    reading.value = 71.2;
+    CHECK(words(core::Edge::high) == "Heatsink 71.2 °C at or above 70.0 °C");
+    CHECK(words(core::Edge::reading) == "Heatsink 71.2 °C at or above 70.0 °C");
+    limit.direction = core::Direction::below;
+    reading.low = 69.5;
+    CHECK(words(core::Edge::low) == "Heatsink 71.2 °C, at least 69.5 °C, at or below 70.0 °C");
+}
+
 TEST_CASE("numbers carry the digits that their unit deserves") {
     using core::Unit;
     CHECK(formats::with_unit(66.24, Unit::celsius) == "66.2 °C");
@@ -191,6 +235,16 @@ TEST_CASE("a calibration that is pending says whose, and what permits meanwhile"
     event.source = core::no_source;
     event.kind = EventKind::commissioning;
     CHECK(sentence(plan, event) == "Commissioning begins, for 20 min: provisional limits hold.");
+    event.state = core::State::latched;
+    CHECK(sentence(plan, event) ==
+          "Commissioning begins, for 20 min: provisional limits hold. It permits nothing before 'dekeyctl reset': a "
+          "latch, "
+          "or that of the first start, stands.");
+    event.state = core::State::locked_out;
+    CHECK(sentence(plan, event).ends_with(" It permits nothing before 'dekeyctl reset': the lockout stands."));
+    event.state = core::State::held;
+    CHECK(sentence(plan, event).ends_with(" It permits nothing before 'dekeyctl release': a hold stands."));
+    event.state = core::State::starting;
     event.kind = EventKind::refused;
     event.command = core::CommandKind::commission;
     CHECK(sentence(plan, event) == "Commission refused: the configuration has no 'commissioning:'. Nothing changed.");

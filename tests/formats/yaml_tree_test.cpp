@@ -60,7 +60,17 @@ TEST_CASE("what YAML has beyond plain maps, lists and words is refused") {
     expect_tree_faults("a: 1\n---\nb: 2\n", {{2, "", "a second document"}});
     expect_tree_faults("? [a, b]\n: 1\n", {{1, "", "a key that is not a word"}});
     expect_tree_faults("a: *nowhere\n", {{1, "", "not YAML: the referenced anchor is not defined"}});
-    expect_tree_faults("a: {b: 1\n", {{2, "", "not YAML: end of map flow not found"}});
+    expect_tree_faults("a: {b: 1\n", {{1, "", "not YAML: '{' is not closed before line 2"}});
+}
+
+TEST_CASE("the fault is told where it is, not where the library stopped") {
+    expect_tree_faults("a: 1\nb 2  # two\n\n# three\nc: 3\n",
+                       {{2, "", "not YAML: this line has no ': ' after its key"}});
+    expect_tree_faults("a:\n  b: [1, 2\n  c: 3\nd: 4\n", {{2, "", "not YAML: '[' is not closed before line 3"}});
+    expect_tree_faults("a: {b: '}', c: 1\nd: 4\n", {{1, "", "not YAML: '{' is not closed before line 2"}});
+    // There it is on the library's own line.
+    expect_tree_faults("a: 1\n  b: 2\n", {{2, "", "not YAML: illegal map value"}});
+    expect_tree_faults("a: b: 2\n", {{1, "", "not YAML: illegal map value"}});
 }
 
 TEST_CASE("a quote ends on its line") {

@@ -2,6 +2,7 @@
 import json
 import os
 import pathlib
+import shutil
 import signal
 import subprocess
 import sys
@@ -80,6 +81,30 @@ class Papers(unittest.TestCase):
         self.assertIn("there is no command 'explian'; did you mean 'explain'?", ctl("explian", "heatsink", code=2))
         self.assertIn("no command 'statu'", ctl("--run", "/nonexistent", "statu", code=2))
         self.assertIn("there is no command 'frobnicate'; 'dekeyctl --help' lists them", ctl("frobnicate", code=2))
+
+    def test_an_option_that_is_misspelt_is_named(self):
+        self.assertEqual(ctl("status", "--jsn", code=2), "dekeyctl: 'dekeyctl status' has no option '--jsn'; did you mean '--json'?\n")
+        self.assertEqual(ctl("hold", "--reasn", "x", code=2),
+                         "dekeyctl: 'dekeyctl hold' has no option '--reasn'; did you mean '--reason'?\n")
+        self.assertEqual(ctl("--bogus", code=2), "dekeyctl: 'dekeyctl' has no option '--bogus'; 'dekeyctl --help' lists them\n")
+        self.assertEqual(ctl(code=2),
+                         "dekeyctl: no command was given; 'dekeyctl --help' lists them, such as 'dekeyctl status'\n")
+        self.assertEqual(ctl("record", code=2), "dekeyctl: file is required; 'dekeyctl record --help' says more\n")
+
+    def test_what_may_not_be_read_is_no_empty_log(self):
+        if os.geteuid() == 0 and not shutil.which("setpriv"):
+            self.skipTest("root may read everything, and there is no setpriv to be somebody else")
+        somebody = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"] if os.geteuid() == 0 else []
+        with tempfile.TemporaryDirectory() as folder:
+            os.chmod(folder, 0o755)
+            log = pathlib.Path(folder) / "log"
+            log.mkdir(mode=0)
+            os.chmod(log, 0)
+            got = subprocess.run([*somebody, DEKEYCTL, "log", "--state", folder], capture_output=True, text=True, timeout=60)
+            self.assertEqual(got.returncode, 1, got)
+            self.assertEqual(got.stderr, f"dekeyctl: can't read {log}: Permission denied; expected root, or a member of the "
+                                         "group 'dekeyd'\n")
+            self.assertEqual(got.stdout, "")
 
     def test_mistakes_are_told_where_they_are(self):
         with tempfile.TemporaryDirectory() as folder:

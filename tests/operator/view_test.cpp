@@ -165,6 +165,33 @@ TEST_CASE("bars: the value between its levels") {
     CHECK(bar_text(quantity, {&below, &high}, 17) == "───T────●────T───\n");
 }
 
+TEST_CASE("bars of milliwatts: the scale is the trip's own size") {
+    const Limit drive{.id = "d", .watch = "drive", .above = true, .trip = 0.02};
+    Quantity quantity{.id = "drive", .unit = "W", .value = 0.005, .health = "good"};
+    // To 24 mW: 1 mW a step.
+    CHECK(bar_text(quantity, {&drive}, 25) == "━━━━━●──────────────T────\n");
+    quantity.value = 0.02;
+    CHECK(has(bar_text(quantity, {&drive}, 25), "◆"));
+    const Limit least{.id = "l", .watch = "drive", .above = false, .trip = 0.01};
+    quantity.value = 0.015;
+    CHECK(bar_text(quantity, {&least}, 21) == "━━━━━━━━━━T━━━━●─────\n");
+    const Limit frost{.id = "f", .watch = "q", .above = true, .trip = -10.0};
+    quantity.value = -15.0;
+    CHECK(bar_text(quantity, {&frost}, 25) == "━━━━━━━━━━●─────────T────\n");
+}
+
+TEST_CASE("a limit that judges the uncertain end is beyond where that end is, and says so") {
+    auto json = sample::status();
+    json["quantities"][0]["value"] = 66.0;
+    json["quantities"][0]["high"] = 71.0;
+    json["limits"][0]["edge"] = "high";
+    CHECK(has(plain(picture(json), {.width = 100, .height = 30}), "at most 1.0 °C beyond trip"));
+    json["quantities"][0]["high"] = 68.0;
+    CHECK(has(plain(picture(json), {.width = 100, .height = 30}), "at least 2.0 °C below trip"));
+    json["limits"][0]["edge"] = "reading";
+    CHECK(has(plain(picture(json), {.width = 100, .height = 30}), " 4.0 °C below trip"));
+}
+
 TEST_CASE("every size holds its frame, in both alphabets") {
     Picture full = picture(sample::tripped());
     for (int i = 0; i < 50; ++i)

@@ -48,12 +48,12 @@ struct Written {
     std::vector<formats::RecordedStep> steps;
     std::string text;
 
-    Written() {
+    explicit Written(const char* kind = "trip") {
         formats::CaptureWriter writer{amplifier.config.plan, amplifier.now + 123456789ns};
         writer.begin({.version = "1.2.3",
                       .id = "bench",
                       .name = "Bench, with comma",
-                      .kind = "trip",
+                      .kind = kind,
                       .cause = "Tripped: two\nlines",
                       .cause_step = 17,
                       .origin = amplifier.now + 123456789ns,
@@ -89,8 +89,11 @@ struct Written {
 
 }  // namespace
 
-TEST_CASE("header and steps come back to the same bits") {
-    const Written written;
+TEST_CASE("header and steps come back to the same bits, with the details behind the rows or before them") {
+    const char* kind = "";
+    SUBCASE("a trip's") { kind = "trip"; }
+    SUBCASE("a recording's") { kind = "recording"; }
+    const Written written{kind};
     std::istringstream in{written.text};
     formats::CaptureReader reader{in};
     REQUIRE(reader.trouble() == "");
@@ -109,6 +112,36 @@ TEST_CASE("header and steps come back to the same bits") {
     }
     CHECK_FALSE(reader.next(step));
     CHECK(reader.trouble() == "");
+    CHECK(reader.complete());
+}
+
+TEST_CASE("a spreadsheet shows the column names in the first rows, and a recording has its details before them") {
+    const Written written;
+    const auto line_of = [](const std::string& text, const char* what) {
+        return std::count(text.begin(), text.begin() + static_cast<std::ptrdiff_t>(text.find(what)), '\n') + 1;
+    };
+    CHECK(line_of(written.text, "\nstep,t (s)") <= 14);
+    CHECK(line_of(written.text, "\n#configuration ") > line_of(written.text, "\nstep,t (s)") + 40);
+    formats::CaptureWriter writer{written.amplifier.config.plan, {}};
+    writer.begin({.kind = "recording", .state = "a\n", .configuration = "b\n"});
+    CHECK(line_of(writer.text(), "\n#configuration ") < line_of(writer.text(), "\nstep,t (s)"));
+    CHECK(writer.text().starts_with("# dekeyd-capture 2\n"));
+}
+
+TEST_CASE("line breaks of another system: the same steps, and complete") {
+    const Written written;
+    std::string text;
+    for (const char c : written.text) text += c == '\n' ? std::string{"\r\n"} : std::string{c};
+    std::istringstream in{text};
+    formats::CaptureReader reader{in};
+    REQUIRE(reader.trouble() == "");
+    CHECK(reader.header().configuration == written.amplifier.config.text);
+    formats::RecordedStep step;
+    for (const formats::RecordedStep& wanted : written.steps) {
+        REQUIRE(reader.next(step));
+        same(step, wanted);
+    }
+    CHECK_FALSE(reader.next(step));
     CHECK(reader.complete());
 }
 

@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <array>
 #include <dekeyd_version.hpp>
 #include <string_view>
@@ -39,10 +40,32 @@ Colour is used on a terminal only, never alone, and not at all where NO_COLOR is
 dekeyd is the last line of protection, never the only one. Working on an amplifier, its
 feeder or its antenna: isolate it and lock it off; a hold is no substitute.)";
 
-// What is left where no command was found: the library's "A subcommand is required" names nothing.
-std::string unknown_command(const CLI::App& app) {
+/// An option that neither the command nor dekeyctl has: what is near, or where they are listed.
+std::string unknown_option(const CLI::App& app, const std::vector<std::string>& left) {
+    const auto found =
+        std::find_if(left.begin(), left.end(), [](const std::string& word) { return word.starts_with('-'); });
+    if (found == left.end()) return {};
+    const auto chosen = app.get_subcommands();
+    const CLI::App& command = chosen.empty() ? app : *chosen.front();
+    std::vector<std::string> names;
+    for (const CLI::App* one : {&command, &app}) {
+        for (const CLI::Option* option : one->get_options())
+            for (const std::string& name : option->get_lnames()) names.push_back("--" + name);
+    }
+    const std::vector<std::string_view> words{names.begin(), names.end()};
+    const std::string given = found->substr(0, found->find('='));
+    const auto near = formats::nearest(given, words);
+    const std::string whose = chosen.empty() ? "dekeyctl" : "dekeyctl " + command.get_name();
+    return fmt::format("'{}' has no option '{}'; {}", whose, printable(given),
+                       near ? fmt::format("did you mean '{}'?", *near) : fmt::format("'{} --help' lists them", whose));
+}
+
+// What is left over: the library's "A subcommand is required" and "was not expected" name nothing that was meant.
+std::string unknown_word(const CLI::App& app) {
     const std::vector<std::string> left = app.remaining(true);
-    if (!app.get_subcommands().empty() || left.empty() || left.front().starts_with('-')) return {};
+    if (std::string option = unknown_option(app, left); !option.empty()) return option;
+    if (!app.get_subcommands().empty()) return {};
+    if (left.empty()) return "no command was given; 'dekeyctl --help' lists them, such as 'dekeyctl status'";
     std::vector<std::string> names;
     for (const CLI::App* command : app.get_subcommands([](const CLI::App*) { return true; }))
         names.push_back(command->get_name());
@@ -50,6 +73,13 @@ std::string unknown_command(const CLI::App& app) {
     const auto near = formats::nearest(left.front(), words);
     return fmt::format("there is no command '{}'; {}", printable(left.front()),
                        near ? fmt::format("did you mean '{}'?", *near) : "'dekeyctl --help' lists them");
+}
+
+/// The library's own words, and whose help says more.
+std::string amiss(const CLI::App& app, const CLI::ParseError& error) {
+    const auto chosen = app.get_subcommands();
+    const std::string whose = chosen.empty() ? "dekeyctl" : "dekeyctl " + chosen.front()->get_name();
+    return fmt::format("{}; '{} --help' says more", error.what(), whose);
 }
 
 // By the person's question; in this order in the help, the manual page and the completion.
@@ -104,11 +134,13 @@ int CommandLine::run(int argc, const char* const* argv) {
     try {
         app_.parse(argc, argv);
     } catch (const CLI::ParseError& error) {
-        if (const std::string unknown = unknown_command(app_); !unknown.empty()) {
-            say(stderr, "dekeyctl: " + unknown);
-            return exit_usage;
+        if (error.get_exit_code() == 0) {
+            app_.exit(error);  // help or the version
+            return exit_done;
         }
-        return app_.exit(error) == 0 ? exit_done : exit_usage;
+        const std::string unknown = unknown_word(app_);
+        say(stderr, "dekeyctl: " + (!unknown.empty() ? unknown : amiss(app_, error)));
+        return exit_usage;
     }
     return chosen_();
 }

@@ -28,8 +28,13 @@ void print(const std::string& text) {
     say(stdout, text);
 }
 
+std::string why_unreadable(int error) {
+    const std::string words = std::strerror(error);
+    return error == EACCES || error == EPERM ? words + "; expected root, or a member of the group 'dekeyd'" : words;
+}
+
 /// The log's files in order of time; `kind` is what their names begin with.
-std::vector<std::string> files(const LogOptions& options, const std::string& kind) {
+std::vector<std::string> files(const LogOptions& options, const std::string& kind, bool& readable) {
     std::vector<std::string> paths;
     const std::string folder = options.state_directory + "/log";
     std::error_code error;
@@ -38,17 +43,23 @@ std::vector<std::string> files(const LogOptions& options, const std::string& kin
         const bool wanted = options.month.empty() || name == kind + options.month + ".csv";
         if (name.starts_with(kind) && name.ends_with(".csv") && wanted) paths.push_back(it->path().string());
     }
-    if (error && error.value() != ENOENT) fmt::print(stderr, "dekeyctl: {}: {}\n", folder, error.message());
+    if (error && error.value() != ENOENT) {
+        fmt::print(stderr, "dekeyctl: can't read {}: {}\n", folder, why_unreadable(error.value()));
+        readable = false;
+    }
     std::sort(paths.begin(), paths.end());
     return paths;
 }
 
 /// All rows; complains of files that can't be read and of damaged rows.
-std::vector<formats::Row> rows_in(const std::vector<std::string>& paths) {
+std::vector<formats::Row> rows_in(const std::vector<std::string>& paths, bool& readable) {
     std::vector<formats::Row> all;
     for (const std::string& path : paths) {
         formats::Rows rows = formats::read_rows(path);
-        if (rows.error != 0) fmt::print(stderr, "dekeyctl: can't read {}: {}\n", path, std::strerror(rows.error));
+        if (rows.error != 0) {
+            fmt::print(stderr, "dekeyctl: can't read {}: {}\n", path, why_unreadable(rows.error));
+            readable = false;
+        }
         if (rows.damaged > 0) {
             fmt::print(stderr, "dekeyctl: {}: {} damaged rows were left out\n", path, rows.damaged);
         }
@@ -214,13 +225,21 @@ int print_captures(const LogOptions& options) {
 
 int run_log(const LogOptions& options) {
     std::error_code error;
-    if (!std::filesystem::is_directory(options.state_directory, error)) {
+    const bool there = std::filesystem::is_directory(options.state_directory, error);
+    if (error.value() == EACCES || error.value() == EPERM) {
+        fmt::print(stderr, "dekeyctl: can't read {}: {}\n", options.state_directory, why_unreadable(error.value()));
+        return exit_refused;
+    }
+    if (!there) {
         fmt::print(stderr, "dekeyctl: {} is no folder; expected dekeyd's state directory (paths.state), see --state\n",
                    options.state_directory);
         return exit_refused;
     }
     if (options.captures) return print_captures(options);
-    const auto rows = rows_in(files(options, options.hours ? "hours-" : "transmissions-"));
+    bool readable = true;
+    const auto rows = rows_in(files(options, options.hours ? "hours-" : "transmissions-", readable), readable);
+    // A count of what can't be read would read as if nothing had happened.
+    if (!readable && rows.empty()) return exit_refused;
     if (options.csv) {
         print_csv(rows);
     } else if (options.hours) {
@@ -230,7 +249,7 @@ int run_log(const LogOptions& options) {
         const auto transmissions = transmissions_in(rows);
         options.json ? print_json(to_json(transmissions)) : print_transmissions(transmissions);
     }
-    return exit_done;
+    return readable ? exit_done : exit_refused;
 }
 
 }  // namespace dekeyd::ctl

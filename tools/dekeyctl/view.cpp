@@ -59,9 +59,12 @@ Scale scale_of(const Quantity& quantity, const std::vector<const Limit*>& limits
         const double gap = *top - *bottom;
         scale = {*bottom - 0.3 * gap, *top + 0.3 * gap, true};
     } else if (top) {
-        scale = {std::min(origin, *top - 1.0), *top + 0.2 * std::max(*top - origin, 0.0), false};
+        // A trip may be of milliwatts: its own size is the scale, and 1 only where it has none.
+        const double way = *top > origin ? *top - origin : std::max(std::abs(*top), 1.0);
+        scale = {*top - way, *top + 0.2 * way, false};
     } else if (bottom) {
-        scale = {std::min(origin, *bottom), std::max(2.0 * *bottom, *bottom + 1.0), false};
+        const double way = *bottom > origin ? *bottom - origin : std::max(std::abs(*bottom), 1.0);
+        scale = {std::min(origin, *bottom), *bottom + way, false};
     }
     if (!(scale.high > scale.low)) scale.high = scale.low + 1.0;
     return scale;
@@ -80,6 +83,14 @@ bool is_idle(const Limit* limit) {
     return limit->rests && !limit->active;
 }
 
+/// What the limit compares with its trip: the reading, or an end of its interval.
+double judged(const Quantity& quantity, const Limit& limit) {
+    const std::optional<double> end = limit.edge == "high"  ? quantity.high
+                                      : limit.edge == "low" ? quantity.low
+                                                            : quantity.value;
+    return end.value_or(*quantity.value);
+}
+
 std::optional<Margin> margin_of(const Quantity& quantity, const std::vector<const Limit*>& limits) {
     if (!quantity.value) return std::nullopt;
     std::optional<Margin> least;
@@ -88,7 +99,8 @@ std::optional<Margin> margin_of(const Quantity& quantity, const std::vector<cons
         std::any_of(limits.begin(), limits.end(), [](const Limit* limit) { return limit->trips && !is_idle(limit); });
     for (const Limit* limit : limits) {
         if (is_idle(limit) || (any_trips && !limit->trips)) continue;
-        const double amount = limit->above ? limit->trip - *quantity.value : *quantity.value - limit->trip;
+        const double value = judged(quantity, *limit);
+        const double amount = limit->above ? limit->trip - value : value - limit->trip;
         // Between two trips the middle is the farthest that a value can be from both.
         double way = std::abs(limit->trip - origin);
         for (const Limit* other : limits)
@@ -98,6 +110,14 @@ std::optional<Margin> margin_of(const Quantity& quantity, const std::vector<cons
         if (!least || margin.share < least->share) least = margin;
     }
     return least;
+}
+
+/// Where an end of the interval is judged, the way to the trip is a bound.
+std::string_view bound_words(const Margin& margin) {
+    const std::string& edge = margin.limit->edge;
+    if (edge != "high" && edge != "low") return "";
+    const bool shortest = (edge == "high") == margin.limit->above;
+    return shortest == (margin.amount >= 0.0) ? "at least " : "at most ";
 }
 
 std::vector<const Limit*> limits_of(const Status& status, std::string_view quantity) {
@@ -129,12 +149,13 @@ Span standing(const Quantity& quantity, const std::vector<const Limit*>& limits,
     const std::string stands = latched ? "LATCHED" : active ? "TRIPPED" : "";
     const bool faulty = !quantity.value && !not_measurable(quantity);
     const bool trips = margin && margin->limit->trips;
-    const std::string left = margin ? fmt::format("{} {} {}", with_unit(std::abs(margin->amount), quantity.unit),
-                                                  margin->amount < 0.0   ? "beyond"
-                                                  : margin->limit->above ? "below"
-                                                                         : "above",
-                                                  trips ? "trip" : "warning")
-                                    : "";
+    const std::string left =
+        margin ? fmt::format("{}{} {} {}", bound_words(*margin), with_unit(std::abs(margin->amount), quantity.unit),
+                             margin->amount < 0.0   ? "beyond"
+                             : margin->limit->above ? "below"
+                                                    : "above",
+                             trips ? "trip" : "warning")
+               : "";
     const bool all_rest = !limits.empty() && std::all_of(limits.begin(), limits.end(), is_idle);
     const std::string seen = faulty            ? "no reading: " + (quantity.fault.empty() ? "?" : quantity.fault)
                              : !quantity.value ? quantity.health
@@ -300,7 +321,8 @@ Line bar(const Quantity& quantity, const std::vector<const Limit*>& limits, std:
             const auto past = [&](double level) {
                 return limit->above ? *quantity.value >= level : *quantity.value <= level;
             };
-            if (limit->trips && past(limit->trip)) {
+            const double ends_at = judged(quantity, *limit);
+            if (limit->trips && (limit->above ? ends_at >= limit->trip : ends_at <= limit->trip)) {
                 tone = Tone::danger;
                 if (!beyond_scale) cells[at] = "◆";  // the shape changes too, not the colour alone
             } else if (((limit->warn && past(*limit->warn)) || past(limit->trip)) && tone != Tone::danger) {

@@ -1,4 +1,8 @@
 // mqtt: the broker, and what it may ask of the daemon.
+#include <arpa/inet.h>
+#include <netinet/in.h>
+
+#include <algorithm>
 #include <array>
 
 #include "configuration/loopback.hpp"
@@ -99,6 +103,51 @@ void read_tls(Section& section, MqttConfig& mqtt) {
                       "one of 'certificate_file' and 'key_file' without the other", "both, or neither");
 }
 
+bool is_host_name(std::string_view name) {
+    if (name.ends_with('.')) name.remove_suffix(1);
+    if (name.empty() || name.size() > 253) return false;
+    while (true) {
+        const std::string_view label = name.substr(0, name.find('.'));
+        const bool fits = !label.empty() && label.size() <= 63 && label.front() != '-' && label.back() != '-' &&
+                          std::all_of(label.begin(), label.end(), [](char c) {
+                              return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') ||
+                                     c == '-' || c == '_' || static_cast<unsigned char>(c) >= 0x80;
+                          });
+        if (!fits) return false;
+        if (label.size() == name.size()) return true;
+        name.remove_prefix(label.size() + 1);
+    }
+}
+
+bool is_address(int family, const std::string& text) {
+    std::array<unsigned char, sizeof(in6_addr)> room{};
+    return ::inet_pton(family, text.c_str(), room.data()) == 1;
+}
+
+// The client would say only that it didn't connect, each time that it tries.
+void check_host(Section& section, const std::string& host) {
+    const std::string alone = "a name or an address alone; the port has its own key";
+    if (host.starts_with('[') && host.ends_with(']')) {
+        section.fault("host", fmt::format("'{}' has brackets", host),
+                      fmt::format("the address without them: '{}'", host.substr(1, host.size() - 2)));
+    } else if (host.find_first_of(" /@[]") != std::string::npos) {
+        section.fault("host", fmt::format("'{}' is no host", host), alone);
+    } else if (const std::size_t colon = host.find(':'); colon != std::string::npos) {
+        // What stands behind % is the interface.
+        if (is_address(AF_INET6, host.substr(0, host.find('%')))) return;
+        const bool one = host.find(':', colon + 1) == std::string::npos;
+        section.fault("host", fmt::format("'{}' is no IPv6 address", host),
+                      one ? alone : "eight groups of up to four hexadecimal digits, or '::' once");
+    } else if (!host.empty() && host.find_first_not_of("0123456789.") == std::string::npos) {
+        if (!is_address(AF_INET, host))
+            section.fault("host", fmt::format("'{}' is no IPv4 address", host),
+                          "four numbers from 0 to 255 with points between them, or a name");
+    } else if (!is_host_name(host)) {
+        section.fault("host", fmt::format("'{}' is no host", host),
+                      "a name of letters, digits and hyphens, in parts of at most 63 with points between them");
+    }
+}
+
 }  // namespace
 
 std::span<const KeyRow> mqtt_keys() {
@@ -110,9 +159,7 @@ void read_mqtt(Section& top, Draft& draft) {
     if (!section.present()) return;
     MqttConfig mqtt;
     mqtt.host = section.text("host").value_or("");
-    if (mqtt.host.find_first_of(" /@") != std::string::npos)
-        section.fault("host", fmt::format("'{}' is no host", mqtt.host),
-                      "a name or an address alone; the port has its own key");
+    if (section.has("host")) check_host(section, mqtt.host);
     read_tls(section, mqtt);
     constexpr int usual_port = 1883, usual_tls_port = 8883;
     mqtt.port = static_cast<int>(section.whole("port").value_or(mqtt.tls ? usual_tls_port : usual_port));

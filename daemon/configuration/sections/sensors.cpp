@@ -226,11 +226,10 @@ std::optional<std::size_t> find_bus(Section& section, const Draft& draft) {
         if (draft.configuration.buses[i].id == *given) return i;
         names.push_back(draft.configuration.buses[i].id);
     }
+    if (names.empty()) return std::nullopt;  // that there are no buses is a fault of its own, told once
     const auto near = nearest(*given, names);
     section.fault("bus", fmt::format("there is no bus '{}'", given->substr(0, 40)),
-                  near            ? fmt::format("did you mean '{}'?", *near)
-                  : names.empty() ? "a bus under 'buses:'"
-                                  : fmt::format("one of: {}", fmt::join(names, ", ")));
+                  near ? fmt::format("did you mean '{}'?", *near) : fmt::format("one of: {}", fmt::join(names, ", ")));
     return std::nullopt;
 }
 

@@ -1,0 +1,39 @@
+#include "words/standing_text.hpp"
+
+#include <fmt/format.h>
+
+#include "words/figures.hpp"
+
+namespace dekeyd::formats {
+
+std::string_view still_in_the_way(core::State state) {
+    switch (state) {
+        case core::State::locked_out: return " It permits nothing before 'dekeyctl reset': the lockout stands.";
+        case core::State::latched:
+            return " It permits nothing before 'dekeyctl reset': a latch, or that of the first start, stands.";
+        case core::State::held: return " It permits nothing before 'dekeyctl release': a hold stands.";
+        default: return "";
+    }
+}
+
+std::string_view beside_the_hold(core::State state) {
+    switch (state) {
+        case core::State::locked_out:
+            return "the lockout stands too: 'dekeyctl status' says why, 'dekeyctl reset' ends it";
+        case core::State::latched: return "a latch stands too: 'dekeyctl status' says which, 'dekeyctl reset' ends it";
+        default: break;
+    }
+    return "a hold from afar or of the start stands too, or the readings still settle: 'dekeyctl status' says which";
+}
+
+std::string edge_in_words(const core::LimitPlan& limit, const core::Reading& reading, core::Unit unit) {
+    if (limit.edge == core::Edge::reading || reading.health != core::Health::good) return {};
+    const bool above = limit.direction == core::Direction::above;
+    if (above ? reading.value >= limit.trip : reading.value <= limit.trip) return {};
+    const bool high = limit.edge == core::Edge::high;
+    const double end = high ? reading.high : reading.low;
+    if (high && end >= core::unbounded) return ", without an upper bound,";
+    return fmt::format(", {} {},", high ? "at most" : "at least", with_unit(end, unit));
+}
+
+}  // namespace dekeyd::formats
