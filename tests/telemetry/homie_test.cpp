@@ -73,7 +73,9 @@ TEST_CASE("the description is whole, and says what may be set") {
     const auto& permit = json["nodes"]["permit"]["properties"];
     CHECK(permit["hold"]["settable"] == true);
     CHECK(permit["hold"]["retained"] == false);
-    CHECK(permit["hold"]["format"] == "hold");
+    CHECK(permit["hold"]["datatype"] == "string");  // the reason
+    CHECK_FALSE(permit["hold"].contains("format"));
+    CHECK(permit["release"]["format"] == "release");
     CHECK(permit.contains("release"));
     CHECK_FALSE(permit.contains("reset"));
     CHECK_FALSE(permit["state"].contains("settable"));
@@ -141,7 +143,7 @@ TEST_CASE("what isn't measured has no value, and its quality says why") {
     CHECK(shown(device, "measurements/heatsink", snapshot) == "(none)");
     CHECK(shown(device, "quality/heatsink", snapshot) == "bad CRC");
     snapshot.quantities[1] = {.value = 0.02, .health = core::Health::at_floor, .fault = core::Fault::none};
-    CHECK(shown(device, "measurements/forward", snapshot) == "0.020");
+    CHECK(shown(device, "measurements/forward", snapshot) == "0.0200");
     CHECK(shown(device, "quality/forward", snapshot) == "at the floor");
 }
 

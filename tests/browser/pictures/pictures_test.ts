@@ -31,6 +31,16 @@ async function someSeconds(watts: () => number): Promise<void> {
   }
 }
 
+test.skipIf(!process.env["DEKEYD_PICTURES_ONLY"])("one page for the README: tripped", async () => {
+  const { page } = await openPage(browser, broker, { width: 1100, height: 700 });
+  await amplifier.event("RF on", "RF on: forward 104 W.");
+  await someSeconds(() => 100 + Math.random() * 8);
+  await amplifier.event("RF off", "RF off after 4 min 12 s.");
+  await amplifier.overheat();
+  await until("tripped", async () => (await page.textContent("#word")) === "Tripped");
+  await picture(page, "readme");
+}, 300000);
+
 test("normal and tripped, 390 and 1440 px, light and dark", async () => {
   const sizes = [{ width: 390, height: 844 }, { width: 1440, height: 1000 }];
   const views = await Promise.all(sizes.flatMap((size) => [false, true].map(async (dark) =>
