@@ -5,13 +5,14 @@ if(DEKEYD_OVERLAY)
 endif()
 # README as it is read there: what lies in the source tree lies elsewhere then.
 file(READ README.md text)
-foreach(moved "](LICENSE)=](copyright)" "config/wiring/=wiring/" "config/dekeyd.yaml=/usr/share/doc/dekeyd/examples/dekeyd.yaml"
+foreach(moved "](LICENSE)=](copyright)" "config/wiring/=wiring/" "tools/dashboard/page.png=page.png" "config/dekeyd.yaml=/usr/share/doc/dekeyd/examples/dekeyd.yaml"
         "config/examples/=/usr/share/doc/dekeyd/examples/")
   string(REGEX MATCH "^(.*)=(.*)$" pair "${moved}")
   string(REPLACE "${CMAKE_MATCH_1}" "${CMAKE_MATCH_2}" text "${text}")
 endforeach()
 file(CONFIGURE OUTPUT package/README.md CONTENT "${text}" @ONLY)
-install(FILES ${CMAKE_CURRENT_LIST_DIR}/copyright ${CMAKE_CURRENT_BINARY_DIR}/package/README.md DESTINATION ${CMAKE_INSTALL_DOCDIR})
+install(FILES ${CMAKE_CURRENT_LIST_DIR}/copyright ${CMAKE_CURRENT_BINARY_DIR}/package/README.md
+        ${CMAKE_CURRENT_LIST_DIR}/../dashboard/page.png DESTINATION ${CMAKE_INSTALL_DOCDIR})
 install(FILES ${CMAKE_CURRENT_LIST_DIR}/lintian-overrides DESTINATION share/lintian/overrides RENAME dekeyd)
 install(DIRECTORY DESTINATION ${CMAKE_INSTALL_FULL_SYSCONFDIR}/dekeyd)
 
