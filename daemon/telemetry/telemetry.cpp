@@ -301,9 +301,8 @@ private:
         const auto send = [&](const std::string& topic, std::string_view text) {
             return outbox_.send({.topic = topic, .payload = text, .keep_free = 4, .qos = 0, .retained = false}, now);
         };
-        for (; !log_.empty(); log_.pop_front()) {
+        for (; !log_.empty(); log_.pop_front())
             if (!send(device_.log_topic(log_.front().first), log_.front().second)) return;
-        }
         for (; !obeyed_.empty(); obeyed_.erase(obeyed_.begin())) {
             const std::string_view word = core::text(*obeyed_.begin());
             const std::string topic = fmt::format("{}/permit/{}", device_.base(), word);
