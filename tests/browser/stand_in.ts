@@ -245,7 +245,7 @@ export class StandIn {
     this.commands.push({ topic, payload, retained });
     if (!this.answersCommands) return;
     if (topic.endsWith("/permit/hold/set") && payload === "hold") {
-      Object.assign(this, { permit: false, state: "held", held: "remote", reason: "Held by an operator, until released." });
+      Object.assign(this, { permit: false, state: "held", held: "remote", reason: "Held from afar, no reason given; any operator's release ends it." });
       void this.event("held", "Held from afar.", { origin: "remote" }).then(() => this.tick());
     }
     if (topic.endsWith("/permit/reset/set") && payload === "reset") {

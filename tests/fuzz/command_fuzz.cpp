@@ -48,12 +48,17 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
         fuzz::need(!homie::text(*refusal).empty(), "a refusal has words");
         return 0;
     }
-    const auto kind = std::get<core::CommandKind>(judged);
+    const auto& asked = std::get<homie::Asked>(judged);
+    const core::CommandKind kind = asked.kind;
     fuzz::need(!message.retained && !message.duplicate && !late, "only a fresh message");
     fuzz::need(core::is_order(kind), "no message is the storage or the second opinion");
     fuzz::need(kind != core::CommandKind::release || mqtt.remote_release, "release only where it is allowed");
     fuzz::need(kind != core::CommandKind::reset || mqtt.remote_reset, "reset only where it is allowed");
-    fuzz::need(message.payload == core::text(kind), "the payload names the command");
-    fuzz::need(message.topic == chosen.device->base() + "/permit/" + message.payload + "/set", "the topic, too");
+    const bool hold = kind == core::CommandKind::hold;
+    fuzz::need(hold || message.payload == core::text(kind), "the payload names the command");
+    fuzz::need(hold || asked.reason.empty(), "only a hold has a reason");
+    fuzz::need(asked.reason == formats::reason_of_bytes(asked.reason), "a reason is fit to be shown");
+    fuzz::need(message.topic == chosen.device->base() + "/permit/" + std::string{core::text(kind)} + "/set",
+               "the topic names it, too");
     return 0;
 }

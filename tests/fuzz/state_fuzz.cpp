@@ -17,7 +17,8 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
 
     const std::string again = formats::to_text(plan, state);
     const formats::StoredState same = formats::state_from_text(plan, again);
-    fuzz::need(same.memory == memory && same.running == state.running, "it is written back the same");
+    fuzz::need(same.memory == memory && same.running == state.running && same.notes == state.notes,
+               "it is written back the same");
     const bool whole = text.size() > 15 && text.ends_with('\n') &&
                        text.substr(text.size() - 15) ==
                            "crc32 " + formats::hex32(formats::crc32(text.substr(0, text.size() - 15))) + "\n";

@@ -68,15 +68,15 @@ TEST_CASE("what is gone is told apart from what isn't here yet") {
 TEST_CASE("a command is for the guard that is there, and for no later one") {
     core::Plan plan;
     GuardView view{plan};
-    CHECK_FALSE(view.ask(core::CommandKind::hold));
+    CHECK_FALSE(view.ask({core::CommandKind::hold, {}}));
     CHECK_FALSE(view.reachable());
     view.set_reachable(true);
-    CHECK(view.ask(core::CommandKind::hold));
+    CHECK(view.ask({core::CommandKind::hold, {}}));
     view.set_reachable(false);
     view.set_reachable(true);
     CHECK(view.take_commands().empty());
-    for (std::size_t i = 0; i < GuardView::most_commands; ++i) CHECK(view.ask(core::CommandKind::reset));
-    CHECK_FALSE(view.ask(core::CommandKind::reset));
+    for (std::size_t i = 0; i < GuardView::most_commands; ++i) CHECK(view.ask({core::CommandKind::reset, {}}));
+    CHECK_FALSE(view.ask({core::CommandKind::reset, {}}));
     CHECK(view.take_commands().size() == GuardView::most_commands);
-    CHECK(view.ask(core::CommandKind::reset));
+    CHECK(view.ask({core::CommandKind::reset, {}}));
 }
