@@ -4,6 +4,7 @@
 #include <span>
 
 #include "words/event_text.hpp"
+#include "words/notes.hpp"
 
 namespace dekeyd {
 
@@ -19,9 +20,12 @@ void EventLog::write() {
         if (outlet_.snapshot.value().now < event->at) outlet_.snapshot.take();
         const core::Snapshot& snapshot = outlet_.snapshot.value();
         const bool same_step = snapshot.now == event->at;
-        write(*event, formats::sentence(plan_, *event,
-                                        same_step ? std::span<const core::Reading>{snapshot.quantities}
-                                                  : std::span<const core::Reading>{}));
+        std::string sentence = formats::sentence(
+            plan_, *event,
+            same_step ? std::span<const core::Reading>{snapshot.quantities} : std::span<const core::Reading>{});
+        if (event->kind == core::EventKind::held)
+            sentence = formats::with_reason(std::move(sentence), notes_.of_hold(event->origin).reason);
+        write(*event, sentence);
     }
 }
 

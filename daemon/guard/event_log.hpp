@@ -9,12 +9,14 @@
 #include "base/log.hpp"
 #include "control/outlet.hpp"
 #include "core/interlock.hpp"
+#include "recording/note_book.hpp"
 
 namespace dekeyd {
 
 class EventLog {
 public:
-    EventLog(const core::Plan& plan, Outlet& outlet) : plan_{plan}, outlet_{outlet} {}
+    EventLog(const core::Plan& plan, Outlet& outlet, const NoteBook& notes)
+        : plan_{plan}, outlet_{outlet}, notes_{notes} {}
     /// Writes what has come: with the level of its severity; of one kind and source at most so many in a while, and the
     /// rest counted.
     void write();
@@ -24,6 +26,7 @@ private:
 
     const core::Plan& plan_;
     Outlet& outlet_;
+    const NoteBook& notes_;
     std::map<std::pair<core::EventKind, core::SourceIndex>, RateLimit> limits_;
 };
 

@@ -134,7 +134,7 @@ Service::Service(const formats::Configuration& configuration)
       for_recorder_{configuration.plan, Outlet::event_places, 1s},  // it looks at those of events
       for_keeper_{configuration.plan, 1, watch_every},              // it reads no events, but what changes with them
       for_main_{configuration.plan, 256, watch_every},              // it writes the log
-      event_log_{configuration.plan, for_main_},
+      event_log_{configuration.plan, for_main_, recorder_state_.notes},
       control_{configuration, for_control_,    local_commands_, guard_wake_, [this] { return status_context(); },
                &recording_,   &recorder_state_},
       journal_feed_{configuration.state_directory + "/journal", recorder_state_, control_.wake()},

@@ -91,8 +91,12 @@ struct Written {
 
 TEST_CASE("header and steps come back to the same bits, with the details behind the rows or before them") {
     const char* kind = "";
-    SUBCASE("a trip's") { kind = "trip"; }
-    SUBCASE("a recording's") { kind = "recording"; }
+    SUBCASE("a trip's") {
+        kind = "trip";
+    }
+    SUBCASE("a recording's") {
+        kind = "recording";
+    }
     const Written written{kind};
     std::istringstream in{written.text};
     formats::CaptureReader reader{in};
