@@ -10,13 +10,14 @@ namespace {
 using namespace std::chrono_literals;
 
 constexpr EmissionFacts steady(EmissionKind kind) {
-    return {kind, Modulation::none, RollOff::none, 0.0, 0.0, 1.0, Duration::zero(), 0, true};
+    return {kind, Modulation::none, RollOff::none, 0.0, 0.0, 1.0, Duration::zero(), 0, 1s, true};
 }
 
 // Crest and log reading are simulated, and repeated by tests/emissions/emissions.py; the share is the crest's.
 constexpr EmissionFacts television(Modulation modulation, RollOff roll_off, double crest_db, double log_low_db,
                                    double mean_share) {
-    return {EmissionKind::digital_television, modulation, roll_off, crest_db, log_low_db, mean_share, 500ms, 25, false};
+    return {
+        EmissionKind::digital_television, modulation, roll_off, crest_db, log_low_db, mean_share, 500ms, 25, 1s, false};
 }
 
 // Voice: a tenth of the peak unprocessed, up to a third processed; Morse about half. Gaps of Morse, seven dots, are 0.7
@@ -24,8 +25,8 @@ constexpr EmissionFacts television(Modulation modulation, RollOff roll_off, doub
 constexpr std::array facts{
     steady(EmissionKind::carrier),
     steady(EmissionKind::fm),
-    EmissionFacts{EmissionKind::morse, Modulation::none, RollOff::none, 0.0, 0.0, 0.5, 1s, 50, true},
-    EmissionFacts{EmissionKind::voice, Modulation::none, RollOff::none, 10.0, 0.0, 1.0 / 3.0, 2s, 100, true},
+    EmissionFacts{EmissionKind::morse, Modulation::none, RollOff::none, 0.0, 0.0, 0.5, 1s, 50, 3s, true},
+    EmissionFacts{EmissionKind::voice, Modulation::none, RollOff::none, 10.0, 0.0, 1.0 / 3.0, 2s, 100, 3s, true},
     television(Modulation::qpsk, RollOff::percent_35, 4.0, 0.95, 0.40),
     television(Modulation::qpsk, RollOff::percent_25, 5.0, 0.96, 0.32),
     television(Modulation::qpsk, RollOff::percent_20, 5.5, 0.97, 0.28),

@@ -22,7 +22,8 @@ struct EmissionFacts {
     double mean_share;  ///< mean power over peak envelope power, at most
     /// Of a ratio: as long as the envelope's own pace takes. Zero: it stands still, and each scan is judged by itself.
     Duration ratio_time;
-    int ratio_rounds;  ///< and at least so many rounds of the bus
+    int ratio_rounds;     ///< and at least so many rounds of the bus
+    Duration power_time;  ///< window of mean and peak power
     /// The detectors follow the envelope: their largest reading is the peak. Else the crest comes on top.
     bool followed;
 

@@ -223,6 +223,8 @@ constexpr std::array<FormulaRow, derived_count> formulas{{
     {Derived::time_to_limit, [](const Surroundings& s) { return s.forecast->time_to_limit; }},
     {Derived::forecast_temperature, [](const Surroundings& s) { return s.forecast->forecast_temperature; }},
     {Derived::back_off, [](const Surroundings& s) { return s.forecast->back_off; }},
+    {Derived::mean_forward, [](const Surroundings& s) { return *s.window_mean; }},
+    {Derived::peak_forward, [](const Surroundings& s) { return *s.window_peak; }},
 }};
 
 consteval bool formulas_in_order() noexcept {

@@ -70,6 +70,8 @@ struct Surroundings {
     const Forecast* forecast = nullptr;        ///< at Occasion::forecast
     const Reading* mean_forward = nullptr;     ///< at Occasion::rf_scan, where ratios are averaged: with
     const Reading* mean_drive = nullptr;       ///< forward's and drive's means over the same scans
+    const Reading* window_mean = nullptr;      ///< at Occasion::forward: of forward
+    const Reading* window_peak = nullptr;
 
     [[nodiscard]] const Roles& roles() const noexcept { return plan.roles; }
     /// Empty where the plan has no channel of that role.

@@ -11,6 +11,12 @@ namespace {
 
 constexpr std::uint16_t no_channel = 0xffff;
 
+Reading within(Reading reading, double db) noexcept {
+    reading.low /= watts_from_dbm(30.0 + db);
+    reading.high *= watts_from_dbm(30.0 + db);
+    return reading;
+}
+
 }  // namespace
 
 Measurement::Measurement(const Plan& plan)
@@ -20,7 +26,8 @@ Measurement::Measurement(const Plan& plan)
       quantities_(plan.quantity_count()),
       counts_(plan.channels.size()),
       forecaster_{plan},
-      average_{plan.rf} {
+      average_{plan.rf},
+      window_{plan.rf} {
     for (std::size_t i = 0; i < derived_count; ++i) {
         known_[i] = static_cast<std::uint8_t>(can_be_known(plan, plan.index(static_cast<Derived>(i))));
     }
@@ -48,6 +55,7 @@ void Measurement::absorb(const Scan& scan, Instant now, bool keyed) noexcept {
         tally(channel, news ? Fault::none : channels_[channel].last_fault());
         news_[channel] = news;
         quantities_[channel] = channels_[channel].at(now);
+        if (news && plan_.roles.forward == channel) derive_window(quantities_[channel].value);
     }
     if (plan_.roles.forward && plan_.roles.reflected && plan_.channels[*plan_.roles.forward].sampler == scan.sampler &&
         count == slots.size()) {
@@ -96,6 +104,8 @@ void Measurement::take_forward(const Scan& scan, Instant now) noexcept {
     }
     news_[index] = news;
     quantities_[index] = channels_[index].at(now);
+    const bool both = bracket.forward_before.measured() && bracket.forward_after.measured();
+    if (news) derive_window(both ? bracket_forward_w(bracket) : quantities_[index].value);
     derive_rf(bracket);
 }
 
@@ -116,6 +126,23 @@ void Measurement::derive_rf(const Bracket& bracket) noexcept {
     work_out_all(Occasion::rf_scan, {plan_, quantities_, &r, nullptr});
 }
 
+// `mean_w`: of the scan. The reading itself is the larger of two.
+void Measurement::derive_window(double mean_w) noexcept {
+    const std::uint16_t index = *plan_.roles.forward;
+    const Reading& forward = quantities_[index];
+    if (!forward.measured()) return;
+    window_.take(forward, mean_w);
+    const auto told = [&](double watts) {
+        Reading reading = forward;
+        reading.value = reading.low = reading.high = watts;
+        return within(reading, channels_[index].uncertainty_db(reading));
+    };
+    const Reading mean = told(window_.mean_w());
+    const Reading peak = told(window_.peak_w());
+    work_out_all(Occasion::forward,
+                 {.plan = plan_, .quantities = quantities_, .window_mean = &mean, .window_peak = &peak});
+}
+
 double Measurement::ratio_db(const Bracket& bracket) const noexcept {
     return std::hypot(channels_[*plan_.roles.forward].uncertainty_db(bracket.forward_before),
                       channels_[*plan_.roles.reflected].uncertainty_db(bracket.reflected));
@@ -132,11 +159,6 @@ void Measurement::derive_from_average(const Bracket& bracket) noexcept {
         case BracketAverage::Told::never: return tell_no_ratio(Fault::implausible, true);
         case BracketAverage::Told::ratio: break;
     }
-    const auto within = [](Reading reading, double db) {
-        reading.low /= watts_from_dbm(30.0 + db);
-        reading.high *= watts_from_dbm(30.0 + db);
-        return reading;
-    };
     Bracket means = average_.means();
     const Reading forward =
         within(means.forward_before, channels_[*plan_.roles.forward].uncertainty_db(means.forward_before));
@@ -224,6 +246,7 @@ void Measurement::grow_old(Instant now) noexcept {
 void Measurement::forget_readings() noexcept {
     for (ChannelReader& channel : channels_) channel.forget();
     average_.forget();
+    window_.forget();
     for (Reading& reading : quantities_) {
         if (reading.health != Health::unknown) reading = {.fault = Fault::stale, .taken = reading.taken};
     }

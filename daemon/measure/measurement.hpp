@@ -11,6 +11,7 @@
 #include "measure/channel_reader.hpp"
 #include "measure/derived.hpp"
 #include "measure/forecast.hpp"
+#include "measure/power_window.hpp"
 #include "plan/plan.hpp"
 #include "plan/reading.hpp"
 #include "plan/scan.hpp"
@@ -78,6 +79,8 @@ public:
     [[nodiscard]] const Forecaster& forecaster() const noexcept { return forecaster_; }
     [[nodiscard]] BracketAverage& average() noexcept { return average_; }
     [[nodiscard]] const BracketAverage& average() const noexcept { return average_; }
+    [[nodiscard]] PowerWindow& window() noexcept { return window_; }
+    [[nodiscard]] const PowerWindow& window() const noexcept { return window_; }
     [[nodiscard]] std::optional<Instant>& awake_since() noexcept { return awake_since_; }
     [[nodiscard]] const std::optional<Instant>& awake_since() const noexcept { return awake_since_; }
 
@@ -90,6 +93,7 @@ private:
     void derive_from_average(const Bracket& bracket) noexcept;
     void tell_no_ratio(Fault fault, bool news) noexcept;
     [[nodiscard]] double ratio_db(const Bracket& bracket) const noexcept;
+    void derive_window(double mean_w) noexcept;
     void derive_power() noexcept;
     void work_out_all(Occasion occasion, const Surroundings& around) noexcept;
 
@@ -102,6 +106,7 @@ private:
     std::vector<ChannelCount> counts_;
     Forecaster forecaster_;
     BracketAverage average_;  ///< where the emission's envelope moves
+    PowerWindow window_;
     std::optional<BracketLook> bracket_;
     std::optional<Instant> awake_since_;  ///< after the last sleep
     bool keyed_ = false;

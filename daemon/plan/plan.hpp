@@ -126,6 +126,8 @@ struct EmissionPlan {
     /// The envelope moves between two readings: ratios are averaged over it, and RF may last so long in all before
     /// there is one. Zero: each scan stands for itself.
     Duration ratio_time{};
+    Duration power_time = std::chrono::seconds{1};  ///< window of forward's mean and peak
+    double unseen_crest_db = 0.0;                   ///< of the peak above what the detectors show
 };
 
 struct RfPlan {

@@ -103,5 +103,6 @@ TEST_CASE("where nothing is said of the emission a moving envelope is taken for 
     const formats::Configuration configuration = sending("");
     Station station{configuration.plan, voice(7), {}, 11};
     station.run_s(60.0);
-    CHECK(counted(station.trips) == " 3 x vswr unknown");
+    CHECK(counted(station.trips) == " 1 x vswr 2 x vswr unknown");
+    CHECK(station.locked_out_at_s > 0.0);
 }

@@ -68,7 +68,10 @@ void plan_emission(Draft& draft) {
     core::Plan& plan = draft.plan();
     const core::EmissionFacts* const emission = draft.configuration.emission;
     const auto forward = plan.roles.forward;
-    if (emission == nullptr || emission->steady() || !forward) return;
+    if (emission == nullptr || !forward) return;
+    plan.rf.emission.power_time = emission->power_time;
+    if (!emission->followed) plan.rf.emission.unseen_crest_db = emission->crest_db;
+    if (emission->steady()) return;
     const std::size_t bus = plan.channels[*forward].sampler;
     const core::Duration rounds = emission->ratio_rounds * round_time(draft.configuration.buses[bus]);
     plan.rf.emission.ratio_time = std::max(emission->ratio_time, rounds);
