@@ -12,8 +12,9 @@ namespace {
 constexpr std::uint16_t no_channel = 0xffff;
 
 Reading within(Reading reading, double db) noexcept {
-    reading.low /= watts_from_dbm(30.0 + db);
-    reading.high *= watts_from_dbm(30.0 + db);
+    const double factor = watts_from_dbm(30.0 + db);
+    reading.low /= factor;
+    reading.high *= factor;
     return reading;
 }
 

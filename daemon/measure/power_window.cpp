@@ -31,7 +31,8 @@ void PowerWindow::take(const Reading& reading, double mean_w) noexcept {
 
 double PowerWindow::peak_w() const noexcept {
     const double largest = *std::max_element(peaks_.begin(), peaks_.end());
-    return largest * watts_from_dbm(30.0 + plan_->emission.unseen_crest_db);
+    const double crest_db = plan_->emission.unseen_crest_db;
+    return crest_db > 0.0 ? largest * watts_from_dbm(30.0 + crest_db) : largest;
 }
 
 }  // namespace dekeyd::core
