@@ -96,7 +96,7 @@ TEST_CASE("average: reflected that forward doesn't explain is unknown, and is bo
     CHECK(vswr(b).health == Health::unknown);
 }
 
-TEST_CASE("average: a reflected detector that is lost is unknown at its age, whatever the envelope") {
+TEST_CASE("average: a reflected detector that is lost is unknown at its age under a moving envelope") {
     Plan p = voice_plan();
     p.limits[reflected_high].trips = false;  // nothing else speaks for it
     p.channels[reflected].required = false;
