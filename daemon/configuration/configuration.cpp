@@ -110,6 +110,7 @@ void read_all(const Node& root, Draft& draft) {
     read_line(top, draft);
     read_guard(top, draft);
     read_buses(top, draft);
+    read_emission(top, draft);
     read_sensors(top, draft);
     read_amplifier(top, draft);
     read_main_line(top, draft);
@@ -117,9 +118,11 @@ void read_all(const Node& root, Draft& draft) {
     read_antenna(top, draft);
     read_level_plan(top, draft);
     assign_slots(draft);
+    plan_emission(draft);
     check_ages(draft);
     read_rules(top, draft);
     read_limits(top, draft);
+    check_emission(draft);
     read_commissioning(top, draft);
     read_mqtt(top, draft);
     read_recorder(top, draft);

@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "core/interlock.hpp"
+#include "maths/emission.hpp"
 #include "maths/exposure.hpp"
 #include "plan/plan.hpp"
 #include "plan/time.hpp"
@@ -169,9 +170,10 @@ struct Configuration {
     std::string name;                    ///< for people
     std::optional<double> frequency_hz;  ///< for people too
     core::Plan plan;
-    std::vector<MainLinePart> main_line;        ///< empty: not said
-    std::optional<double> circulator_rating_w;  ///< of its load
-    std::optional<double> one_db_forward_w;     ///< forward power at 1 dB of compression
+    const core::EmissionFacts* emission = nullptr;  ///< what is sent; null: not said
+    std::vector<MainLinePart> main_line;            ///< empty: not said
+    std::optional<double> circulator_rating_w;      ///< of its load
+    std::optional<double> one_db_forward_w;         ///< forward power at 1 dB of compression
     std::optional<double> maximum_drive_w;
     std::optional<AntennaConfig> antenna;
     std::vector<ExposureCase> exposure;

@@ -76,6 +76,7 @@ struct Draft {
     std::vector<BusDraft> buses;       ///< as configuration.buses
     std::vector<SensorDraft> sensors;  ///< as configuration.plan.channels
     AmplifierDraft amplifier;
+    Place emission_place;
 
     [[nodiscard]] core::Plan& plan() noexcept { return configuration.plan; }
     [[nodiscard]] std::optional<std::uint16_t> channel(std::string_view id) const;
@@ -96,6 +97,7 @@ std::span<const KeyRow> line_keys();    // line, contactor, dynamic_permit
 std::span<const KeyRow> bus_keys();
 std::span<const KeyRow> sensor_keys();  // but for what detectors alone have
 std::span<const KeyRow> detector_keys();
+std::span<const KeyRow> emission_keys();
 std::span<const KeyRow> amplifier_keys();
 std::span<const KeyRow> main_line_keys();  // main_line, circulator, heat
 std::span<const KeyRow> antenna_keys();    // antenna, exposure, plan
@@ -112,6 +114,7 @@ void read_device(Section& top, Draft& draft);  // device, paths
 void read_guard(Section& top, Draft& draft);   // guard, lockout
 void read_line(Section& top, Draft& draft);    // line, contactor
 void read_buses(Section& top, Draft& draft);
+void read_emission(Section& top, Draft& draft);
 void read_sensors(Section& top, Draft& draft);
 void check_sensors(Draft& draft);  // against each other, called by the former
 void read_amplifier(Section& top, Draft& draft);
@@ -120,9 +123,11 @@ void read_heat(Section& top, Draft& draft);
 void read_antenna(Section& top, Draft& draft);     // antenna, exposure
 void read_level_plan(Section& top, Draft& draft);  // plan
 void assign_slots(Draft& draft);                   // buses' slots, in reading order
+void plan_emission(Draft& draft);                  // by the bus of forward
 void check_ages(Draft& draft);
 void read_limits(Section& top, Draft& draft);
 void add_made_limits(Draft& draft);           // called by the former
+void check_emission(Draft& draft);            // beside the limits
 void read_rules(Section& top, Draft& draft);  // supervision, plausibility
 void read_commissioning(Section& top, Draft& draft);
 void read_mqtt(Section& top, Draft& draft);

@@ -25,6 +25,14 @@ core::Duration renewal_of(const core::Plan& plan, core::QuantityIndex quantity) 
     return rule != nullptr ? rule->renewed() : core::Duration::zero();
 }
 
+/// A ratio that is averaged has followed a change, and shown RF to be well enough covered, after three such times: what
+/// is left of before is then a twentieth. (tests/emissions finds VSWR 2.5 within it.)
+core::Duration averaging_of(const core::Plan& plan, core::QuantityIndex quantity) {
+    const core::DerivedRule* rule = core::rule_of(plan, quantity);
+    const bool averaged = rule != nullptr && rule->occasion == core::Occasion::rf_scan;
+    return averaged ? 3 * plan.rf.emission.ratio_time : core::Duration::zero();
+}
+
 /// A whole scan is handed over at its end.
 core::Duration scan_time(const BusConfig& bus) {
     return static_cast<core::Duration::rep>(bus.slots.size()) * bus.conversion;
@@ -59,6 +67,7 @@ Reaction reaction(const Configuration& configuration, const core::LimitPlan& lim
                     .conversion = {},
                     .gate = {},
                     .renewal = renewal_of(plan, limit.watch),
+                    .averaging = averaging_of(plan, limit.watch),
                     .qualify = limit.qualify,
                     .guard = configuration.guard_period};
     const auto watched = samplers_of(plan, limit.watch);

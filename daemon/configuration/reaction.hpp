@@ -14,10 +14,11 @@ struct Reaction {
     core::Duration conversion{};  ///< until its scan is handed over
     core::Duration gate{};        ///< until another bus has shown the gate open; only then does a look count
     core::Duration renewal{};     ///< until the quantity is worked out from it, where that isn't with each scan
+    core::Duration averaging{};   ///< of a ratio, where the emission's envelope moves
     core::Duration qualify{};
     core::Duration guard{};  ///< until the guard has decided and written
     [[nodiscard]] core::Duration total() const noexcept {
-        return wait + std::max(conversion, gate) + renewal + qualify + guard;
+        return wait + std::max(conversion, gate) + renewal + averaging + qualify + guard;
     }
 };
 

@@ -137,6 +137,18 @@ void add_sensors(const Configuration& configuration, std::vector<std::string>& s
     }
 }
 
+void add_emission(const Configuration& configuration, std::vector<std::string>& sentences) {
+    const core::EmissionFacts* const emission = configuration.emission;
+    if (emission == nullptr || emission->steady()) return;
+    sentences.push_back(fmt::format(
+        "Averages ratios of powers (VSWR, gain) over {}, weighted by power, for the envelope of what is sent "
+        "moves{}; limits on powers themselves act at once, as ever.",
+        show(configuration.plan.rf.emission.ratio_time),
+        emission->log_low_db > 0.0
+            ? fmt::format(", and adds {} to what a log detector shows", show(emission->log_low_db, core::Unit::decibel))
+            : ""));
+}
+
 void add_interlock(const Configuration& configuration, std::vector<std::string>& sentences) {
     const core::InterlockPlan& interlock = configuration.plan.interlock;
     sentences.push_back(
@@ -220,6 +232,7 @@ std::vector<std::string> summarise(const Configuration& configuration) {
             "Monitor only: the line is never driven to permit, and dekeyd doesn't protect the "
             "amplifier.");
     add_sensors(configuration, sentences);
+    add_emission(configuration, sentences);
     for (const core::LimitPlan& limit : configuration.plan.limits)
         sentences.push_back(limit_sentence(configuration, limit));
     for (const Accepted& accepted : configuration.accepted)

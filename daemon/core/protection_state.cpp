@@ -45,7 +45,10 @@ std::string Protection::state() const {
     line(out, "events", "", events_);
     line(out, "interlock", "", interlock_);
     line(out, "supervised", "", supervision_);
+    line(out, "forward-seen", "", supervision_.forward_seen());
     line(out, "forecast", "", measurement_.forecaster());
+    line(out, "average", "", measurement_.average());
+    line(out, "window", "", measurement_.window());
     line(out, "reflected-timer", "", reflected_timer_, swapped_timer_);
     line(out, "proof", "", proof_, release_);
     for (std::size_t i = 0; i < plan_.channels.size(); ++i) {
@@ -109,7 +112,10 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
         Supervision::Format1 before{supervision_};
         return read(words, before);
     }
+    if (key == "forward-seen") return read(words, supervision_.forward_seen());
     if (key == "forecast") return read(words, measurement_.forecaster());
+    if (key == "average") return read(words, measurement_.average());
+    if (key == "window") return read(words, measurement_.window());
     if (key == "reflected-timer") return read(words, reflected_timer_, swapped_timer_);
     if (key == "proof") return read(words, proof_, release_);
     const std::size_t colon = key.find(':');

@@ -31,6 +31,7 @@ const std::array<Condition, builtin_count>& Supervision::judge(const Situation& 
             timer->update(s.now, Verdict::rest);
     }
     stepped_ = true;
+    if (rf_look(plan_.rf, s.forward, nullptr) == RfLook::present) forward_seen_ = s.now;
     permit_ = s.permit;
     last_ = s.now;
     const bool as_written = s.line.permit == s.permit;
@@ -115,8 +116,10 @@ Verdict Supervision::current_without_forward(const Situation& s) const noexcept 
     if (s.current == nullptr || s.forward == nullptr || !plan_.plausibility.current_with_rf_a) return Verdict::rest;
     if (!s.permit || !settled(s)) return Verdict::rest;
     if (!s.current->measured() || !s.forward->measured()) return Verdict::missed;
-    if (s.current->value < *plan_.plausibility.current_with_rf_a) return Verdict::clear;
-    return forward_absent(s) ? Verdict::outside : Verdict::clear;
+    if (s.current->value < *plan_.plausibility.current_with_rf_a || !forward_absent(s)) return Verdict::clear;
+    // Current is a mean, and older than forward: in a gap of the keying it is still that of the sign before.
+    const bool of_before = forward_seen_ && s.current->taken - *forward_seen_ <= plan_.plausibility.switching_time;
+    return of_before ? Verdict::missed : Verdict::outside;
 }
 
 Verdict Supervision::rf_without_current(const Situation& s) const noexcept {

@@ -64,6 +64,9 @@ public:
     /// Its contacts are seen open, and the supply has had the time to fall. Never where nothing sees them.
     [[nodiscard]] bool unsupplied(Instant now) const noexcept;
     [[nodiscard]] std::uint64_t overruns() const noexcept { return overruns_; }
+    /// For captures; a state of before has none.
+    [[nodiscard]] std::optional<Instant>& forward_seen() noexcept { return forward_seen_; }
+    [[nodiscard]] const std::optional<Instant>& forward_seen() const noexcept { return forward_seen_; }
 
     /// Its state, for captures.
     template <class Archive, class Self>
@@ -120,7 +123,8 @@ private:
     std::optional<Instant> seen_open_;       ///< its contacts, since it was told to open
     std::optional<Instant> disobeys_since_;  ///< the first look, since its order, in which they contradict it
     Instant last_{};
-    Instant permit_changed_{};  ///< last change of permit
+    Instant permit_changed_{};             ///< last change of permit
+    std::optional<Instant> forward_seen_;  ///< the last look in which forward saw RF
     std::uint64_t overruns_ = 0;
     std::uint32_t overruns_running_ = 0;
     // Heat with no rise: since when it heats or rests, and the temperature when heating began.

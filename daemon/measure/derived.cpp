@@ -129,6 +129,12 @@ Reading gain(const RfPlan& rf, const Reading& forward, const Reading& drive) noe
     const Instant taken = std::min(forward.taken, drive.taken);
     const bool driven = drive.health == Health::good && drive.value >= rf.drive_absent_w;
     if (!has_rf(rf, forward) || !driven) return not_measurable(taken);
+    return gain_of(forward, drive);
+}
+
+Reading gain_of(const Reading& forward, const Reading& drive) noexcept {
+    if (!forward.measured() || !drive.measured()) return unknown_from(forward, drive);
+    const Instant taken = std::min(forward.taken, drive.taken);
     const auto result = gain_db(estimate_of(drive), estimate_of(forward));
     return result ? reading_of(*result, taken) : not_measurable(taken);
 }
@@ -194,7 +200,10 @@ constexpr std::array<FormulaRow, derived_count> formulas{{
     {Derived::antenna_vswr, [](const Surroundings& s) { return s.reflections->antenna_vswr; }},
     {Derived::antenna_power, [](const Surroundings& s) { return s.reflections->antenna_power; }},
     {Derived::gain,
-     [](const Surroundings& s) { return gain(s.plan.rf, *s.role(s.roles().forward), *s.role(s.roles().drive)); }},
+     [](const Surroundings& s) {
+         if (s.mean_forward != nullptr) return gain_of(*s.mean_forward, *s.mean_drive);
+         return gain(s.plan.rf, *s.role(s.roles().forward), *s.role(s.roles().drive));
+     }},
     {Derived::compression,
      [](const Surroundings& s) { return compression(s.plan.rf, s.of(Derived::gain), s.role(s.roles().heatsink)); }},
     {Derived::dc_power,
@@ -214,6 +223,8 @@ constexpr std::array<FormulaRow, derived_count> formulas{{
     {Derived::time_to_limit, [](const Surroundings& s) { return s.forecast->time_to_limit; }},
     {Derived::forecast_temperature, [](const Surroundings& s) { return s.forecast->forecast_temperature; }},
     {Derived::back_off, [](const Surroundings& s) { return s.forecast->back_off; }},
+    {Derived::mean_forward, [](const Surroundings& s) { return *s.window_mean; }},
+    {Derived::peak_forward, [](const Surroundings& s) { return *s.window_peak; }},
 }};
 
 consteval bool formulas_in_order() noexcept {

@@ -46,6 +46,8 @@ Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState s
 
 /// Gain and what depends on it; not measurable without RF on both sides of the amplifier.
 Reading gain(const RfPlan& rf, const Reading& forward, const Reading& drive) noexcept;
+/// The same of two means over scans that had RF.
+Reading gain_of(const Reading& forward, const Reading& drive) noexcept;
 /// `heatsink`: empty where it isn't measured; the gain's reference temperature is assumed then.
 Reading compression(const RfPlan& rf, const Reading& gain, const Reading* heatsink) noexcept;
 
@@ -66,6 +68,10 @@ struct Surroundings {
     std::span<const Reading> quantities;       ///< as in Snapshot
     const Reflections* reflections = nullptr;  ///< at Occasion::rf_scan
     const Forecast* forecast = nullptr;        ///< at Occasion::forecast
+    const Reading* mean_forward = nullptr;     ///< at Occasion::rf_scan, where ratios are averaged: with
+    const Reading* mean_drive = nullptr;       ///< forward's and drive's means over the same scans
+    const Reading* window_mean = nullptr;      ///< at Occasion::forward: of forward
+    const Reading* window_peak = nullptr;
 
     [[nodiscard]] const Roles& roles() const noexcept { return plan.roles; }
     /// Empty where the plan has no channel of that role.

@@ -3,11 +3,20 @@
 #include <algorithm>
 #include <cmath>
 
+#include "maths/rf.hpp"
+
 namespace dekeyd::core {
 
 namespace {
 
 constexpr std::uint16_t no_channel = 0xffff;
+
+Reading within(Reading reading, double db) noexcept {
+    const double factor = watts_from_dbm(30.0 + db);
+    reading.low /= factor;
+    reading.high *= factor;
+    return reading;
+}
 
 }  // namespace
 
@@ -17,7 +26,9 @@ Measurement::Measurement(const Plan& plan)
       news_(plan.quantity_count()),
       quantities_(plan.quantity_count()),
       counts_(plan.channels.size()),
-      forecaster_{plan} {
+      forecaster_{plan},
+      average_{plan.rf},
+      window_{plan.rf} {
     for (std::size_t i = 0; i < derived_count; ++i) {
         known_[i] = static_cast<std::uint8_t>(can_be_known(plan, plan.index(static_cast<Derived>(i))));
     }
@@ -45,6 +56,7 @@ void Measurement::absorb(const Scan& scan, Instant now, bool keyed) noexcept {
         tally(channel, news ? Fault::none : channels_[channel].last_fault());
         news_[channel] = news;
         quantities_[channel] = channels_[channel].at(now);
+        if (news && plan_.roles.forward == channel) derive_window(quantities_[channel].value);
     }
     if (plan_.roles.forward && plan_.roles.reflected && plan_.channels[*plan_.roles.forward].sampler == scan.sampler &&
         count == slots.size()) {
@@ -93,6 +105,8 @@ void Measurement::take_forward(const Scan& scan, Instant now) noexcept {
     }
     news_[index] = news;
     quantities_[index] = channels_[index].at(now);
+    const bool both = bracket.forward_before.measured() && bracket.forward_after.measured();
+    if (news) derive_window(both ? bracket_forward_w(bracket) : quantities_[index].value);
     derive_rf(bracket);
 }
 
@@ -105,11 +119,73 @@ std::optional<double> Measurement::temperature_for(const Channel& channel) const
 void Measurement::derive_rf(const Bracket& bracket) noexcept {
     const BracketState state = judge_bracket(plan_.rf, bracket);
     bracket_ = {bracket, state};
+    const bool all_measured =
+        bracket.forward_before.measured() && bracket.reflected.measured() && bracket.forward_after.measured();
+    if (plan_.rf.emission.ratio_time > Duration::zero() && all_measured) return derive_from_average(bracket);
     if (state == BracketState::edge) return;
-    const double ratio_db = std::hypot(channels_[*plan_.roles.forward].uncertainty_db(bracket.forward_before),
-                                       channels_[*plan_.roles.reflected].uncertainty_db(bracket.reflected));
-    const Reflections r = reflections(plan_.rf, bracket, state, ratio_db);
+    const Reflections r = reflections(plan_.rf, bracket, state, ratio_db(bracket));
     work_out_all(Occasion::rf_scan, {plan_, quantities_, &r, nullptr});
+}
+
+// `mean_w`: of the scan. The reading itself is the larger of two.
+void Measurement::derive_window(double mean_w) noexcept {
+    const std::uint16_t index = *plan_.roles.forward;
+    const Reading& forward = quantities_[index];
+    if (!forward.measured()) return;
+    window_.take(forward, mean_w);
+    const auto told = [&](double watts) {
+        Reading reading = forward;
+        reading.value = reading.low = reading.high = watts;
+        return within(reading, channels_[index].uncertainty_db(reading));
+    };
+    const Reading mean = told(window_.mean_w());
+    const Reading peak = told(window_.peak_w());
+    work_out_all(Occasion::forward,
+                 {.plan = plan_, .quantities = quantities_, .window_mean = &mean, .window_peak = &peak});
+}
+
+double Measurement::ratio_db(const Bracket& bracket) const noexcept {
+    return std::hypot(channels_[*plan_.roles.forward].uncertainty_db(bracket.forward_before),
+                      channels_[*plan_.roles.reflected].uncertainty_db(bracket.reflected));
+}
+
+void Measurement::derive_from_average(const Bracket& bracket) noexcept {
+    const Reading* drive = role(plan_.roles.drive);
+    switch (average_.take(bracket, drive != nullptr && drive->measured() ? drive : nullptr)) {
+        case BracketAverage::Told::quiet: {
+            const Reflections none = reflections(plan_.rf, bracket, BracketState::not_measurable, 0.0);
+            return work_out_all(Occasion::rf_scan, {plan_, quantities_, &none});
+        }
+        case BracketAverage::Told::not_yet: return tell_no_ratio(Fault::none, false);
+        case BracketAverage::Told::never: return tell_no_ratio(Fault::implausible, true);
+        case BracketAverage::Told::ratio: break;
+    }
+    Bracket means = average_.means();
+    const Reading forward =
+        within(means.forward_before, channels_[*plan_.roles.forward].uncertainty_db(means.forward_before));
+    means.forward_before = means.forward_after = forward;
+    const Reflections r =
+        reflections(plan_.rf, means, BracketState::measurable, std::hypot(ratio_db(means), average_.doubt_db()));
+    Reading mean_drive = drive != nullptr ? *drive : Reading{};
+    if (mean_drive.measured())
+        mean_drive = within(average_.drive(), channels_[*plan_.roles.drive].uncertainty_db(average_.drive()));
+    work_out_all(Occasion::rf_scan, {plan_, quantities_, &r, nullptr, &forward, &mean_drive});
+}
+
+// Not yet: what was told last stands, and isn't told again. It is as young as the readings that it waits for.
+void Measurement::tell_no_ratio(Fault fault, bool news) noexcept {
+    const Instant taken = bracket_->bracket.forward_before.taken;
+    for (const DerivedRule& rule : derived_rules) {
+        if (rule.occasion != Occasion::rf_scan || known(rule.derived) == nullptr) continue;
+        const QuantityIndex index = plan_.index(rule.derived);
+        Reading& reading = quantities_[index];
+        if (fault != Fault::none)
+            reading = {.fault = fault, .taken = taken};
+        else if (reading.health == Health::unknown)
+            reading = not_measurable(taken);
+        reading.taken = taken;
+        news_[index] = news;
+    }
 }
 
 void Measurement::derive_power() noexcept {
@@ -170,6 +246,8 @@ void Measurement::grow_old(Instant now) noexcept {
 // The monotonic clock stood still: what it calls fresh may be hours old.
 void Measurement::forget_readings() noexcept {
     for (ChannelReader& channel : channels_) channel.forget();
+    average_.forget();
+    window_.forget();
     for (Reading& reading : quantities_) {
         if (reading.health != Health::unknown) reading = {.fault = Fault::stale, .taken = reading.taken};
     }

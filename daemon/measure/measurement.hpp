@@ -7,9 +7,11 @@
 #include <span>
 #include <vector>
 
+#include "measure/average.hpp"
 #include "measure/channel_reader.hpp"
 #include "measure/derived.hpp"
 #include "measure/forecast.hpp"
+#include "measure/power_window.hpp"
 #include "plan/plan.hpp"
 #include "plan/reading.hpp"
 #include "plan/scan.hpp"
@@ -76,6 +78,10 @@ public:
     [[nodiscard]] Reading& quantity(std::size_t index) noexcept { return quantities_[index]; }
     [[nodiscard]] Forecaster& forecaster() noexcept { return forecaster_; }
     [[nodiscard]] const Forecaster& forecaster() const noexcept { return forecaster_; }
+    [[nodiscard]] BracketAverage& average() noexcept { return average_; }
+    [[nodiscard]] const BracketAverage& average() const noexcept { return average_; }
+    [[nodiscard]] PowerWindow& window() noexcept { return window_; }
+    [[nodiscard]] const PowerWindow& window() const noexcept { return window_; }
     [[nodiscard]] std::optional<Instant>& awake_since() noexcept { return awake_since_; }
     [[nodiscard]] const std::optional<Instant>& awake_since() const noexcept { return awake_since_; }
 
@@ -85,6 +91,10 @@ private:
     void take_forward(const Scan& scan, Instant now) noexcept;
     [[nodiscard]] std::optional<double> temperature_for(const Channel& channel) const noexcept;
     void derive_rf(const Bracket& bracket) noexcept;
+    void derive_from_average(const Bracket& bracket) noexcept;
+    void tell_no_ratio(Fault fault, bool news) noexcept;
+    [[nodiscard]] double ratio_db(const Bracket& bracket) const noexcept;
+    void derive_window(double mean_w) noexcept;
     void derive_power() noexcept;
     void work_out_all(Occasion occasion, const Surroundings& around) noexcept;
 
@@ -96,6 +106,8 @@ private:
     std::vector<Reading> quantities_;  ///< channels, then Derived
     std::vector<ChannelCount> counts_;
     Forecaster forecaster_;
+    BracketAverage average_;  ///< where the emission's envelope moves
+    PowerWindow window_;
     std::optional<BracketLook> bracket_;
     std::optional<Instant> awake_since_;  ///< after the last sleep
     bool keyed_ = false;

@@ -121,6 +121,15 @@ struct Roles {
     std::optional<std::uint16_t> contactor_sense;
 };
 
+/// What is sent, as far as it says how soon a ratio may be judged. As made the strictest: a carrier, or not known.
+struct EmissionPlan {
+    /// The envelope moves between two readings: ratios are averaged over it, and RF may last so long in all before
+    /// there is one. Zero: each scan stands for itself.
+    Duration ratio_time{};
+    Duration power_time = std::chrono::seconds{1};  ///< window of forward's mean and peak
+    double unseen_crest_db = 0.0;                   ///< of the peak above what the detectors show
+};
+
 struct RfPlan {
     double rated_w = 0.0;
     double minimum_forward_w = 0.0;  ///< below it ratios are not measurable
@@ -138,6 +147,7 @@ struct RfPlan {
     double gain_reference_c = 25.0;
     std::optional<Duration> circulator_load_time;  ///< thermal time of the circulator's load, where it comes before
     double main_line_loss_db = 0.0;
+    EmissionPlan emission;
 
     /// Reflected at or above it: RF is on the line.
     [[nodiscard]] double reflected_is_rf_w() const noexcept { return reflected_present_w.value_or(rf_present_w); }

@@ -33,6 +33,8 @@ enum class Derived : std::uint8_t {
     time_to_limit,         ///< s, until the heatsink's trip level; `unbounded`: never
     forecast_temperature,  ///< degC at the end of the planned transmission
     back_off,              ///< dB of forward power to take away so that every warning is kept
+    mean_forward,          ///< W, over the emission's window
+    peak_forward,          ///< W, the largest of the window: peak envelope power
     count_,
 };
 inline constexpr std::size_t derived_count = static_cast<std::size_t>(Derived::count_);
@@ -58,6 +60,7 @@ inline constexpr std::size_t input_count = static_cast<std::size_t>(Input::count
 enum class Occasion : std::uint8_t {
     rf_scan,   ///< forward, reflected and forward again were read, and say something together
     dc_news,   ///< a reading of supply or current came
+    forward,   ///< a reading of forward came
     forecast,  ///< about once a second, independent of the sensors
 };
 
@@ -130,6 +133,10 @@ inline constexpr std::array<DerivedRule, derived_count> derived_rules{{
      false, false, Occasion::forecast},
     {Derived::back_off, "back-off", "back-off advised", Unit::decibel, bit(Input::forward) | bit(Input::level), false,
      false, Occasion::forecast},
+    {Derived::mean_forward, "mean-forward", "mean forward power", Unit::watt, bit(Input::forward), false, false,
+     Occasion::forward},
+    {Derived::peak_forward, "peak-forward", "peak envelope power", Unit::watt, bit(Input::forward), false, false,
+     Occasion::forward},
 }};
 
 consteval bool in_order() noexcept {

@@ -197,6 +197,21 @@ TEST_CASE("current without forward; a class-AB bias alone is not it") {
     CHECK(w.step(Builtin::current_without_forward) == Condition::clear);
 }
 
+TEST_CASE("current is that of the sign before in a gap of the keying; a forward detector that dies is found") {
+    Watch w{complete()};
+    w.permit = true;
+    w.current_a = 8.0;  // a mean, which falls later than forward
+    for (int sign = 0; sign < 100; ++sign) {
+        w.forward_w = 100.0;
+        CHECK(w.until_bad(Builtin::current_without_forward, 100ms) == never);
+        w.forward_w = 0.0;
+        CHECK(w.until_bad(Builtin::current_without_forward, 80ms) == never);
+    }
+    const Duration found = w.until_bad(Builtin::current_without_forward, 3s);  // 100 ms of switching, 500 ms to qualify
+    CHECK(found >= 500ms);
+    CHECK(found <= 600ms);
+}
+
 TEST_CASE("RF with no current is a dead current sensor") {
     Watch w{complete()};
     w.permit = true;

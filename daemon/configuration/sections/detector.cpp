@@ -99,7 +99,7 @@ constexpr std::array detector_rows{
            .dimension = Dimension::ratio_db,
            .of = "power",
            .between = fixed(0.0, 15.0, "no waveform is read so wrongly", Compared::size),
-           .usual = "0 dB",
+           .usual_words = "of a log detector what `emission` says; else 0 dB",
            .says = "What a detector calibrated on a carrier must have added for this modulation."},
     KeyRow{.path = "sensors.*.drift",
            .kind = KeyKind::section,
@@ -329,7 +329,9 @@ std::optional<core::PowerChain> read_chain(Section& sensor, Draft& draft, Sensor
     const auto coupling = sensor.quantity("coupling");
     chain.pads_db = sensor.quantity_or_usual("pads");
     chain.cable_db = sensor.quantity_or_usual("cable");
-    chain.waveform_db = sensor.quantity_or_usual("waveform");
+    const core::EmissionFacts* const emission = draft.configuration.emission;
+    const bool by_log = law && !std::holds_alternative<core::SquareLawDetector>(*law);
+    chain.waveform_db = sensor.quantity("waveform").value_or(by_log && emission ? emission->log_low_db : 0.0);
     read_drift(sensor, chain, of);
     read_uncertainty(sensor, chain);
     if (!law || !floor || !ceiling || !coupling) {

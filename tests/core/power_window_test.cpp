@@ -1,0 +1,79 @@
+#include "measure/power_window.hpp"
+
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <numbers>
+
+#include "timeline.hpp"
+
+using namespace timeline;
+
+namespace {
+
+Reading power(double watts, Instant at) {
+    return {.value = watts, .low = watts, .high = watts, .health = Health::good, .fault = Fault::none, .taken = at};
+}
+
+}  // namespace
+
+TEST_CASE("power window: a carrier's mean and peak are its power") {
+    const RfPlan rf = plan().rf;
+    PowerWindow window{rf};
+    for (int i = 0; i < 500; ++i) {
+        window.take(power(100.0, Instant{1000s + i * 20ms}), 100.0);
+        CHECK(window.mean_w() == doctest::Approx(100.0));
+        CHECK(window.peak_w() == 100.0);
+    }
+}
+
+TEST_CASE("power window: the peak envelope power of two tones is twice their mean") {
+    // Exact: |1 + exp(jx)|^2 has the mean 2 and the crest 4.
+    const RfPlan rf = plan().rf;
+    PowerWindow window{rf};
+    for (int i = 0; i < 20000; ++i) {
+        const double w = 25.0 * (2.0 + 2.0 * std::cos(2.0 * std::numbers::pi * 0.0137 * i));
+        window.take(power(w, Instant{1000s + i * 1ms}), w);
+    }
+    CHECK(window.peak_w() == doctest::Approx(100.0).epsilon(0.001));
+    CHECK(window.mean_w() == doctest::Approx(50.0).epsilon(0.02));
+}
+
+TEST_CASE("power window: a peak is forgotten after the window and an eighth, and not before the window") {
+    const RfPlan rf = plan().rf;
+    PowerWindow window{rf};
+    Instant at{1000s};
+    window.take(power(100.0, at), 100.0);
+    for (int i = 1; i <= 50; ++i) window.take(power(10.0, at + i * 20ms), 10.0);  // one second
+    CHECK(window.peak_w() == 100.0);
+    for (int i = 51; i <= 57; ++i) window.take(power(10.0, at + i * 20ms), 10.0);
+    CHECK(window.peak_w() == 10.0);
+    window.take(power(3.0, at + 1h), 3.0);  // after a silence
+    CHECK(window.peak_w() == 3.0);
+    CHECK(window.mean_w() == doctest::Approx(3.0));
+}
+
+TEST_CASE("power window: of a modulation that detectors don't follow the crest comes on top") {
+    RfPlan rf = plan().rf;
+    rf.emission.unseen_crest_db = 3.9;
+    PowerWindow window{rf};
+    window.take(power(40.0, Instant{1000s}), 40.0);
+    CHECK(window.mean_w() == 40.0);
+    CHECK(window.peak_w() == doctest::Approx(40.0 * std::pow(10.0, 0.39)));
+}
+
+TEST_CASE("power window: shown with forward, and unknown with it") {
+    Bench b;
+    REQUIRE(b.start());
+    b.key(60.0, 0.1);
+    b.forward_again_w = 100.0;
+    REQUIRE(b.run(5s, true));
+    const auto reading = [&](Derived d) { return b.protection.snapshot().quantities[b.the_plan.index(d)]; };
+    CHECK(reading(Derived::mean_forward).value == doctest::Approx(80.0).epsilon(0.01));
+    CHECK(reading(Derived::peak_forward).value == doctest::Approx(100.0).epsilon(0.001));
+    CHECK(reading(Derived::peak_forward).low < 100.0);
+    b.faults[forward] = Fault::io_error;
+    b.run(200ms, false);
+    CHECK(reading(Derived::mean_forward).health == Health::unknown);
+    CHECK(reading(Derived::peak_forward).health == Health::unknown);
+}
