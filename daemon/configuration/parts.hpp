@@ -48,6 +48,7 @@ struct SensorDraft {
     std::string chip;  ///< contacts
     bool normally_closed = true;
     bool window_given = false;
+    std::optional<std::uint16_t> like;  ///< the sensor whose detector and coupler this one's are like
     Place allowed_age_place;
     bool age_given = false;
     ContactRule contact;
