@@ -48,6 +48,7 @@ struct SensorDraft {
     std::string chip;  ///< contacts
     bool normally_closed = true;
     bool window_given = false;
+    std::optional<std::uint16_t> like;  ///< the sensor whose detector and coupler this one's are like
     Place allowed_age_place;
     bool age_given = false;
     ContactRule contact;
@@ -151,8 +152,10 @@ void read_calibration(Section& sensor, Draft& draft, core::PowerChain& chain);
 double line_floor_w(const core::PowerChain& chain);
 double line_ceiling_w(const core::PowerChain& chain);
 
-/// The longest time that a bus needs from one reading of a slot to the next.
+/// From one reading of a slot to the next: a bus that falls behind its period goes on without a rest.
 core::Duration round_time(const BusConfig& bus);
+/// The same with room for what the kernel may add to a thermometer's conversion, such as a reading that it repeats.
+core::Duration patient_round(const BusConfig& bus);
 /// The least allowed age that its sensors can keep.
 core::Duration least_age(const BusConfig& bus);
 

@@ -39,7 +39,7 @@ std::string bound_sentence(const Configuration& configuration, const second_opin
                        raw_words(configuration, bound.sensor, bound.beyond), gate, show(bound.patience),
                        show(limit.qualify),
                        bound.patience - limit.qualify >
-                               round_time(configuration.buses[configuration.plan.channels[bound.sensor].sampler])
+                               patient_round(configuration.buses[configuration.plan.channels[bound.sensor].sampler])
                            ? ", and the age for which a jump may be doubted"
                            : "");
 }
@@ -48,7 +48,7 @@ std::string bound_sentence(const Configuration& configuration, const second_opin
 
 second_opinion::Bounds raw_bounds(const Configuration& configuration) {
     std::vector<second_opinion::Time> rounds;
-    for (const BusConfig& bus : configuration.buses) rounds.push_back(round_time(bus));
+    for (const BusConfig& bus : configuration.buses) rounds.push_back(patient_round(bus));
     return second_opinion::bounds_of(configuration.plan, rounds);
 }
 

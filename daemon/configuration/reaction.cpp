@@ -33,8 +33,9 @@ core::Duration averaging_of(const core::Plan& plan, core::QuantityIndex quantity
     return averaged ? 3 * plan.rf.emission.ratio_time : core::Duration::zero();
 }
 
-/// A whole scan is handed over at its end.
+/// A whole scan is handed over at its end; a thermometer's reading by itself.
 core::Duration scan_time(const BusConfig& bus) {
+    if (bus.driver == BusDriver::w1) return bus.conversion;
     return static_cast<core::Duration::rep>(bus.slots.size()) * bus.conversion;
 }
 

@@ -55,6 +55,34 @@ TEST_CASE("a table, its ends for floor and ceiling") {
     CHECK(chain.ceiling_dbm == -10.0);
 }
 
+TEST_CASE("a detector like another's takes its law, and what isn't written beside it") {
+    const auto like = [](std::string_view reflected) {
+        return spoiled(
+            "    role: reflected\n    allowed_age: 100 ms\n    valid: 0.35 V .. 2.2 V\n    detector: {slope: -24.4 "
+            "mV/dB, "
+            "intercept: 19.6 dBm, floor: -50 dBm, ceiling: 5 dBm}\n    coupling: 40 dB\n  supply",
+            "    role: reflected\n    allowed_age: 100 ms\n" + std::string{reflected} + "  supply");
+    };
+    const Loaded loaded = load_configuration(like("    detector: {like: forward}\n    pads: 13 dB\n"));
+    expect_no_faults(loaded);
+    const core::Channel& forward = channel_of(loaded, "forward");
+    const core::Channel& reflected = channel_of(loaded, "reflected");
+    REQUIRE(reflected.power);
+    CHECK(std::get<core::LogDetector>(reflected.power->detector).slope_v_per_db == doctest::Approx(-0.0244));
+    CHECK(reflected.power->floor_dbm == forward.power->floor_dbm);
+    CHECK(reflected.power->ceiling_dbm == forward.power->ceiling_dbm);
+    CHECK(reflected.power->coupling_db == 40.0);
+    CHECK(reflected.power->pads_db == 13.0);
+    CHECK(reflected.valid_low == forward.valid_low);
+    CHECK(reflected.valid_high == forward.valid_high);
+    for (const char* const wrong : {"    detector: {like: nobody}\n", "    detector: {like: reflected}\n"}) {
+        const Loaded refused = load_configuration(like(wrong));
+        REQUIRE(refused.faults.size() == 1);
+        CHECK(refused.faults[0].key == "sensors.reflected.detector.like");
+    }
+    CHECK_FALSE(load_configuration(like("    detector: {like: forward, square_law: 1 V/mW}\n")).faults.empty());
+}
+
 TEST_CASE("tables that mean nothing or two things") {
     expect_faults(load_configuration(with_detector("{table: [{at: -40 dBm, volts: 1.454 V}]}")),
                   {{18, "sensors.forward.detector.table", "a table of 1 points"}});

@@ -16,11 +16,21 @@ TEST_CASE("the delay at worst is wait, conversion, qualify and guard") {
     CHECK(reflected.guard == 20ms);
     CHECK(reflected.total() == 59ms);
     CHECK(reaction(*loaded.configuration, limit_of(loaded, "vswr")).total() == 69ms);
-    // 1-Wire: one sensor of 800 ms, rest 1 s: a round of 1.8 s, then its conversion.
+    // 1-Wire: one sensor of 800 ms, a round begins each second; then its conversion.
     const Reaction heat = reaction(*loaded.configuration, limit_of(loaded, "heatsink"));
-    CHECK(heat.wait == 1800ms);
+    CHECK(heat.wait == 1s);
     CHECK(heat.conversion == 800ms);
-    CHECK(heat.total() == 1800ms + 800ms + 1s + 20ms);
+    CHECK(heat.total() == 1s + 800ms + 1s + 20ms);
+}
+
+TEST_CASE("thermometers go round without a rest, and each is handed over by itself") {
+    const Loaded two = load_configuration(spoiled(
+        "  forward:\n    bus",
+        "  air: {bus: wire, address: 28-000000000002, measures: temperature, allowed_age: 5 s}\n  forward:\n    bus"));
+    REQUIRE(two.configuration);
+    const Reaction heat = reaction(*two.configuration, limit_of(two, "heatsink"));
+    CHECK(heat.wait == 1600ms);  // twice 800 ms, as the sampler does it
+    CHECK(heat.conversion == 800ms);
 }
 
 TEST_CASE("slow conversions stretch the round, and a gate on another bus comes before the look that counts") {
@@ -34,9 +44,9 @@ TEST_CASE("slow conversions stretch the round, and a gate on another bus comes b
                           "above: 45 degC}}\n  reflected: {watch"),
                   ""));
     REQUIRE(gated.configuration);
-    // A round of 1.8 s and a conversion of 0.8 s until the gate is seen to open; then the supply is looked at once
+    // A round of 1 s and a conversion of 0.8 s until the gate is seen to open; then the supply is looked at once
     // more.
-    CHECK(reaction(*gated.configuration, limit_of(gated, "x")).gate == 2600ms);
-    CHECK(reaction(*gated.configuration, limit_of(gated, "x")).total() == 2600ms + 100ms + 20ms);
+    CHECK(reaction(*gated.configuration, limit_of(gated, "x")).gate == 1800ms);
+    CHECK(reaction(*gated.configuration, limit_of(gated, "x")).total() == 1800ms + 100ms + 20ms);
     CHECK(reaction(*gated.configuration, limit_of(gated, "vswr")).gate == 0ms);  // of the same scan
 }

@@ -24,11 +24,11 @@ LOOP = LOOP.replace("DETECTOR", DETECTOR.replace("allowed_age: 100 ms, valid: 0.
 
 
 class Amplifier:
-    def __init__(self, station):
+    def __init__(self, station, *options):
         self.log = open(station.top / "bench.log", "wb")
         self.process = subprocess.Popen(
             [BENCH, "run", "--root", str(station.sys), "--line", str(station.line), "--control",
-             str(station.top / "bench")], stdin=subprocess.DEVNULL, stdout=self.log, stderr=self.log)
+             str(station.top / "bench"), *options], stdin=subprocess.DEVNULL, stdout=self.log, stderr=self.log)
         self.socket = wait_for(lambda: self.connect(station.top / "bench"), "the bench answers")
         self.lines = self.socket.makefile("rb")
 

@@ -34,7 +34,7 @@ TEST_CASE("a blank is named by its path, in blocks and in braces, and not in a c
 
 TEST_CASE("a line of the to-do list says what the key is") {
     const std::string words = ctl::to_do({.line = 7, .key = "sensors.forward.coupling"});
-    CHECK(words.starts_with("line 7, sensors.forward.coupling: "));
+    CHECK(words.starts_with("line 7, sensors.forward.coupling (the coupler's label): "));
     CHECK(words.size() > 40);
     CHECK(words.find('\n') == std::string::npos);
     CHECK(ctl::to_do({.line = 7, .key = "no.such.key"}) == "line 7, no.such.key");

@@ -89,7 +89,7 @@ class SchemaTest(unittest.TestCase):
                 (r"^  id: hilltop-23cm\n", ""),  # missing
                 (r"^dekeyd: 1\n", ""),
                 (r"^  host: 127.0.0.1\n", ""),
-                (r"^    coupling: 20 dB\n", ""),
+                (r"^    detector:\n(?:      .*\n)+    coupling: 20 dB\n", "    coupling: 20 dB\n"),
                 (r"^    device: ads1015.*\n", ""),
                 (r"^    device: ads1015", "    chip: x\n    device: ads1015"),  # another driver's
                 (r"^    address: fan1", "    address: fan1\n    pads: 3 dB"),  # another sensor's

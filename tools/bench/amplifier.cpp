@@ -23,6 +23,11 @@ double detector_input_w(const Arm& arm, double line_w) noexcept {
 
 }  // namespace
 
+double arm_v(const Arm& arm, double line_w) noexcept {
+    const double input_w = detector_input_w(arm, line_w);
+    return arm.square_law_v_per_w > 0.0 ? arm.square_law_v_per_w * input_w : detector_v(arm.detector, input_w);
+}
+
 Parameters::Parameters() {
     forward.detector.ripple_phase_rad = 0.3;
     reflected.detector.ripple_phase_rad = 1.9;
@@ -51,9 +56,8 @@ Amplifier::Amplifier(std::uint64_t seed, const Parameters& parameters, double am
     registers_.supply_mv = ltc4151_in_mv(truth_.supply_v);
     registers_.current_ma = ltc4151_curr_ma(truth_.current_a);
     registers_.fan_rpm = static_cast<int>(truth_.fan_rpm);
-    registers_.adc = {adc_code(detector_v(parameters_.forward.detector, 0.0)),
-                      adc_code(detector_v(parameters_.reflected.detector, 0.0)),
-                      adc_code(detector_v(parameters_.drive.detector, 0.0)), 0};
+    registers_.adc = {adc_code(arm_v(parameters_.forward, 0.0)), adc_code(arm_v(parameters_.reflected, 0.0)),
+                      adc_code(arm_v(parameters_.drive, 0.0)), 0};
 }
 
 void Amplifier::advance_ns(std::int64_t nanoseconds) {
@@ -176,7 +180,7 @@ void Amplifier::instruments() {
     double volts = 0.0;
     double noise_v = 0.0001;
     const auto detect = [&](const Arm& arm, double line_w) {
-        volts = detector_v(arm.detector, detector_input_w(arm, line_w));
+        volts = arm_v(arm, line_w);
         noise_v = arm.detector.noise_v;
     };
     if (channel == forward) detect(parameters_.forward, arms.forward_w);

@@ -38,7 +38,10 @@ namespace bench {
 struct Arm {
     double coupling_db = 40.0, pad_db = 10.0, cable_db = 0.5;
     LogDetector detector;
+    double square_law_v_per_w = 0.0;  ///< above zero: a diode in its square-law region in the log detector's place
 };
+/// What its detector gives, with this power on the main line.
+double arm_v(const Arm& arm, double line_w) noexcept;
 
 struct Parameters {
     double small_signal_gain_db = 18.0;

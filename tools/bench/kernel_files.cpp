@@ -185,8 +185,9 @@ void DeviceFolder::write(const std::string& name, std::string_view text) {
     }
 }
 
-KernelFiles::KernelFiles(const fs::path& root)
-    : heatsink_(root, fs::path("bus/w1/devices") / heatsink_id),
+KernelFiles::KernelFiles(const fs::path& root, const Instruments& instruments)
+    : instruments_(instruments),
+      heatsink_(root, fs::path("bus/w1/devices") / heatsink_id),
       replacement_(root, fs::path("bus/w1/devices") / replacement_id),
       air_(root, fs::path("bus/w1/devices") / air_id),
       adc_(root, iio(0)),
@@ -214,7 +215,7 @@ KernelFiles::KernelFiles(const fs::path& root)
     psu_.file("in1_input", number_text(0));
     psu_.file("curr1_input", number_text(0));
     fan_.file("name", "pwmfan\n", true);
-    fan_.file("fan1_input", number_text(0));
+    for (int fan = 1; fan <= instruments_.fans; ++fan) fan_.file(fmt::format("fan{}_input", fan), number_text(0));
     for (const char* contact : {"emergency-stop", "lid", "key", "enable"}) contacts_.file(contact, "0\n");
 }
 
@@ -230,9 +231,12 @@ void KernelFiles::write(const Registers& registers, const Faults& faults) {
         voltages[fmt::format("in_voltage{}_raw", channel)] = code;
     }
     write_chip(adc_, voltages, faults.adc, 32767, -1, iio(0), iio(4));
-    write_chip(psu_, {{"in1_input", registers.supply_mv}, {"curr1_input", registers.current_ma}}, faults.psu,
-               ltc4151_in_mv(1e3), ltc4151_in_mv(1e3), hwmon(0), hwmon(4));
-    write_chip(fan_, {{"fan1_input", registers.fan_rpm}}, faults.fan, 65535, 65535, hwmon(1), hwmon(5));
+    if (instruments_.supply_monitor)
+        write_chip(psu_, {{"in1_input", registers.supply_mv}, {"curr1_input", registers.current_ma}}, faults.psu,
+                   ltc4151_in_mv(1e3), ltc4151_in_mv(1e3), hwmon(0), hwmon(4));
+    std::map<std::string, int> fans;
+    for (int fan = 1; fan <= instruments_.fans; ++fan) fans[fmt::format("fan{}_input", fan)] = registers.fan_rpm;
+    if (!fans.empty()) write_chip(fan_, fans, faults.fan, 65535, 65535, hwmon(1), hwmon(5));
 
     contacts_.write("emergency-stop", registers.emergency_closed ? "1\n" : "0\n");
     contacts_.write("lid", registers.lid_closed ? "1\n" : "0\n");

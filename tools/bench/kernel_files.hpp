@@ -4,7 +4,7 @@
 //   bus/w1/devices/28-0000000000a2/{name,temperature,w1_slave}   air
 //   bus/iio/devices/iio:device0/{name,in_voltage0_raw,in_voltage0_scale, .. 3}   ads1015
 //   class/hwmon/hwmon0/{name,in1_input,curr1_input}              ltc4151
-//   class/hwmon/hwmon1/{name,fan1_input}                         pwmfan
+//   class/hwmon/hwmon1/{name,fan1_input}                         pwmfan (fan2_input too, where there are two)
 //   contact/{emergency-stop,lid,key,enable}                      1 closed or present, 0 open or absent
 //
 // A number has always the same length (blanks before it) and is written by one pwrite, so that no reader sees half a
@@ -25,6 +25,12 @@ inline constexpr std::string_view heatsink_id = "28-0000000000a1";
 inline constexpr std::string_view air_id = "28-0000000000a2";
 inline constexpr std::string_view replacement_id = "28-0000000000b7";
 inline constexpr std::string_view adc_scale = "0.062500000\n";  ///< mV per code, as an ADS1115's driver prints it
+
+/// What a station has beside its thermometers and its converter.
+struct Instruments {
+    bool supply_monitor = true;
+    int fans = 1;  ///< 0: no fan chip
+};
 
 /// Eight bytes: the number after blanks, and a newline.
 std::string number_text(int value);
@@ -67,7 +73,7 @@ private:
 /// All of them. Throws std::runtime_error or std::filesystem::filesystem_error where the folder can't be written.
 class KernelFiles {
 public:
-    explicit KernelFiles(const std::filesystem::path& root);
+    explicit KernelFiles(const std::filesystem::path& root, const Instruments& instruments = {});
     void write(const Registers& registers, const Faults& faults);
 
 private:
@@ -76,6 +82,7 @@ private:
     void write_chip(DeviceFolder& folder, const std::map<std::string, int>& values, ChipFault fault, int end_of_scale,
                     int all_ones, const std::filesystem::path& usual, const std::filesystem::path& other);
 
+    Instruments instruments_;
     DeviceFolder heatsink_, replacement_, air_, adc_, psu_, fan_, contacts_;
     Faults before_;
 };

@@ -47,6 +47,8 @@ int run_main(int argc, char** argv) {
     run->add_option("--report", options.report, "File that gets a line of JSON for each event");
     run->add_option("--for", options.for_s, "Seconds after which it ends; 0: never")->check(CLI::Range(0.0, 1e7));
     run->add_flag("--stdin", options.standard_input, "Commands from standard input too; ends when it closes");
+    std::string station_name{options.station.name};
+    run->add_option("--station", station_name, "The amplifier: " + bench::station_names())->capture_default_str();
     common(*run);
 
     double for_s = 60.0;
@@ -69,6 +71,7 @@ int run_main(int argc, char** argv) {
     for (const int signal : {SIGTERM, SIGINT, SIGHUP}) ::sigaction(signal, &action, nullptr);
     action.sa_handler = SIG_IGN;
     ::sigaction(SIGPIPE, &action, nullptr);
+    options.station = bench::station_called(station_name);
     bench::run(options, std::move(scenario), [] { return stop_asked != 0; });
     return 0;
 }

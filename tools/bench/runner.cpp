@@ -81,10 +81,11 @@ void run(const RunOptions& options, Scenario scenario, const std::function<bool(
         if (!report) throw std::runtime_error(fmt::format("--report {}: cannot be written", options.report));
     }
     const std::int64_t began_ns = monotonic_ns();
-    Bench bench(options.seed, began_ns);
+    Bench bench(options.seed, began_ns, options.station.parameters);
+    bench.amplifier().drive(options.station.usual_drive_w);
     bench.amplifier().thermal_speed(options.thermal_speed);
     LineFile line(options.line);
-    KernelFiles files(root);
+    KernelFiles files(root, options.station.instruments);
     files.write(bench.amplifier().registers(), bench.showing());
     // Last, so that a client that finds the socket finds the files too.
     std::optional<Control> control;

@@ -7,6 +7,7 @@
 #include <string>
 
 #include "bench/scenario.hpp"
+#include "bench/stations.hpp"
 
 namespace bench {
 
@@ -15,6 +16,7 @@ struct RunOptions {
     std::string line;     ///< the inhibit line's file
     std::string control;  ///< Unix socket, or empty
     std::string report;   ///< a file for events, one line of JSON each, or empty
+    Station station = demo_station();
     std::uint64_t seed = 1;
     double thermal_speed = 1.0;
     double for_s = 0.0;           ///< ends by itself; 0: doesn't

@@ -2,11 +2,13 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <sstream>
 #include <utility>
 
 #include "configuration/keys.hpp"
 #include "configuration/placeholder.hpp"
+#include "dekeyctl/set_up/where.hpp"
 
 namespace dekeyd::ctl {
 namespace {
@@ -74,9 +76,38 @@ std::vector<Blank> blanks_of(std::string_view yaml) {
     return blanks;
 }
 
+namespace {
+
+/// "2.5 W" of "2.5 W, 50 mW or 34 dBm".
+std::string_view first_example(formats::Dimension dimension) {
+    const std::string_view examples = formats::example_of(dimension);
+    return examples.substr(0, std::min(examples.find(','), examples.find(" or ")));
+}
+
+}  // namespace
+
+std::string with_examples(std::string_view yaml) {
+    const std::vector<Blank> blanks = blanks_of(yaml);
+    std::string text;
+    std::istringstream in{std::string{yaml}};
+    std::string row;
+    for (std::size_t line = 1; std::getline(in, row); ++line) {
+        for (const Blank& blank : blanks) {
+            if (blank.line != line || !blank.key.starts_with("amplifier.")) continue;
+            const formats::KeyRow* const known = formats::find_key(formats::configuration_keys(), blank.key, "");
+            const auto at = row.find(formats::placeholder);
+            if (known != nullptr && known->kind == formats::KeyKind::quantity)
+                row.replace(at, formats::placeholder.size(), first_example(known->dimension));
+        }
+        text += row + '\n';
+    }
+    return text;
+}
+
 std::string to_do(const Blank& blank) {
     const formats::KeyRow* const row = formats::find_key(formats::configuration_keys(), blank.key, "");
-    return fmt::format("line {}, {}{}", blank.line, blank.key,
+    const std::string_view where = where_found(blank.key);
+    return fmt::format("line {}, {}{}{}", blank.line, blank.key, where.empty() ? "" : fmt::format(" ({})", where),
                        row == nullptr || row->says.empty() ? "" : fmt::format(": {}", row->says));
 }
 

@@ -17,6 +17,10 @@ struct Blank {
 /// indentation, and maps in braces within a line.
 std::vector<Blank> blanks_of(std::string_view yaml);
 
+/// The text with an example in the place of each figure of the amplifier's that is open: a fault that is gone then
+/// followed from the blanks alone.
+std::string with_examples(std::string_view yaml);
+
 /// One line of a to-do list: where, which key, and what its row says of it.
 std::string to_do(const Blank& blank);
 

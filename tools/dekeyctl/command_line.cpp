@@ -5,9 +5,12 @@
 #include <algorithm>
 #include <array>
 #include <dekeyd_version.hpp>
+#include <iterator>
+#include <set>
 #include <string_view>
 #include <utility>
 
+#include "dekeyctl/starting_configuration.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
 #include "words/nearest.hpp"
@@ -278,13 +281,20 @@ void CommandLine::add_sensor_commands() {
 
     command = add("find", "Thermometers, converters, monitor chips and GPIO lines that are there, with readings",
                   "The words before each value are those of the configuration.\n"
-                  "Examples:\n  dekeyctl find\n  dekeyctl find --write dekeyd.yaml",
+                  "Examples:\n  dekeyctl find\n  dekeyctl find --write dekeyd.yaml\n"
+                  "  dekeyctl find --ask dekeyd.yaml --without drive",
                   [this] { return run_find(find_); });
     command->add_option("--sysfs", find_.sysfs, "the kernel's files")->type_name(a_folder)->capture_default_str();
     command->add_flag("--json", find_.json, "the same as JSON");
     command
         ->add_option("--write", find_.write, "a new file: a starting configuration for what was found, to be filled in")
         ->type_name(a_file);
+    command->add_option("--ask", find_.ask, "asks for the blanks of such a file one by one; can be left and resumed")
+        ->type_name(a_file)
+        ->excludes("--write");
+    command->add_option("--without", find_.without, "a part that this station doesn't have; may be given several times")
+        ->type_name("PART")
+        ->check(CLI::IsMember(std::set<std::string>(std::begin(optional_parts), std::end(optional_parts))));
 
     command = add("adopt", "Puts a new thermometer in the place of a missing one",
                   "dekeyd is held first, and stays so until 'dekeyctl release'.\n"

@@ -3,6 +3,7 @@
 
 #include <chrono>
 #include <optional>
+#include <set>
 #include <string>
 
 namespace dekeyd::ctl {
@@ -82,7 +83,9 @@ int run_watch(const WatchOptions& options);
 
 struct FindOptions {
     std::string sysfs = "/sys";
-    std::string write;  ///< a new file for a starting configuration; empty: none
+    std::string write;                ///< a new file for a starting configuration; empty: none
+    std::string ask;                  ///< the same, with its blanks asked for; a file with blanks goes on
+    std::set<std::string> without{};  ///< parts that the station doesn't have
     bool json = false;
 };
 int run_find(const FindOptions& options);

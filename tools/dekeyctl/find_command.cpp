@@ -6,6 +6,8 @@
 #include <cstdio>
 #include <cstring>
 #include <filesystem>
+#include <fstream>
+#include <iostream>
 #include <memory>
 #include <nlohmann/json.hpp>
 #include <string>
@@ -15,6 +17,8 @@
 #include "base/durable_file.hpp"
 #include "configuration/placeholder.hpp"
 #include "dekeyctl/commands.hpp"
+#include "dekeyctl/set_up/ask_blanks.hpp"
+#include "dekeyctl/set_up/found.hpp"
 #include "dekeyctl/starting_configuration.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
@@ -73,34 +77,37 @@ public:
         devices("hwmon", "Monitor chips (driver: hwmon)", drivers::find_hwmon(options_.sysfs),
                 "none: is the chip's driver loaded, and its overlay, if it needs one?");
         gpio();
+        char host[256]{};
+        if (::gethostname(host, sizeof host - 1) == 0) all_["host"] = host;
         if (options_.json) fmt::print("{}\n", all_.dump(2, ' ', false, Json::error_handler_t::replace));
-        return options_.write.empty() ? exit_done : write();
+        return options_.write.empty() && options_.ask.empty() ? exit_done : write();
     }
 
 private:
     // Never over a file: it may hold an evening's work.
     int write() {
-        const int file = ::open(options_.write.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0644);
+        const std::string& path = options_.write.empty() ? options_.ask : options_.write;
+        const int file = ::open(path.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0644);
         if (file < 0) {
             const int error = errno;
-            const std::string trouble = error == EEXIST
-                                            ? options_.write + " is there already; expected the name of a new file"
-                                            : formats::file_trouble("can't create", options_.write, error);
+            const std::string trouble = error == EEXIST ? path + " is there already; expected the name of a new file"
+                                                        : formats::file_trouble("can't create", path, error);
             fmt::print(stderr, "dekeyctl: {}\n", printable(trouble));
             return exit_refused;
         }
         ::close(file);
         const std::string trouble =
-            formats::write_durably(options_.write, starting_configuration(all_), formats::Access::as_it_was);
+            formats::write_durably(path, starting_configuration(all_, options_.without), formats::Access::as_it_was);
         if (!trouble.empty()) {
             fmt::print(stderr, "dekeyctl: {}\n", printable(trouble));
             return exit_refused;
         }
         say("");
+        if (!options_.ask.empty()) return ask_blanks(path, std::cin);
         say(
-            fmt::format("{}: a starting configuration. Write a value for each {}; 'dekeyctl check {}' shows what is "
-                        "left.",
-                        options_.write, formats::placeholder, options_.write));
+            fmt::format("{0}: a starting configuration. Write a value for each {1}: 'dekeyctl check {0}' lists them, "
+                        "'dekeyctl find --ask {0}' asks for them one by one.",
+                        path, formats::placeholder));
         return exit_done;
     }
 
@@ -154,9 +161,23 @@ private:
                 channels.push_back(std::move(reading));
             }
             list.push_back({{"device", device.name}, {"label", label}, {"path", device.path}, {"channels", channels}});
+            if (const std::string codes = converter_codes(device.name, code_mv(device)); !codes.empty())
+                list.back()["codes"] = codes;
         }
         if (list.empty()) say(fmt::format("  {}", missing));
         all_[driver] = std::move(list);
+    }
+
+    /// Of its first voltage; 0: not said.
+    [[nodiscard]] double code_mv(const drivers::FoundDevice& device) const {
+        for (const std::string& channel : device.channels) {
+            for (const char* const name : {"/in_{}_scale", "/in_voltage_scale"}) {
+                std::ifstream in{options_.sysfs + "/" + device.path + fmt::format(fmt::runtime(name), channel)};
+                double mv = 0.0;
+                if (channel.starts_with("voltage") && in >> mv) return mv;
+            }
+        }
+        return 0.0;
     }
 
     [[nodiscard]] bool there(const char* path) const {
@@ -218,6 +239,9 @@ private:
 }  // namespace
 
 int run_find(const FindOptions& options) {
+    // A file that is there already was begun before: its questions go on.
+    std::error_code error;
+    if (!options.ask.empty() && std::filesystem::exists(options.ask, error)) return ask_blanks(options.ask, std::cin);
     return Finder{options}.run();
 }
 

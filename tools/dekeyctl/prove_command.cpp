@@ -22,6 +22,7 @@
 #include "core/interlock.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/json_output.hpp"
+#include "dekeyctl/proof_outlook.hpp"
 #include "dekeyctl/proof_report.hpp"
 #include "dekeyctl/status.hpp"
 #include "dekeyctl/terminal.hpp"
@@ -56,6 +57,10 @@ OrderedJson part_of(const OrderedJson& json, const char* key) {
 
 std::string now_text() {
     return formats::to_iso(std::chrono::system_clock::now().time_since_epoch());
+}
+
+std::optional<Status> plain(const OrderedJson& status) {
+    return read_message(OrderedJson{{"ok", true}, {"status", status}}.dump()).status;
 }
 
 constexpr auto supply_falls_at_most = 60s;
@@ -153,6 +158,12 @@ private:
     int prove() {
         const OrderedJson first = status();
         if (const std::string why = hindrance(first); !why.empty()) return fail(exit_refused, why);
+        const auto now = plain(first);
+        if (const std::string what = now ? what_else_stands(*now) : ""; !what.empty())
+            return fail(exit_refused, "what else stands: " + what +
+                                          ". Expected nothing beside the hold: mend it, or "
+                                          "wait for its hold-off, and 'dekeyctl reset' what is latched");
+        if (now) outlook_ = proof_outlook(*now);
         // An evening's test whose report can't be kept is better not begun.
         std::error_code error;
         if (!std::filesystem::is_directory(options_.folder, error) || ::access(options_.folder.c_str(), W_OK) != 0)
@@ -167,11 +178,17 @@ private:
             "  - no one works on amplifier, feeder or antenna: for moments the amplifier is enabled;\n"
             "  - follow your local rules, and leave to licensed people what is theirs.\n"
             "RF, drive, a lost reading, a release or the end of this program end it, inhibited.");
+        say(fmt::format("It forces {} and takes about {}, most of it hold-offs.", counted(outlook_.limits, "limit"),
+                        time_words(std::ceil(outlook_.seconds))));
         if (!options_.yes && !agreed("Is it so?")) return fail(exit_refused, "nothing was done; expected 'y'");
         report_.began = now_text();
         if (const OrderedJson begun = ask({{"ask", "prove"}}); !is_true(begun, "ok")) {
-            return fail(exit_refused, text_of(begun, "text") + text_of(begun, "error"));
+            const auto then = plain(status());
+            const std::string what = then ? what_else_stands(*then) : "";
+            return fail(exit_refused, text_of(begun, "text") + text_of(begun, "error") +
+                                          (what.empty() ? "" : "; what else stands: " + what));
         }
+        left_s_ = outlook_.seconds;
         prove_line(sensed);
         bool going = report_.line_passed;
         if (!going) report_.words = "the line or its contact";
@@ -211,16 +228,28 @@ private:
         const auto until = Clock::now() + 15min;
         while (Clock::now() < until) {
             const OrderedJson now = status();
-            if (!is_true(part_of(now, "proof"), "running")) return false;
             const OrderedJson causes = part_of(now, "causes");
+            if (!is_true(part_of(now, "proof"), "running")) {
+                const auto then = plain(now);
+                stands_ = then ? what_else_stands(*then) : "";
+                return false;
+            }
             if (causes.empty()) return true;
             const OrderedJson& cause = causes[0];
             const double left = number_of(cause, "hold_off_left_s").value_or(0.0);
-            progress(fmt::format("waiting for {} to clear: {}", text_of(cause, "name"), time_words(std::ceil(left))));
+            now_doing(fmt::format("waiting for {} to clear: {}", text_of(cause, "name"), time_words(std::ceil(left))));
             if (is_true(cause, "latched") && left <= 0.0) ask({{"ask", "reset"}});
             std::this_thread::sleep_for(200ms);
         }
+        const auto then = plain(status());
+        stands_ = then ? what_else_stands(*then) : "";
         return false;
+    }
+
+    /// How far it is, with what is done now.
+    void now_doing(const std::string& what) const {
+        progress(fmt::format("[{} of {}, about {} left] {}", std::min(forced_ + 1, outlook_.limits), outlook_.limits,
+                             time_words(std::ceil(std::max(0.0, left_s_))), what));
     }
 
     bool prove_limit(const OrderedJson& limit) {
@@ -233,16 +262,18 @@ private:
             row.result = ProofRow::Result::not_forced;
             row.words = "its qualify time is longer than anything may be forced";
         } else if (!wait_for_quiet()) {
-            row.words = "the test has ended, or something stands";
+            row.words = stands_.empty() ? "the test has ended" : "the test has ended; what else stands: " + stands_;
             going = false;
         } else {
-            progress("forcing " + row.name);
+            now_doing("forcing " + row.name);
             const OrderedJson answer = ask_part({{"ask", "prove-limit"}, {"limit", row.id}});
             const OrderedJson result = part_of(answer, "proof");
             row.result = is_true(answer, "ok") ? ProofRow::Result::passed : ProofRow::Result::failed;
             row.delay_s = is_true(answer, "ok") ? number_of(result, "line_off_s") : std::nullopt;
             if (!is_true(answer, "ok")) row.words = text_of(result, "why") + text_of(answer, "error");
             row = judge_row(row, options_.slack_s);
+            ++forced_;
+            left_s_ -= number_of(limit, "reaction_s").value_or(0.0) + number_of(limit, "hold_off_s").value_or(0.0);
         }
         wipe();
         say("  " + row_words(row));
@@ -254,7 +285,8 @@ private:
     int finish(bool going, const OrderedJson& first) {
         const bool late = std::any_of(report_.limits.begin(), report_.limits.end(),
                                       [](const ProofRow& row) { return row.result == ProofRow::Result::failed; });
-        if (going && !wait_for_quiet()) report_.words = "the last limit didn't clear";
+        if (going && !wait_for_quiet())
+            report_.words = "the last limit didn't clear" + (stands_.empty() ? "" : "; what else stands: " + stands_);
         if (going && !late && report_.words.empty()) {
             const OrderedJson answer = ask({{"ask", "prove-passed"}});
             report_.passed = is_true(answer, "ok");
@@ -270,8 +302,7 @@ private:
         report_.line = text_of(first, "line");
         report_.note = options_.note;
         report_.release_s = number_of(part_of(last, "proof"), "release_s");
-        if (const auto plain = read_message(OrderedJson{{"ok", true}, {"status", last}}.dump()).status)
-            report_.notes = sensor_notes(*plain);
+        if (const auto then = plain(last)) report_.notes = sensor_notes(*then);
         report_.ended = now_text();
         const int code = write_report("proof");
         if (code != exit_done) return code;
@@ -345,6 +376,10 @@ private:
     Connection connection_;
     std::FILE* out_;
     ProofReport report_;
+    ProofOutlook outlook_;
+    double left_s_ = 0.0;
+    std::size_t forced_ = 0;
+    std::string stands_;  ///< what ended the test
 };
 
 }  // namespace

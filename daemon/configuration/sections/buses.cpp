@@ -45,7 +45,7 @@ constexpr std::array bus_rows{
            .kind = KeyKind::time,
            .need = Need::required,
            .by_kind = bus_periods,
-           .says = "From one scan to the next; of w1 the rest between two rounds."},
+           .says = "From the beginning of one scan to the next; what takes longer goes on without a rest."},
     KeyRow{.path = "buses.*.conversion",
            .kind = KeyKind::time,
            .of = "w1",
@@ -169,14 +169,17 @@ void read_buses(Section& top, Draft& draft) {
 }
 
 core::Duration round_time(const BusConfig& bus) {
+    return std::max(bus.period, static_cast<core::Duration::rep>(bus.slots.size()) * bus.conversion);
+}
+
+core::Duration patient_round(const BusConfig& bus) {
     const auto slots = static_cast<core::Duration::rep>(bus.slots.size());
-    if (bus.driver == BusDriver::w1) return slots * bus.conversion + bus.period;
-    return std::max(bus.period, slots * bus.conversion);
+    return bus.driver == BusDriver::w1 ? slots * bus.conversion + bus.period : round_time(bus);
 }
 
 core::Duration least_age(const BusConfig& bus) {
     const auto slots = static_cast<core::Duration::rep>(bus.slots.size());
-    if (bus.driver == BusDriver::w1) return slots * bus.conversion + bus.period;
+    if (bus.driver == BusDriver::w1) return patient_round(bus);
     return 2 * bus.period + slots * bus.conversion;
 }
 

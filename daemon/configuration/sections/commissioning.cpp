@@ -23,31 +23,33 @@ constexpr std::array commissioning_rows{
            .kind = KeyKind::quantity,
            .dimension = Dimension::power,
            .sign = Sign::positive,
-           .need = Need::required,
            .when = "where forward power is measured",
            .between = fixed(0.1 * mw, 25 * kw, "no station is commissioned with it"),
+           .usual_words = "a quarter of the rated power",
            .says = "At most this forward power, and at most a quarter of the rated."},
     KeyRow{.path = "commissioning.reflected",
            .kind = KeyKind::quantity,
            .dimension = Dimension::power,
            .sign = Sign::positive,
-           .need = Need::required,
            .when = "where reflected power is measured",
            .between = fixed(0.01 * mw, 25 * kw, "no station is commissioned with it"),
+           .usual_words = "a fifth of 'forward' here",
            .says = "At most this reflected power."},
     KeyRow{
         .path = "commissioning.heatsink",
         .kind = KeyKind::quantity,
         .dimension = Dimension::temperature,
-        .need = Need::required,
         .when = "with a sensor of 'role: heatsink'",
         .between = fixed(30.0, 100.0,
                          "air alone may have 30 degC, and above 100 degC nothing is left for a sensor that is wrong"),
+        .usual_words = "20 K below the heatsink's own limit",
         .says = "At most this temperature, below the heatsink's own limit."},
 };
 
 // Common practice, no standard: what a wrong detector hides by a few dB is still far below what the amplifier bears.
 constexpr double largest_share = 0.25;
+constexpr double usual_reflected_share = 0.2;  // of forward's: a VSWR of 2.6
+constexpr double usual_heatsink_below_k = 20.0;
 
 void add_limit(Section& section, Draft& draft, std::string_view what, core::QuantityIndex watch, double trip,
                bool rf_off) {
@@ -72,37 +74,47 @@ void add_limit(Section& section, Draft& draft, std::string_view what, core::Quan
 }
 
 void read_heatsink(Section& section, Draft& draft, const std::optional<std::uint16_t>& channel) {
-    const auto trip = section.quantity("heatsink", channel ? Need::required : Need::optional);
-    if (!trip) return;
+    auto trip = section.quantity("heatsink");
     if (!channel) {
-        section.fault("heatsink", "no heatsink's temperature is measured", "a sensor with 'role: heatsink'");
+        if (trip) section.fault("heatsink", "no heatsink's temperature is measured", "a sensor with 'role: heatsink'");
         return;
     }
+    std::optional<double> own;
     for (const core::LimitPlan& other : draft.plan().limits) {
         if (other.watch != *channel || !other.trips || other.direction != core::Direction::above) continue;
-        if (*trip >= other.trip) {
-            section.fault("heatsink", "not below the heatsink's own limit",
-                          fmt::format("less than {}", show(other.trip, core::Unit::celsius)));
-            return;
-        }
+        own = std::min(own.value_or(other.trip), other.trip);
     }
+    if (!section.has("heatsink") && own) trip = *own - usual_heatsink_below_k;
+    if (trip && own && *trip >= *own) {
+        section.fault("heatsink", "not below the heatsink's own limit",
+                      fmt::format("less than {}", show(*own, core::Unit::celsius)));
+        return;
+    }
+    if (!trip && !section.has("heatsink"))
+        section.fault("heatsink", "'heatsink' is missing, and the heatsink has no limit of its own to go by",
+                      "a temperature, such as 'heatsink: 50 degC'");
+    if (!trip) return;
     add_limit(section, draft, "heatsink", *channel, *trip, false);
 }
 
-void read_power(Section& section, Draft& draft, std::string_view key, const std::optional<std::uint16_t>& channel) {
-    const auto trip = section.quantity(key, channel ? Need::required : Need::optional);
-    if (!trip) return;
+/// What it trips at, written or `usual_w`.
+std::optional<double> read_power(Section& section, Draft& draft, std::string_view key,
+                                 const std::optional<std::uint16_t>& channel, std::optional<double> usual_w) {
+    auto trip = section.quantity(key);
+    if (!section.has(key) && channel) trip = usual_w;
+    if (!trip) return std::nullopt;
     if (!channel) {
         section.fault(key, fmt::format("no {} power is measured", key), fmt::format("a sensor with 'role: {}'", key));
-        return;
+        return std::nullopt;
     }
     const double most_w = draft.plan().rf.rated_w * largest_share;
     if (draft.amplifier.rated_w && *trip > most_w) {
         section.fault(key, "too much for a power that was not compared with a reference yet",
                       fmt::format("at most {}, a quarter of the rated power", show(most_w, core::Unit::watt)));
-        return;
+        return std::nullopt;
     }
     add_limit(section, draft, key, *channel, *trip, true);
+    return trip;
 }
 
 }  // namespace
@@ -120,9 +132,11 @@ void read_commissioning(Section& top, Draft& draft) {
         if (!plan.roles.forward)
             section.fault("forward", "no forward power is measured, so nothing can cap it",
                           "a sensor with 'role: forward'");
-        else
-            read_power(section, draft, "forward", plan.roles.forward);
-        read_power(section, draft, "reflected", plan.roles.reflected);
+        std::optional<double> forward_w;
+        if (draft.amplifier.rated_w) forward_w = *draft.amplifier.rated_w * largest_share;
+        if (plan.roles.forward) forward_w = read_power(section, draft, "forward", plan.roles.forward, forward_w);
+        if (forward_w) forward_w = *forward_w * usual_reflected_share;
+        read_power(section, draft, "reflected", plan.roles.reflected, forward_w);
         read_heatsink(section, draft, plan.roles.heatsink);
         section.finish();
     }

@@ -14,7 +14,13 @@ constexpr std::array detector_rows{
            .kind = KeyKind::section,
            .need = Need::required,
            .of = "power",
-           .says = "How volts become power: 'slope' with 'intercept', or 'table', or 'square_law'."},
+           .says = "How volts become power: 'slope' with 'intercept', or 'table', or 'square_law', or 'like'."},
+    KeyRow{.path = "sensors.*.detector.like",
+           .kind = KeyKind::name,
+           .need = Need::required,
+           .when = "where nothing else says how volts become power",
+           .says = "A power sensor above, whose kind of detector this is: the law, and where they aren't written here "
+                   "coupling, pads, cable and valid too, are as there."},
     KeyRow{.path = "sensors.*.detector.slope",
            .kind = KeyKind::quantity,
            .dimension = Dimension::volts_per_db,
@@ -32,7 +38,7 @@ constexpr std::array detector_rows{
     KeyRow{.path = "sensors.*.detector.table",
            .kind = KeyKind::sections,
            .need = Need::required,
-           .when = "where neither a slope nor 'square_law' is given",
+           .when = "where neither a slope nor 'square_law' nor 'like' is given",
            .says = "2 to 200 points in rising order, linear in dB between them."},
     KeyRow{.path = "sensors.*.detector.table.at",
            .kind = KeyKind::quantity,
@@ -51,14 +57,14 @@ constexpr std::array detector_rows{
            .dimension = Dimension::volts_per_watt,
            .sign = Sign::positive,
            .need = Need::required,
-           .when = "where neither a slope nor 'table' is given",
+           .when = "where neither a slope nor 'table' nor 'like' is given",
            .between = fixed(0.1, 1e6, "diodes give 0.1 V to 1 MV for a watt"),
            .says = "Of a diode in its square-law region: volts for a watt."},
     KeyRow{.path = "sensors.*.detector.floor",
            .kind = KeyKind::quantity,
            .dimension = Dimension::level,
            .need = Need::required,
-           .when = "without 'table'",
+           .when = "without 'table' and 'like'",
            .between = fixed(-110.0, 40.0, "no detector can tell so little from none"),
            .usual_words = "with 'table' its first point",
            .says = "The lowest level that it can tell; below it is no power, and healthy."},
@@ -66,7 +72,7 @@ constexpr std::array detector_rows{
            .kind = KeyKind::quantity,
            .dimension = Dimension::level,
            .need = Need::required,
-           .when = "without 'table'",
+           .when = "without 'table' and 'like'",
            .between = fixed(-60.0, 60.0, "no detector bears or needs that"),
            .usual_words = "with 'table' its last point",
            .says = "The highest level that it can tell."},
@@ -75,6 +81,7 @@ constexpr std::array detector_rows{
            .dimension = Dimension::ratio_db,
            .sign = Sign::not_negative,
            .need = Need::required,
+           .when = "without 'detector.like'",
            .of = "power",
            .between = fixed(0.0, 80.0, "no coupler on a main line has it"),
            .says = "From the main line to the coupler's port: 40 dB for a 40 dB coupler."},
@@ -243,19 +250,34 @@ std::optional<core::TableDetector> read_table(Section& detector, Report& report,
 
 namespace {
 
-std::optional<core::Detector> read_law(Section& detector, Report& report) {
+/// The sensor above that `like` names; what is at fault there is reported there.
+std::optional<std::uint16_t> read_like(Section& detector, Draft& draft) {
+    const auto id = detector.scalar("like", Need::optional);
+    if (!id) return std::nullopt;
+    for (std::size_t i = 0; i < draft.sensors.size(); ++i) {
+        if (draft.plan().channels[i].id == *id && draft.sensors[i].kind == core::ChannelKind::power)
+            return static_cast<std::uint16_t>(i);
+    }
+    detector.fault("like", fmt::format("'{}' is no power sensor above this one", id->substr(0, 40)),
+                   "the id of a sensor above with 'measures: power' and a detector of the same kind");
+    return std::nullopt;
+}
+
+std::optional<core::Detector> read_law(Section& detector, const core::PowerChain* like, Report& report) {
     const bool log = detector.has("slope") || detector.has("intercept");
     const bool table = detector.has("table");
     const bool square = detector.has("square_law");
-    if (static_cast<int>(log) + static_cast<int>(table) + static_cast<int>(square) != 1) {
+    const bool named = detector.has("like");
+    if (static_cast<int>(log) + static_cast<int>(table) + static_cast<int>(square) + static_cast<int>(named) != 1) {
         if (detector.present())
             report.fault(detector.place(), detector.path(),
-                         log || table || square ? "more than one description of the detector"
-                                                : "nothing says how volts become power",
-                         "exactly one of: 'slope' with 'intercept', 'table', 'square_law'");
+                         log || table || square || named ? "more than one description of the detector"
+                                                         : "nothing says how volts become power",
+                         "exactly one of: 'slope' with 'intercept', 'table', 'square_law', 'like'");
         for (const std::string_view key : {"slope", "intercept", "table", "square_law"}) detector.allow(key);
         return std::nullopt;
     }
+    if (named) return like != nullptr ? std::optional{like->detector} : std::nullopt;
     if (table) {
         auto points = read_table(detector, report);
         if (!points) return std::nullopt;
@@ -309,15 +331,22 @@ double line_ceiling_w(const core::PowerChain& chain) {
 std::optional<core::PowerChain> read_chain(Section& sensor, Draft& draft, SensorDraft& of) {
     core::PowerChain chain;
     Section detector = sensor.section("detector");
-    auto law = read_law(detector, draft.report);
-    const bool has_ends = law && std::holds_alternative<core::TableDetector>(*law);
-    const Need need = has_ends || detector.has("table") ? Need::optional : Need::required;
+    of.like = read_like(detector, draft);
+    const core::PowerChain* const like =
+        of.like && draft.plan().channels[*of.like].power ? &*draft.plan().channels[*of.like].power : nullptr;
+    auto law = read_law(detector, like, draft.report);
+    const bool has_ends = !detector.has("like") && law && std::holds_alternative<core::TableDetector>(*law);
+    const Need need = has_ends || detector.has("table") || detector.has("like") ? Need::optional : Need::required;
     auto floor = detector.quantity("floor", need);
     auto ceiling = detector.quantity("ceiling", need);
     if (has_ends) {
         const auto& points = std::get<core::TableDetector>(*law).points;
         if (!detector.has("floor")) floor = points.front().dbm;
         if (!detector.has("ceiling")) ceiling = points.back().dbm;
+    }
+    if (like != nullptr) {
+        if (!detector.has("floor")) floor = like->floor_dbm;
+        if (!detector.has("ceiling")) ceiling = like->ceiling_dbm;
     }
     if (floor && ceiling && !(*floor < *ceiling))
         detector.fault("floor",
@@ -326,9 +355,10 @@ std::optional<core::PowerChain> read_chain(Section& sensor, Draft& draft, Sensor
                        "the lowest level that the detector can tell, below the highest");
     detector.finish();
 
-    const auto coupling = sensor.quantity("coupling");
-    chain.pads_db = sensor.quantity_or_usual("pads");
-    chain.cable_db = sensor.quantity_or_usual("cable");
+    auto coupling = sensor.quantity("coupling", detector.has("like") ? Need::optional : Need::required);
+    if (like != nullptr && !sensor.has("coupling")) coupling = like->coupling_db;
+    chain.pads_db = like != nullptr && !sensor.has("pads") ? like->pads_db : sensor.quantity_or_usual("pads");
+    chain.cable_db = like != nullptr && !sensor.has("cable") ? like->cable_db : sensor.quantity_or_usual("cable");
     const core::EmissionFacts* const emission = draft.configuration.emission;
     const bool by_log = law && !std::holds_alternative<core::SquareLawDetector>(*law);
     chain.waveform_db = sensor.quantity("waveform").value_or(by_log && emission ? emission->log_low_db : 0.0);

@@ -377,6 +377,11 @@ void read_sensor(const Entry& entry, Section& sensors, Draft& draft) {
         read_conversion(section, *native, *of.kind, channel);
         if (*of.kind == ChannelKind::temperature) read_temperature(section, draft, of, channel);
         if (*of.kind == ChannelKind::power) channel.power = read_chain(section, draft, of);
+        if (of.like && !of.window_given) {
+            of.window_given = draft.sensors[*of.like].window_given;
+            channel.valid_low = draft.plan().channels[*of.like].valid_low;
+            channel.valid_high = draft.plan().channels[*of.like].valid_high;
+        }
         if (*of.kind == ChannelKind::contact) {
             const Range window = widest_window(BusDriver::contact, Native::contact);
             channel.valid_low = window.low;

@@ -1,0 +1,26 @@
+"""Mends on the road from a box of parts to a guarded amplifier: each taken away again must be found."""
+OPERATOR = "tests/operator/operator_test"
+MENDS = [
+    dict(finding="faults-that-follow-from-blanks", says="a starting configuration's blanks made faults elsewhere",
+         file="tools/dekeyctl/blanks.cpp", old='!blank.key.starts_with("amplifier.")', new='blank.key.starts_with("amplifier.")',
+         target="operator_test", finds=[OPERATOR, "-tc=*placeholder is refused*"]),
+    dict(finding="answers-not-tried", says="an answer that the configuration refuses was written",
+         file="tools/dekeyctl/set_up/ask_blanks.cpp", old="if (fault.key != key && !fault.key.empty()) continue;",
+         new="if (!fault.key.empty()) continue;", target="operator_test", finds=[OPERATOR, "-tc=*would refuse*"]),
+    dict(finding="two-converters-of-one-name", says="a converter's end codes were taken by its name alone",
+         file="tools/dekeyctl/set_up/found.cpp", old="code_mv < least_of_12_bits_mv * 0.99", new="code_mv < least_of_12_bits_mv * 99",
+         target="operator_test", finds=[OPERATOR, "-tc=*converter's codes*"]),
+    dict(finding="proof-hindrance-unnamed", says="a proof was refused without the cause that stood",
+         file="tools/dekeyctl/proof_outlook.cpp", old="for (const auto& cause : status.causes)",
+         new="for (const auto& cause : std::vector<Cause>{})", target="operator_test",
+         finds=[OPERATOR, "-tc=*stands in the way of a proof*"]),
+    dict(finding="like-without-its-window", says="a detector like another's was believed at any voltage",
+         file="daemon/configuration/sections/sensors.cpp", old="if (of.like && !of.window_given) {",
+         new="if (of.like && !of.window_given && of.window_given) {", target="formats_test",
+         finds=["tests/formats_test", "-tc=*like another's*"]),
+    dict(finding="rest-between-thermometers", says="a thermometer's delay was stated with a rest that no round has",
+         file="daemon/configuration/sections/buses.cpp",
+         old="return std::max(bus.period, static_cast<core::Duration::rep>(bus.slots.size()) * bus.conversion);",
+         new="return bus.period + static_cast<core::Duration::rep>(bus.slots.size()) * bus.conversion;",
+         target="formats_test", finds=["tests/formats_test", "-tc=*without a rest*"]),
+]
