@@ -292,7 +292,7 @@ void Service::decide() {
                            .begin = [this] { state_lock_.tell_who(); }});
     for_keeper_.reader = &keeper_->wake();
     recorder_ = std::make_unique<JournalWriter>(configuration_, for_recorder_.events, for_recorder_.snapshot,
-                                                recorder_state_, &control_.wake());
+                                                recorder_state_, control_.wake());
     for_recorder_.reader = &recorder_->wake();
     second_opinion::Monitor second_opinion = formats::second_opinion_of(configuration_);
     spdlog::info("a second opinion has bounds for {} of {} limits", second_opinion.bounds(),

@@ -34,7 +34,7 @@ constexpr std::size_t most_pending = 2000;  ///< about a megabyte
 class JournalWriter::Work {
 public:
     Work(const formats::Configuration& configuration, Ring<core::Event>& events, Newest<core::Snapshot>& snapshots,
-         RecorderState& state, Wake* to_tell)
+         RecorderState& state, Wake& to_tell)
         : configuration_{configuration},
           events_{events},
           snapshots_{snapshots},
@@ -124,7 +124,6 @@ private:
             if (!transmission) continue;
             core::Event event;
             event.at = monotonic_now();
-            event.kind = core::EventKind::rf_off;
             event.state = snapshots_.value().state;
             std::string sentence = formats::sentence(*transmission);
             wait_for_disk({.event = event,
@@ -175,7 +174,7 @@ private:
         const auto durable = static_cast<std::ptrdiff_t>(journal_.durable() - durable_before);
         pending_.erase(pending_.begin(), pending_.begin() + durable);
         publish_journal();
-        if (durable > 0 && to_tell_ != nullptr) to_tell_->ring();
+        to_tell_.ring();
         if (!text.empty()) return fail(text);
         well();
     }
@@ -224,7 +223,7 @@ private:
     Ring<core::Event>& events_;
     Newest<core::Snapshot>& snapshots_;
     RecorderState& state_;
-    Wake* to_tell_;
+    Wake& to_tell_;
     formats::Journal journal_;
     std::deque<Pending> pending_;
     std::mutex transmissions_mutex_;
@@ -236,7 +235,7 @@ private:
 };
 
 JournalWriter::JournalWriter(const formats::Configuration& configuration, Ring<core::Event>& events,
-                             Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell)
+                             Newest<core::Snapshot>& snapshots, RecorderState& state, Wake& to_tell)
     : work_{std::make_shared<Work>(configuration, events, snapshots, state, to_tell)} {}
 
 JournalWriter::~JournalWriter() {

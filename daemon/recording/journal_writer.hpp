@@ -16,10 +16,9 @@ namespace dekeyd {
 class JournalWriter {
 public:
     /// All references must outlive this; after a stop() that returned false, the thread may still hang in the kernel,
-    /// and then they must outlive the process (it should _exit). `to_tell`, if given, is rung when new events became
-    /// durable.
+    /// and then they must outlive the process (it should _exit). `to_tell` is rung after each write.
     JournalWriter(const formats::Configuration& configuration, Ring<core::Event>& events,
-                  Newest<core::Snapshot>& snapshots, RecorderState& state, Wake* to_tell = nullptr);
+                  Newest<core::Snapshot>& snapshots, RecorderState& state, Wake& to_tell);
     ~JournalWriter();
     JournalWriter(const JournalWriter&) = delete;
     JournalWriter& operator=(const JournalWriter&) = delete;

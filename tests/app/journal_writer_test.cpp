@@ -1,7 +1,9 @@
 #include "recording/journal_writer.hpp"
 
 #include <doctest/doctest.h>
+#include <sys/resource.h>
 
+#include <csignal>
 #include <filesystem>
 #include <fstream>
 #include <nlohmann/json.hpp>
@@ -42,7 +44,7 @@ struct Bench {
         snapshots.emplace(snapshot);
     }
     void start() {
-        recorder.emplace(configuration, events, *snapshots, state, &told);
+        recorder.emplace(configuration, events, *snapshots, state, told);
         recorder->start();
     }
     void publish() {
@@ -174,7 +176,7 @@ TEST_CASE("a stop that could not write says so") {
 
 TEST_CASE("what is left at a stop is written: events, and a proof test's date") {
     Bench bench;
-    bench.recorder.emplace(bench.configuration, bench.events, *bench.snapshots, bench.state, &bench.told);
+    bench.recorder.emplace(bench.configuration, bench.events, *bench.snapshots, bench.state, bench.told);
     for (int i = 0; i < 3; ++i) bench.happen(core::EventKind::rf_on);
     CHECK(bench.state.proved_at_s == 0);
     bench.happen(core::EventKind::proof_passed);
@@ -220,6 +222,63 @@ TEST_CASE("a proof test's date is tried again until it is durable; other events 
     REQUIRE(test::eventually(
         [&] { return formats::load_proof(bench.configuration.state_directory) == bench.state.proved_at_s; }));
     CHECK(bench.stop());
+}
+
+TEST_CASE("a proof test's date that finds no place is tried once a second, said, and written once") {
+    const test::Listening log;
+    Bench bench;
+    // A folder in its place: the journal is well meanwhile, and yet the storage fails.
+    const std::filesystem::path proof = bench.folder / "proof";
+    std::filesystem::create_directory(proof);
+    std::ofstream{proof / "in the way"} << "x";
+    bench.start();
+    const core::Instant begun = monotonic_now();
+    bench.happen(core::EventKind::proof_passed);
+    REQUIRE(test::eventually([&] { return bench.state.failed_writes >= 1 && bench.state.journal_durable == 1; }));
+    for (int i = 0; i < 100; ++i) {
+        bench.recorder->wake().ring();
+        std::this_thread::sleep_for(5ms);  // time to do wrong
+    }
+    CHECK(bench.state.failing);
+    const auto failed = bench.state.failed_writes.load();
+    CHECK(static_cast<core::Duration>(monotonic_now() - begun) >= (failed - 1) * 1s);
+    CHECK(log->count("the proof test's date is not durable") == 1);
+    CHECK(log->count("takes writes again") == 0);
+    std::filesystem::remove_all(proof);
+    REQUIRE(test::eventually([&] { return !bench.state.failing; }));
+    CHECK(formats::load_proof(bench.folder.path()) == bench.state.proved_at_s);
+    // Then it is done: what takes its place is left alone, and the next trouble is said at once.
+    std::filesystem::remove(proof);
+    bench.happen(core::EventKind::rf_on);
+    REQUIRE(test::eventually([&] { return bench.state.journal_durable == 2; }));
+    CHECK_FALSE(std::filesystem::exists(proof));
+    std::filesystem::create_directory(proof);
+    std::ofstream{proof / "in the way"} << "x";
+    bench.happen(core::EventKind::proof_passed);
+    REQUIRE(test::eventually([&] { return bench.state.failing.load(); }));
+    CHECK(test::eventually([&] { return log->count("the proof test's date is not durable") == 2; }));
+}
+
+TEST_CASE("an event for which a full storage has no room stays, and is said") {
+    const test::Listening log;
+    Bench bench;
+    bench.start();
+    bench.happen(core::EventKind::started);
+    REQUIRE(test::eventually([&] { return bench.state.journal_durable == 1; }));
+    const std::filesystem::path segment = *std::filesystem::directory_iterator{bench.folder / "journal"};
+    rlimit before{};
+    REQUIRE(::getrlimit(RLIMIT_FSIZE, &before) == 0);
+    const auto ignored = std::signal(SIGXFSZ, SIG_IGN);
+    const rlimit full{.rlim_cur = std::filesystem::file_size(segment), .rlim_max = before.rlim_max};
+    REQUIRE(::setrlimit(RLIMIT_FSIZE, &full) == 0);
+    bench.happen(core::EventKind::rf_on);
+    CHECK(test::eventually([&] { return bench.state.failing.load(); }));
+    REQUIRE(::setrlimit(RLIMIT_FSIZE, &before) == 0);
+    std::signal(SIGXFSZ, ignored);
+    CHECK(bench.state.journal_durable == 1);
+    CHECK(log->count("events are not durable: can't append") == 1);
+    CHECK(bench.stop());
+    CHECK(bench.state.journal_durable == 2);
 }
 
 TEST_CASE("a storage that fails is tried again after a while, and that is said once") {
@@ -269,7 +328,7 @@ TEST_CASE("2000 events wait for the storage; of more the oldest are lost, and co
 TEST_CASE("transmissions become events, with the state of the day; 100 wait for the recorder") {
     Bench bench;
     bench.snapshot.state = core::State::permitted;
-    bench.recorder.emplace(bench.configuration, bench.events, *bench.snapshots, bench.state, &bench.told);
+    bench.recorder.emplace(bench.configuration, bench.events, *bench.snapshots, bench.state, bench.told);
     bench.publish();
     const std::string row = formats::to_row(formats::Transmission{});
     REQUIRE(formats::transmission_from_row(row));
@@ -282,6 +341,8 @@ TEST_CASE("transmissions become events, with the state of the day; 100 wait for 
     CHECK(entry["kind"] == "transmission");
     CHECK(entry["text"] == formats::sentence(formats::Transmission{}));
     CHECK(entry["state"] == "permitted");
+    CHECK(entry["at_s"].get<double>() ==
+          doctest::Approx(core::seconds(monotonic_now().time_since_epoch())).epsilon(0.01));
     CHECK(entry["transmission"].is_object());
 }
 
@@ -313,7 +374,9 @@ TEST_CASE("a journal that ends in a torn write is mended, and said to be; one th
     Bench bench;
     bench.start();
     bench.happen(core::EventKind::started);
-    bench.told.wait(monotonic_now() + 20s);  // rung when it is durable
+    const core::Instant patience = monotonic_now() + 20s;
+    bench.told.wait(patience);  // rung when it is durable
+    CHECK(monotonic_now() < patience);
     CHECK(bench.state.journal_durable == 1);
     CHECK(bench.state.journal_open);
     CHECK(bench.stop());
@@ -321,7 +384,7 @@ TEST_CASE("a journal that ends in a torn write is mended, and said to be; one th
     CHECK(epoch != 0);
     for (const bool torn : {false, true}) {
         const std::filesystem::path segment = *std::filesystem::directory_iterator{bench.folder / "journal"};
-        if (torn) std::ofstream{segment, std::ios::app} << "torn";
+        if (torn) std::ofstream{segment, std::ios::app} << "t";
         const test::Listening log;
         bench.state.journal_durable = 0;
         bench.state.journal_epoch = 0;
@@ -331,7 +394,7 @@ TEST_CASE("a journal that ends in a torn write is mended, and said to be; one th
         CHECK(bench.state.journal_durable == 1);
         CHECK(bench.state.journal_epoch == epoch);
         CHECK(bench.stop());
-        CHECK(log->count("4 bytes of a torn write") == (torn ? 1 : 0));
+        CHECK(log->count("1 bytes of a torn write") == (torn ? 1 : 0));
         CHECK(log->count("torn") == (torn ? 1 : 0));
     }
 }

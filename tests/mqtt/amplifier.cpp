@@ -55,7 +55,7 @@ void Amplifier::start_guard() {
     journal_feed.emplace(configuration.state_directory + "/journal", state, control->wake());
     control->serve_telemetry({.commands = &commands, .recorder = &state, .latest = &latest, .journal = &*journal_feed},
                              "test");
-    recorder.emplace(configuration, to_recorder, *for_recorder, state, &control->wake());
+    recorder.emplace(configuration, to_recorder, *for_recorder, state, control->wake());
     recorder->start();
     journal_feed->start();
     snapshot.now = monotonic_now();
