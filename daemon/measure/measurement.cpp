@@ -134,7 +134,9 @@ void Measurement::derive_window(double mean_w) noexcept {
     if (!forward.measured()) return;
     window_.take(forward, mean_w);
     const auto told = [&](double watts) {
+        if (watts <= forward.value && forward.health == Health::at_floor) return forward;
         Reading reading = forward;
+        reading.health = Health::good;
         reading.value = reading.low = reading.high = watts;
         return within(reading, channels_[index].uncertainty_db(reading));
     };

@@ -72,6 +72,14 @@ TEST_CASE("power window: shown with forward, and unknown with it") {
     CHECK(reading(Derived::mean_forward).value == doctest::Approx(80.0).epsilon(0.01));
     CHECK(reading(Derived::peak_forward).value == doctest::Approx(100.0).epsilon(0.001));
     CHECK(reading(Derived::peak_forward).low < 100.0);
+    b.unkey();
+    b.forward_again_w = -1.0;
+    b.step();  // a pause: forward is on its floor, its window isn't
+    CHECK(reading(Derived::peak_forward).health == Health::good);
+    CHECK(reading(Derived::mean_forward).health == Health::good);
+    b.run(20s, true);
+    CHECK(reading(Derived::peak_forward).health == Health::at_floor);
+    CHECK(reading(Derived::peak_forward).low == 0.0);
     b.faults[forward] = Fault::io_error;
     b.run(200ms, false);
     CHECK(reading(Derived::mean_forward).health == Health::unknown);
