@@ -113,7 +113,7 @@ TEST_CASE("every class that has state has the members that its fields() was writ
     CHECK(sizeof(core::Supervision) == 368);
     CHECK(sizeof(core::Interlock) == 240);
     CHECK(sizeof(core::EventList) == 40);
-    CHECK(sizeof(core::Protection) == 2600);
+    CHECK(sizeof(core::Protection) == 2608);
     CHECK(sizeof(core::Reading) == 40);
     CHECK(sizeof(core::Cause) == 24);
     CHECK(sizeof(core::ChannelCount) == 40);
