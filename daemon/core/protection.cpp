@@ -376,7 +376,7 @@ void Protection::report_sensors(Instant now) noexcept {
         // One that was never read is told of as well, once the others have had time to wake up: while something else
         // keeps the line at inhibit nothing else would.
         const bool never_read =
-            lost && count.lost && !count.told && now - began_ > plan_.channels[i].allowed_age + wakes_within;
+            lost && count.lost && !count.told && began_ && now - *began_ > plan_.channels[i].allowed_age + wakes_within;
         if (lost == count.lost && !never_read) continue;
         count.lost = lost;
         const auto source = static_cast<SourceIndex>(plan_.limits.size() + i);

@@ -134,7 +134,7 @@ private:
     EventList events_;
     Snapshot snapshot_;
     Instant last_step_{};
-    Instant began_ = Instant::max();  ///< the first step; a capture's state that doesn't know it has none
+    std::optional<Instant> began_;  ///< the first step; a capture's state that doesn't know it has none
     Instant rf_last_seen_{};
     bool unclean_start_;
     bool permit_ = false;         ///< what was decided last

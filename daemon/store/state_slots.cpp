@@ -43,7 +43,7 @@ std::size_t slot_bytes(const core::Plan& plan) {
     const Note longest{.at_s = std::numeric_limits<std::int64_t>::max(),
                        .synchronised = true,
                        .reason = std::string(longest_reason, 'x')};
-    fullest.notes = {longest, longest, longest};
+    fullest.notes = {longest, longest, {.at_s = longest.at_s, .synchronised = true}};
     return (to_text(plan, fullest).size() + slot_unit - 1) / slot_unit * slot_unit;
 }
 

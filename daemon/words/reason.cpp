@@ -147,7 +147,7 @@ std::string reason(const core::Plan& plan, const core::Snapshot& snapshot, const
             if (latched) text = words(plan, snapshot, *latched) + ": latched until an operator resets it.";
             return text + also(plan, snapshot, latched) + held;
         }
-        case core::State::held: return held.substr(1) + also(plan, snapshot, std::nullopt);
+        case core::State::held: return (held.empty() ? "Held." : held.substr(1)) + also(plan, snapshot, std::nullopt);
         case core::State::tripped:
             return active ? words(plan, snapshot, *active) + "." + also(plan, snapshot, active) : "Tripped.";
         case core::State::starting: return why_starting(plan, snapshot);

@@ -380,6 +380,9 @@ TEST_CASE("a slot takes the fullest state to its last byte, and is no block larg
         state.memory.held_locally = state.memory.held_remotely = true;
         state.memory.trip_level = state.memory.unclean_level = core::Duration::max();
         state.memory.latched.flip();
+        state.notes.lockout = {.at_s = std::numeric_limits<std::int64_t>::max(), .synchronised = true};
+        state.notes.local = state.notes.remote = state.notes.lockout;
+        state.notes.local.reason = state.notes.remote.reason = std::string(formats::longest_reason, 'x');
         return state;
     };
     const auto size = [&] { return formats::to_text(plan, fullest()).size(); };

@@ -127,7 +127,11 @@ TEST_CASE("a spreadsheet shows the column names in the first rows, and a recordi
     CHECK(line_of(written.text, "\nstep,t (s)") <= 14);
     CHECK(line_of(written.text, "\n#configuration ") > line_of(written.text, "\nstep,t (s)") + 40);
     formats::CaptureWriter writer{written.amplifier.config.plan, {}};
-    writer.begin({.kind = "recording", .state = "a\n", .configuration = "b\n"});
+    formats::CaptureHeader header;
+    header.kind = "recording";
+    header.state = "a\n";
+    header.configuration = "b\n";
+    writer.begin(header);
     CHECK(line_of(writer.text(), "\n#configuration ") < line_of(writer.text(), "\nstep,t (s)"));
     CHECK(writer.text().starts_with("# dekeyd-capture 2\n"));
 }

@@ -115,7 +115,7 @@ TEST_CASE("every class that has state has the members that its fields() was writ
     CHECK(sizeof(core::PowerWindow) == 120);
     CHECK(sizeof(core::Interlock) == 240);
     CHECK(sizeof(core::EventList) == 40);
-    CHECK(sizeof(core::Protection) == 2832);
+    CHECK(sizeof(core::Protection) == 2840);
     CHECK(sizeof(core::Reading) == 40);
     CHECK(sizeof(core::Cause) == 24);
     CHECK(sizeof(core::ChannelCount) == 40);
