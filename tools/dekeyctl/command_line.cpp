@@ -178,7 +178,7 @@ void CommandLine::add_state_commands() {
         "Takes the permit away until 'release'; a restart doesn't end it. (A limit's hold_off is another thing: how "
         "long its cause must be gone)",
         "Example:\n  dekeyctl hold --reason 'replacing the feeder'")
-        ->add_option("-r,--reason", order_.reason, "why, for the journal");
+        ->add_option("-r,--reason", order_.reason, "why: kept with the hold, and shown wherever it is");
     add_order(
         "release",
         "Ends what 'hold' began, and permits only when nothing else stands; what a trip latched is ended by 'reset'",
