@@ -32,7 +32,8 @@ double usual(const std::string& sensor) {
     return values.at(sensor);
 }
 
-/// Reads each bus slot by slot; `offset_s` shifts the buses against the change and each other.
+/// Reads each bus slot by slot, and hands over as the sampler does: a thermometer by itself. `offset_s` shifts the
+/// buses against the change and each other.
 class Buses {
 public:
     Buses(const formats::Configuration& configuration, World world, double change_s, double offset_s)
@@ -40,7 +41,8 @@ public:
           plan_{configuration.plan},
           world_{std::move(world)},
           change_s_{change_s},
-          protection_{plan_, {}, false} {
+          protection_{plan_, {}, false},
+          slot_(configuration.buses.size()) {
         for (std::size_t bus = 0; bus < configuration.buses.size(); ++bus)
             begin_s_.push_back(std::fmod(offset_s * (1.0 + 0.37 * static_cast<double>(bus)), round_s(bus)));
     }
@@ -52,8 +54,8 @@ public:
             std::size_t next = begin_s_.size();
             double at_s = look_s + core::seconds(configuration_.guard_period);
             for (std::size_t bus = 0; bus < begin_s_.size(); ++bus) {
-                if (begin_s_[bus] + scan_s(bus) < at_s) {
-                    at_s = begin_s_[bus] + scan_s(bus);
+                if (handed_s(bus) < at_s) {
+                    at_s = handed_s(bus);
                     next = bus;
                 }
             }
@@ -62,7 +64,11 @@ public:
             if (next < begin_s_.size()) {
                 samples = read(next);
                 scans.push_back({.sampler = static_cast<std::uint16_t>(next), .samples = samples});
-                begin_s_[next] += round_s(next);
+                const bool more = alone(next) && ++slot_[next] < samples.size();
+                if (!more) {
+                    slot_[next] = 0;
+                    begin_s_[next] += round_s(next);
+                }
             }
             look_s = at_s;
             protection_.step({.now = instant(at_s),
@@ -76,6 +82,12 @@ public:
     }
 
 private:
+    [[nodiscard]] bool alone(std::size_t bus) const {
+        return configuration_.buses[bus].driver == formats::BusDriver::w1;
+    }
+    [[nodiscard]] double handed_s(std::size_t bus) const {
+        return begin_s_[bus] + (alone(bus) ? conversion_s(bus) * static_cast<double>(slot_[bus] + 1) : scan_s(bus));
+    }
     [[nodiscard]] double conversion_s(std::size_t bus) const {
         return core::seconds(configuration_.buses[bus].conversion);
     }
@@ -98,7 +110,10 @@ private:
             const double native = channel->power
                                       ? core::detector_level(*channel->power, core::dbm_from_watts(value)).volts
                                       : value / channel->gain + channel->zero;
-            samples.push_back({.value = native, .begun = instant(at_s), .fault = core::Fault::none});
+            if (alone(bus) && samples.size() != slot_[bus])
+                samples.emplace_back();
+            else
+                samples.push_back({.value = native, .begun = instant(at_s), .fault = core::Fault::none});
         }
         return samples;
     }
@@ -109,6 +124,7 @@ private:
     double change_s_;
     core::Protection protection_;
     std::vector<double> begin_s_;
+    std::vector<std::size_t> slot_;  ///< of a bus that hands over each by itself: the next
 };
 
 /// The sensor that is changed for a limit, and from what to what.

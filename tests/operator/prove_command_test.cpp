@@ -66,7 +66,9 @@ TEST_CASE("a proof says beforehand how many limits it forces and how long that t
                      {"provable", true}, {"qualify_s", 0.1}, {"reaction_s", 19.6}, {"hold_off_s", 30.0}};
     json warning = limit;
     warning["trips"] = false;
-    status["limits"] = {limit, limit, warning};
+    json provisional = limit;  // it is forced too, though it rests
+    provisional["provisional"] = provisional["rests"] = true;
+    status["limits"] = {limit, provisional, warning};
     // Twice a reaction, a hold-off and 0.4 s, and 5 s for the line.
     CHECK(prove_against(status).find("It forces 2 limits and takes about 1 min 45 s") != std::string::npos);
 }

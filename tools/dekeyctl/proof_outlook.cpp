@@ -11,10 +11,10 @@ double proof_seconds(const Limit& limit) {
     return limit.trips && limit.provable ? limit.reaction_s + limit.hold_off_s + look_s : 0.0;
 }
 
-ProofOutlook proof_outlook(const Status& status) {
+ProofOutlook proof_outlook(const std::vector<Limit>& limits) {
     constexpr double line_s = 5.0;  // the line both ways, and a look at the contact
     ProofOutlook outlook{.limits = 0, .seconds = line_s};
-    for (const Limit& limit : status.limits) {
+    for (const Limit& limit : limits) {
         outlook.limits += limit.trips && limit.provable ? 1 : 0;
         outlook.seconds += proof_seconds(limit);
     }

@@ -3,6 +3,7 @@
 
 #include <cstddef>
 #include <string>
+#include <vector>
 
 #include "dekeyctl/status.hpp"
 
@@ -12,7 +13,8 @@ struct ProofOutlook {
     std::size_t limits = 0;  ///< that are forced
     double seconds = 0.0;    ///< the line, and each limit's reaction and hold-off
 };
-ProofOutlook proof_outlook(const Status& status);
+/// Of all limits, the provisional ones too, which `Status` leaves out while they rest.
+ProofOutlook proof_outlook(const std::vector<Limit>& limits);
 /// Of one limit: until the next may be forced.
 double proof_seconds(const Limit& limit);
 

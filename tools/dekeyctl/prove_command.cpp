@@ -15,6 +15,7 @@
 #include <optional>
 #include <string>
 #include <thread>
+#include <vector>
 
 #include "base/connection.hpp"
 #include "base/durable_file.hpp"
@@ -163,7 +164,16 @@ private:
             return fail(exit_refused, "what else stands: " + what +
                                           ". Expected nothing beside the hold: mend it, or "
                                           "wait for its hold-off, and 'dekeyctl reset' what is latched");
-        if (now) outlook_ = proof_outlook(*now);
+        std::vector<Limit> limits;
+        for (const OrderedJson& one : part_of(first, "limits")) {
+            Limit limit;
+            limit.trips = is_true(one, "trips");
+            limit.provable = is_true(one, "provable");
+            limit.reaction_s = number_of(one, "reaction_s").value_or(0.0);
+            limit.hold_off_s = number_of(one, "hold_off_s").value_or(0.0);
+            limits.push_back(std::move(limit));
+        }
+        outlook_ = proof_outlook(limits);
         // An evening's test whose report can't be kept is better not begun.
         std::error_code error;
         if (!std::filesystem::is_directory(options_.folder, error) || ::access(options_.folder.c_str(), W_OK) != 0)
