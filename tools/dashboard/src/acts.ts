@@ -49,8 +49,11 @@ export function consequences(command: Command, device: Device): string[] {
     return [hold, t.acts.releasePermits, t.acts.nobodyWorks];
   }
   const latched = device.causes.filter((cause) => cause.latched).map((cause) => cause.text || cause.id);
-  const what = latched.length ? t.acts.takenAway(`${latched.map((text) => text.replace(/\.$/, "")).join("; ")}.`)
-             : device.state === "locked out" || device.state === "latched" ? t.acts.takenAway(device.reason) : t.acts.nothingLatched;
+  const what = latched.length
+    ? t.acts.takenAway(`${latched.map((text) => text.replace(/\.$/, "")).join("; ")}.`)
+    : device.state === "locked out" || device.state === "latched"
+      ? t.acts.takenAway(device.reason)
+      : t.acts.nothingLatched;
   return [what, t.acts.resetPermits, t.acts.knowWhy];
 }
 

@@ -17,7 +17,13 @@ export interface Banner {
   standing: Standing[]; ///< all that stands against the permit
 }
 
-const tones: Record<string, Tone> = { starting: "wait", tripped: "stop", held: "hold", latched: "stop", "locked out": "stop" };
+const tones: Record<string, Tone> = {
+  starting: "wait",
+  tripped: "stop",
+  held: "hold",
+  latched: "stop",
+  "locked out": "stop",
+};
 
 export function stateWord(device: Device): string {
   if (device.state === "permitted") return device.permit ? t.state["permitted"]! : t.state["inhibited"]!;
@@ -53,7 +59,9 @@ function tripFact(device: Device, now: Moment): string[] {
   const cause = firstCause(device);
   const trip = tripOf(device, cause);
   if (!trip || trip.value === null || trip.level === null) return [];
-  return [t.banner.trippedAt(shown(trip.value, trip.unit), shown(trip.level, trip.unit), ago(device, trip, cause, now))];
+  return [
+    t.banner.trippedAt(shown(trip.value, trip.unit), shown(trip.level, trip.unit), ago(device, trip, cause, now)),
+  ];
 }
 
 /// "VSWR 2.45": the value at which it tripped, not what is left of it now.
@@ -66,13 +74,22 @@ function causeNumber(device: Device): string {
   const trip = tripOf(device, cause);
   if (trip && trip.value !== null) return `${name} ${shown(trip.value, limit.unit)}`;
   const known = device.quantities.get(limit.watch);
-  const past = known && known.value !== null && known.quality === "good" &&
-               (limit.direction === "above" ? known.value >= limit.trip : known.value <= limit.trip);
-  return past ? `${name} ${shown(known.value!, limit.unit)}` : cause.text.split(/ at or (?:above|below) /)[0]!.replace(/\.$/, "") || limit.name;
+  const past =
+    known &&
+    known.value !== null &&
+    known.quality === "good" &&
+    (limit.direction === "above" ? known.value >= limit.trip : known.value <= limit.trip);
+  return past
+    ? `${name} ${shown(known.value!, limit.unit)}`
+    : cause.text.split(/ at or (?:above|below) /)[0]!.replace(/\.$/, "") || limit.name;
 }
 
 function heldBy(device: Device): string {
-  return device.held === "local" || device.held === "both" ? t.banner.atAmplifier : device.held === "remote" ? t.banner.fromAfar : "";
+  return device.held === "local" || device.held === "both"
+    ? t.banner.atAmplifier
+    : device.held === "remote"
+      ? t.banner.fromAfar
+      : "";
 }
 
 function forwardPower(device: Device): string {
@@ -96,18 +113,34 @@ function besides(device: Device): string[] {
 
 function lastKnown(device: Device | undefined, news: News, now: Moment): string[] {
   if (!device || news.age_s === null || !device.state) return [t.banner.nothingKnown];
-  return [t.banner.lastKnown(clock(now.wall - news.age_s * 1000, now.wall), stateWord(device).toLowerCase()), t.banner.protection];
+  return [
+    t.banner.lastKnown(clock(now.wall - news.age_s * 1000, now.wall), stateWord(device).toLowerCase()),
+    t.banner.protection,
+  ];
 }
 
 function inhibited(device: Device, now: Moment): Banner {
   const known = Object.hasOwn(tones, device.state) && device.permit !== true;
   const tone = known ? tones[device.state]! : "stop";
-  const number = { stop: causeNumber(device), hold: heldBy(device), go: "", air: "", unknown: "",
-                   wait: device.settlingLeft ? duration(Math.ceil(device.settlingLeft)) : "" }[tone];
+  const number = {
+    stop: causeNumber(device),
+    hold: heldBy(device),
+    go: "",
+    air: "",
+    unknown: "",
+    wait: device.settlingLeft ? duration(Math.ceil(device.settlingLeft)) : "",
+  }[tone];
   const reset = device.state === "latched" || device.state === "locked out" ? [resetWay(device)] : [];
   const facts = known ? [...(tone === "stop" ? tripFact(device, now) : []), ...reset] : [];
-  return { tone, contact: device.permit === true ? "unknown" : "open", word: stateWord(device), number, answer: t.banner.mustNot(device.reason),
-           facts: [...facts, ...besides(device)], standing: standingOf(device, now) };
+  return {
+    tone,
+    contact: device.permit === true ? "unknown" : "open",
+    word: stateWord(device),
+    number,
+    answer: t.banner.mustNot(device.reason),
+    facts: [...facts, ...besides(device)],
+    standing: standingOf(device, now),
+  };
 }
 
 export function describeBanner(device: Device | undefined, news: News, now: Moment): Banner {
@@ -118,7 +151,14 @@ export function describeBanner(device: Device | undefined, news: News, now: Mome
   }
   if (device.proof) {
     const answer = t.banner.mustNot(device.proof);
-    return { ...unsure, tone: "wait", word: t.banner.proof, answer, facts: [t.banner.proves, ...besides(device)], standing: standingOf(device, now) };
+    return {
+      ...unsure,
+      tone: "wait",
+      word: t.banner.proof,
+      answer,
+      facts: [t.banner.proves, ...besides(device)],
+      standing: standingOf(device, now),
+    };
   }
   if (device.monitorOnly) {
     const would = device.state === "permitted" ? t.banner.would : t.banner.wouldNot(device.reason);
@@ -127,11 +167,25 @@ export function describeBanner(device: Device | undefined, news: News, now: Mome
   if (device.permit === true && device.state === "permitted") {
     const number = device.rf ? t.banner.on(forwardPower(device)) : t.banner.noRf;
     if (device.commissioningLeft !== null) {
-      return { ...unsure, tone: "wait", contact: "closed", word: t.banner.commissioning, number: t.banner.left(duration(device.commissioningLeft)),
-               answer: t.banner.commissions, facts: [rfFact(device)] };
+      return {
+        ...unsure,
+        tone: "wait",
+        contact: "closed",
+        word: t.banner.commissioning,
+        number: t.banner.left(duration(device.commissioningLeft)),
+        answer: t.banner.commissions,
+        facts: [rfFact(device)],
+      };
     }
-    return { ...unsure, tone: device.rf ? "air" : "go", contact: "closed", word: t.state["permitted"]!, number, answer: t.banner.may,
-             facts: [rfFact(device), ...besides(device)] };
+    return {
+      ...unsure,
+      tone: device.rf ? "air" : "go",
+      contact: "closed",
+      word: t.state["permitted"]!,
+      number,
+      answer: t.banner.may,
+      facts: [rfFact(device), ...besides(device)],
+    };
   }
   return inhibited(device, now);
 }

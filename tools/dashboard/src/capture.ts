@@ -27,7 +27,8 @@ export interface Capture {
 const mostPoints = 2000;
 const mostCurves = 16;
 
-const isObject = (value: unknown): value is Record<string, unknown> => typeof value === "object" && value !== null && !Array.isArray(value);
+const isObject = (value: unknown): value is Record<string, unknown> =>
+  typeof value === "object" && value !== null && !Array.isArray(value);
 const num = (value: unknown): number | null => (typeof value === "number" && Number.isFinite(value) ? value : null);
 const str = (value: unknown): string => (typeof value === "string" ? value : "");
 const list = (value: unknown): unknown[] => (Array.isArray(value) ? value : []);
@@ -47,20 +48,36 @@ export function readCapture(payload: string): Capture | null {
   for (let i = 0; i < times.length; ++i) {
     if (times[i] === null || (i > 0 && times[i]! < times[i - 1]!)) return null;
   }
-  const curves = list(json["quantities"]).filter(isObject).slice(0, mostCurves).map((one) => {
-    const values = list(one["values"]).map(num);
-    values.length = times.length;
-    return { id: str(one["id"]), name: str(one["name"]) || str(one["id"]), unit: str(one["unit"]), values: Array.from(values, (v) => v ?? null) };
-  });
+  const curves = list(json["quantities"])
+    .filter(isObject)
+    .slice(0, mostCurves)
+    .map((one) => {
+      const values = list(one["values"]).map(num);
+      values.length = times.length;
+      return {
+        id: str(one["id"]),
+        name: str(one["name"]) || str(one["id"]),
+        unit: str(one["unit"]),
+        values: Array.from(values, (v) => v ?? null),
+      };
+    });
   const permit: [number, boolean][] = [];
   for (const one of list(json["permit"])) {
     const at = num(list(one)[0]);
     if (at !== null) permit.push([at, list(one)[1] === true]);
   }
   return {
-    at_s, wall: Date.parse(str(json["wall"])), synchronised: json["synchronised"] !== false, cause: str(json["cause"]),
-    watch: str(json["watch"]), level: num(json["level"]), steps: num(json["steps"]) ?? 0, lost: num(json["lost"]) ?? 0,
-    permit, t: times as number[], curves,
+    at_s,
+    wall: Date.parse(str(json["wall"])),
+    synchronised: json["synchronised"] !== false,
+    cause: str(json["cause"]),
+    watch: str(json["watch"]),
+    level: num(json["level"]),
+    steps: num(json["steps"]) ?? 0,
+    lost: num(json["lost"]) ?? 0,
+    permit,
+    t: times as number[],
+    curves,
   };
 }
 
@@ -96,8 +113,13 @@ export function captureCharts(capture: Capture, forward: string, reflected: stri
       pair.curves.push(curve);
       pair.level ??= level;
     } else {
-      charts.push({ id: paired ? "power" : curve.id, title: paired ? t.capture.power : curve.name[0]!.toUpperCase() + curve.name.slice(1),
-                    unit: curve.unit, curves: [curve], level });
+      charts.push({
+        id: paired ? "power" : curve.id,
+        title: paired ? t.capture.power : curve.name[0]!.toUpperCase() + curve.name.slice(1),
+        unit: curve.unit,
+        curves: [curve],
+        level,
+      });
     }
   }
   return charts;
@@ -125,10 +147,17 @@ export function beside(seconds: number): string {
 
 /// The capture in one sentence for each curve, for a reader who doesn't see it.
 export function inWords(capture: Capture, chart: CaptureChart): string {
-  return chart.curves.map((curve) => {
-    const known = curve.values.filter((value) => value !== null);
-    const at = valueAt(capture, curve, 0);
-    const ends = t.capture.between(number(Math.min(...known), curve.unit), withUnit(Math.max(...known), curve.unit));
-    return `${at === null ? t.capture.notAtTrip(curve.name) : t.capture.atTripWas(curve.name, withUnit(at, curve.unit))}, ${ends}`;
-  }).join("; ") + (chart.level === null ? "" : `; ${t.capture.itTripsAt(withUnit(chart.level, chart.unit))}`);
+  return (
+    chart.curves
+      .map((curve) => {
+        const known = curve.values.filter((value) => value !== null);
+        const at = valueAt(capture, curve, 0);
+        const ends = t.capture.between(
+          number(Math.min(...known), curve.unit),
+          withUnit(Math.max(...known), curve.unit),
+        );
+        return `${at === null ? t.capture.notAtTrip(curve.name) : t.capture.atTripWas(curve.name, withUnit(at, curve.unit))}, ${ends}`;
+      })
+      .join("; ") + (chart.level === null ? "" : `; ${t.capture.itTripsAt(withUnit(chart.level, chart.unit))}`)
+  );
 }

@@ -39,8 +39,12 @@ export class Stack {
   private strips: Strip[] = [];
   private range: [number, number] | null = null; ///< as it was set; what comes later and differs is the viewer's
 
-  constructor(private readonly body: HTMLElement, private readonly key: string, private readonly time: boolean,
-              private readonly events: StackEvents) {
+  constructor(
+    private readonly body: HTMLElement,
+    private readonly key: string,
+    private readonly time: boolean,
+    private readonly events: StackEvents,
+  ) {
     new ResizeObserver(() => this.resize()).observe(body);
   }
 
@@ -91,7 +95,15 @@ export class Stack {
         bands.push({ series: [at + 2, at + 1], fill: `${colour}33` });
       }
       const value = el("output");
-      caption.append(el("span", { class: "curve", "data-style": String(one.style) }, el("i", { "aria-hidden": "true" }), one.label ? `${one.label} ` : "", value));
+      caption.append(
+        el(
+          "span",
+          { class: "curve", "data-style": String(one.style) },
+          el("i", { "aria-hidden": "true" }),
+          one.label ? `${one.label} ` : "",
+          value,
+        ),
+      );
       values.push(value);
     }
     const extra = el("span", { class: "forecast" });
@@ -100,31 +112,71 @@ export class Stack {
     const figure = el("figure", { "data-chart": strip.id }, caption, stage);
     this.body.append(figure);
     const size = Math.round(parseFloat(getComputedStyle(document.documentElement).fontSize) * 0.75);
-    const axis = { stroke: () => soft, font: `${size}px system-ui, sans-serif`, grid: { stroke: rule, width: 1 }, ticks: { show: false } };
-    const plot = new uPlot({
-      width: Math.max(160, stage.clientWidth), height: strip.height, legend: { show: false }, padding: [8, 6, strip.times ? 0 : 6, 0],
-      cursor: { sync: { key: this.key, setSeries: false }, drag: { x: true, y: false, setScale: true }, points: { show: false },
-                bind: { dblclick: () => () => (this.events.whole(), null) } },
-      scales: { x: { time: this.time, auto: false }, y: { range: (_plot, low, high) => strip.range(low, high) },
-                ...(strip.rightRange ? { r: { range: (_plot: uPlot, low: number | null, high: number | null) => strip.rightRange!(low, high) } } : {}) },
-      series, bands,
-      axes: [
-        { ...axis, size: strip.times ? size * 2 : 0, space: size * 6.5, values: (_plot, all) => all.map((x) => (strip.times ? this.events.xText(x) : "")) },
-        { ...axis, size: size * 3.8, space: size * 2.2, values: (_plot, all) => all.map((value) => `${+value.toFixed(3)}`) },
-        // A right axis everywhere keeps the times of all charts above each other.
-        // eslint-disable-next-line @typescript-eslint/no-unsafe-enum-assignment -- the enumeration exists for the compiler alone
-        { ...axis, side: 1, scale: strip.rightRange ? "r" : "y", size: size * 2.8, grid: { show: false },
-          values: (_plot, all) => all.map((value) => (strip.rightRange ? `${+value.toFixed(2)}` : "")) },
-      ],
-      hooks: {
-        drawClear: [(self) => this.events.shade(self)],
-        draw: [(self) => this.events.annotate(self, index)],
-        setCursor: [(self) => this.events.moved(self)],
-        setScale: [(self, scale) => {
-          if (scale === "x") this.scaled(self);
-        }],
+    const axis = {
+      stroke: () => soft,
+      font: `${size}px system-ui, sans-serif`,
+      grid: { stroke: rule, width: 1 },
+      ticks: { show: false },
+    };
+    const plot = new uPlot(
+      {
+        width: Math.max(160, stage.clientWidth),
+        height: strip.height,
+        legend: { show: false },
+        padding: [8, 6, strip.times ? 0 : 6, 0],
+        cursor: {
+          sync: { key: this.key, setSeries: false },
+          drag: { x: true, y: false, setScale: true },
+          points: { show: false },
+          bind: { dblclick: () => () => (this.events.whole(), null) },
+        },
+        scales: {
+          x: { time: this.time, auto: false },
+          y: { range: (_plot, low, high) => strip.range(low, high) },
+          ...(strip.rightRange
+            ? { r: { range: (_plot: uPlot, low: number | null, high: number | null) => strip.rightRange!(low, high) } }
+            : {}),
+        },
+        series,
+        bands,
+        axes: [
+          {
+            ...axis,
+            size: strip.times ? size * 2 : 0,
+            space: size * 6.5,
+            values: (_plot, all) => all.map((x) => (strip.times ? this.events.xText(x) : "")),
+          },
+          {
+            ...axis,
+            size: size * 3.8,
+            space: size * 2.2,
+            values: (_plot, all) => all.map((value) => `${+value.toFixed(3)}`),
+          },
+          // A right axis everywhere keeps the times of all charts above each other.
+          {
+            ...axis,
+            // eslint-disable-next-line @typescript-eslint/no-unsafe-enum-assignment -- the enumeration exists for the compiler alone
+            side: 1,
+            scale: strip.rightRange ? "r" : "y",
+            size: size * 2.8,
+            grid: { show: false },
+            values: (_plot, all) => all.map((value) => (strip.rightRange ? `${+value.toFixed(2)}` : "")),
+          },
+        ],
+        hooks: {
+          drawClear: [(self) => this.events.shade(self)],
+          draw: [(self) => this.events.annotate(self, index)],
+          setCursor: [(self) => this.events.moved(self)],
+          setScale: [
+            (self, scale) => {
+              if (scale === "x") this.scaled(self);
+            },
+          ],
+        },
       },
-    }, data, stage);
+      data,
+      stage,
+    );
     this.touch(plot);
     mark(figure, "aria-label", strip.title);
     return { plot, figure, values, extra };
@@ -145,7 +197,8 @@ export class Stack {
     const fingers = new Map<number, number>();
     let begun: { xs: [number, number] } | null = null;
     const place = (event: PointerEvent) => event.clientX - plot.over.getBoundingClientRect().left;
-    const values = (): [number, number] => [...fingers.values()].slice(0, 2).map((left) => plot.posToVal(left, "x")) as [number, number];
+    const values = (): [number, number] =>
+      [...fingers.values()].slice(0, 2).map((left) => plot.posToVal(left, "x")) as [number, number];
     plot.over.addEventListener("pointerdown", (event) => {
       if (event.pointerType !== "touch") return;
       fingers.set(event.pointerId, place(event));

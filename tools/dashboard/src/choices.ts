@@ -7,7 +7,7 @@ function read(name: string): string {
   try {
     return localStorage.getItem(prefix + name) ?? "";
   } catch {
-    return "";  // it keeps nothing
+    return ""; // it keeps nothing
   }
 }
 
@@ -30,7 +30,8 @@ export const choices = {
   login(): Login | undefined {
     try {
       const kept = JSON.parse(read("login")) as Partial<Login>;
-      if (typeof kept.username === "string" && typeof kept.password === "string") return { username: kept.username, password: kept.password };
+      if (typeof kept.username === "string" && typeof kept.password === "string")
+        return { username: kept.username, password: kept.password };
     } catch {
       // none, or none that can be read
     }

@@ -19,19 +19,36 @@ export function csv(rows: Cell[][]): string {
 const iso = (wall: number) => (Number.isFinite(wall) ? new Date(wall).toISOString() : "");
 
 export function eventsCsv(device: Device): string {
-  return csv([["number", "time", "clock_set", "kind", "severity", "source", "value", "unit", "level", "origin", "text"],
-    ...device.happenings.map((one): Cell[] => [one.number, iso(one.wall), one.synchronised ? "yes" : "no", one.kind, one.severity, one.source, one.value,
-                                               one.unit, one.level, one.origin, one.text])]);
+  return csv([
+    ["number", "time", "clock_set", "kind", "severity", "source", "value", "unit", "level", "origin", "text"],
+    ...device.happenings.map((one): Cell[] => [
+      one.number,
+      iso(one.wall),
+      one.synchronised ? "yes" : "no",
+      one.kind,
+      one.severity,
+      one.source,
+      one.value,
+      one.unit,
+      one.level,
+      one.origin,
+      one.text,
+    ]),
+  ]);
 }
 
 export function captureCsv(capture: Capture): string {
   const head = capture.curves.map((curve) => (curve.unit ? `${curve.id}_${curve.unit}` : curve.id));
   let next = 0;
   let permit: number | null = null;
-  return csv([["t_s", "permit", ...head], ...capture.t.map((at, i): Cell[] => {
-    for (; next < capture.permit.length && capture.permit[next]![0] <= at + 1e-9; ++next) permit = capture.permit[next]![1] ? 1 : 0;
-    return [+at.toFixed(6), permit, ...capture.curves.map((curve) => curve.values[i] ?? null)];
-  })]);
+  return csv([
+    ["t_s", "permit", ...head],
+    ...capture.t.map((at, i): Cell[] => {
+      for (; next < capture.permit.length && capture.permit[next]![0] <= at + 1e-9; ++next)
+        permit = capture.permit[next]![1] ? 1 : 0;
+      return [+at.toFixed(6), permit, ...capture.curves.map((curve) => curve.values[i] ?? null)];
+    }),
+  ]);
 }
 
 export function fileName(device: string, what: string, wall: number): string {

@@ -21,18 +21,37 @@ export function chainRow(device: Device, chain: Chain): ChainRow {
   }
   const line = 10 * Math.log10(watts * 1000);
   const detector = line - terms.reduce((sum, term) => sum + term, 0);
-  const volts = chain.law === "log" && chain.slope !== null && chain.intercept !== null ? chain.slope * (detector - chain.intercept)
-              : chain.law === "square" && chain.voltsPerWatt !== null ? chain.voltsPerWatt * 10 ** (detector / 10 - 3) : null;
-  const prefix = known!.quality === "at the floor" ? `${t.ladder.atMost} ` : known!.quality === "above range" ? `${t.ladder.atLeast} ` : "";
-  return { name, cells: [
-    volts !== null ? `${volts.toFixed(3)} V` : chain.law === "table" ? t.details.byTable(chain.points) : "–",
-    `${number(detector, "dBm")} dBm`, ...terms.map(db), `${number(line, "dBm")} dBm`, prefix + shown(watts, "W"), about] };
+  const volts =
+    chain.law === "log" && chain.slope !== null && chain.intercept !== null
+      ? chain.slope * (detector - chain.intercept)
+      : chain.law === "square" && chain.voltsPerWatt !== null
+        ? chain.voltsPerWatt * 10 ** (detector / 10 - 3)
+        : null;
+  const prefix =
+    known!.quality === "at the floor"
+      ? `${t.ladder.atMost} `
+      : known!.quality === "above range"
+        ? `${t.ladder.atLeast} `
+        : "";
+  return {
+    name,
+    cells: [
+      volts !== null ? `${volts.toFixed(3)} V` : chain.law === "table" ? t.details.byTable(chain.points) : "–",
+      `${number(detector, "dBm")} dBm`,
+      ...terms.map(db),
+      `${number(line, "dBm")} dBm`,
+      prefix + shown(watts, "W"),
+      about,
+    ],
+  };
 }
 
 /// Those that began today by the viewer's clock, newest first; without a set clock they can't be told, and are in.
 export function ofToday(device: Device, now: number): Transmission[] {
   const today = new Date(now).toDateString();
-  return device.transmissions.filter((one) => !one.synchronised || new Date(one.start + device.clockOffset).toDateString() === today).reverse();
+  return device.transmissions
+    .filter((one) => !one.synchronised || new Date(one.start + device.clockOffset).toDateString() === today)
+    .reverse();
 }
 
 export function totals(rows: Transmission[]): string {

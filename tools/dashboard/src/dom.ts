@@ -1,7 +1,10 @@
 // Small helpers around the document. Text goes in as text, never as markup.
 
-export function el<K extends keyof HTMLElementTagNameMap>(tag: K, attributes: Record<string, string> = {},
-                                                          ...children: (Node | string)[]): HTMLElementTagNameMap[K] {
+export function el<K extends keyof HTMLElementTagNameMap>(
+  tag: K,
+  attributes: Record<string, string> = {},
+  ...children: (Node | string)[]
+): HTMLElementTagNameMap[K] {
   const element = document.createElement(tag);
   for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
   element.append(...children);

@@ -10,8 +10,19 @@ export function fail(error: unknown): void {
   failed = true;
   const again = el("button", { type: "button" }, t.failed.again);
   again.addEventListener("click", () => location.reload());
-  document.getElementById("page")!.replaceChildren(el("main", { class: "failed" }, el("h1", {}, t.failed.title), el("p", { role: "alert" }, t.failed.says),
-    el("p", { class: "why" }, error instanceof Error ? error.message : String(error)), el("p", {}, t.failed.soon), again));
+  document
+    .getElementById("page")!
+    .replaceChildren(
+      el(
+        "main",
+        { class: "failed" },
+        el("h1", {}, t.failed.title),
+        el("p", { role: "alert" }, t.failed.says),
+        el("p", { class: "why" }, error instanceof Error ? error.message : String(error)),
+        el("p", {}, t.failed.soon),
+        again,
+      ),
+    );
   document.title = t.failed.title;
   setTimeout(() => location.reload(), againAfter_ms);
 }

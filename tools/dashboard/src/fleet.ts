@@ -26,8 +26,20 @@ function nearestOf(device: Device): Card["nearest"] {
 }
 
 export function cardsOf(devices: Device[], link: Link, linkSince: Moment, now: Moment): Card[] {
-  return devices.map((device) => {
-    const news = judgeNews(device, link, linkSince, now);
-    return { id: device.id, name: device.name, banner: describeBanner(device, news, now), nearest: news.fresh ? nearestOf(device) : null };
-  }).sort((a, b) => order.indexOf(a.banner.tone) - order.indexOf(b.banner.tone) || a.name.localeCompare(b.name) || a.id.localeCompare(b.id));
+  return devices
+    .map((device) => {
+      const news = judgeNews(device, link, linkSince, now);
+      return {
+        id: device.id,
+        name: device.name,
+        banner: describeBanner(device, news, now),
+        nearest: news.fresh ? nearestOf(device) : null,
+      };
+    })
+    .sort(
+      (a, b) =>
+        order.indexOf(a.banner.tone) - order.indexOf(b.banner.tone) ||
+        a.name.localeCompare(b.name) ||
+        a.id.localeCompare(b.id),
+    );
 }

@@ -23,8 +23,20 @@ export function incidentsOf(device: Device, most = 8): Incident[] {
   all.forEach((one, i) => {
     if (one.kind === "tripped" && (!open || one.firstCause)) {
       let from = i;
-      while (from > 0 && i - from < mostBefore && leads.includes(all[from - 1]!.kind) && !(one.wall - all[from - 1]!.wall > ledWithin_ms)) --from;
-      open = { trip: one, before: all.slice(from, i), after: [], ended: null, capture: captureOf(device.captures.values(), one) };
+      while (
+        from > 0 &&
+        i - from < mostBefore &&
+        leads.includes(all[from - 1]!.kind) &&
+        !(one.wall - all[from - 1]!.wall > ledWithin_ms)
+      )
+        --from;
+      open = {
+        trip: one,
+        before: all.slice(from, i),
+        after: [],
+        ended: null,
+        capture: captureOf(device.captures.values(), one),
+      };
       found.push(open);
     } else if (open) {
       if (open.after.length < mostAfter || one.kind === "permitted") open.after.push(one);
@@ -44,7 +56,10 @@ export function curveOf(capture: Capture): CaptureCurve | undefined {
 }
 
 /// An SVG path within 100 by 30, and where the limit and the trip stand in it; gaps stay gaps.
-export function sketch(capture: Capture, curve: CaptureCurve): { path: string; level: number | null; trip: number | null } {
+export function sketch(
+  capture: Capture,
+  curve: CaptureCurve,
+): { path: string; level: number | null; trip: number | null } {
   const known = curve.values.filter((value): value is number => value !== null);
   const level = curve.id === capture.watch ? capture.level : null;
   const low = Math.min(...known, ...(level === null ? [] : [level]));

@@ -31,8 +31,7 @@ export interface Rung {
 
 /// The harmless end of a lane: where there is none of it, or three times as far from the trip as the clear level is.
 export function restOf(limit: Limit): number {
-  const zero = limit.unit === "W" || limit.unit === "A" ? 0
-             : /vswr/i.test(limit.watch) && limit.unit === "" ? 1 : null;
+  const zero = limit.unit === "W" || limit.unit === "A" ? 0 : /vswr/i.test(limit.watch) && limit.unit === "" ? 1 : null;
   if (limit.direction === "above" && zero !== null) return zero;
   if (limit.clear !== null && limit.clear !== limit.trip) return limit.trip + 3 * (limit.clear - limit.trip);
   const away = Math.abs(limit.trip) || 1;
@@ -50,8 +49,8 @@ export function placeOf(limit: Limit, value: number): number {
 
 function headRoom(limit: Limit, value: number, atMost: boolean): string {
   const left = limit.direction === "above" ? limit.trip - value : value - limit.trip;
-  const decibels = limit.unit === "W" && value > 0 && limit.trip > 0 && left > 0
-    ? 10 * Math.log10(limit.trip / value) : null;
+  const decibels =
+    limit.unit === "W" && value > 0 && limit.trip > 0 && left > 0 ? 10 * Math.log10(limit.trip / value) : null;
   const beside = decibels !== null && decibels < 20 && !atMost ? ` (${decibels.toFixed(1)} dB)` : "";
   const level = limit.trips ? t.ladder.trip : t.ladder.warning;
   if (left <= 0) return left === 0 ? t.ladder.at(level) : t.ladder.past(withUnit(-left, limit.unit), level);
@@ -61,7 +60,9 @@ function headRoom(limit: Limit, value: number, atMost: boolean): string {
 
 export function conditionOf(device: Device, limit: Limit): Condition {
   const text = device.values.get(`limits/${limit.id}`) ?? "";
-  return ["inside", "warning", "waiting", "tripped", "latched", "resting"].includes(text) ? (text as Condition) : "unknown";
+  return ["inside", "warning", "waiting", "tripped", "latched", "resting"].includes(text)
+    ? (text as Condition)
+    : "unknown";
 }
 
 /// It is no limit now: its gate is closed, or it is for commissioning alone. What dekeyd says last counts.
@@ -90,7 +91,8 @@ function urgency(rung: Rung): number {
 /// Nearest to its trip first; near each other they keep the order they have, so that noise moves no row.
 export function byNearness(rungs: Rung[], before: string[]): Rung[] {
   const same = 0.04;
-  const place = (rung: Rung) => (before.includes(rung.id) ? before.indexOf(rung.id) : before.length + rungs.indexOf(rung));
+  const place = (rung: Rung) =>
+    before.includes(rung.id) ? before.indexOf(rung.id) : before.length + rungs.indexOf(rung);
   const order = [...rungs].sort((a, b) => place(a) - place(b));
   for (let i = 1; i < order.length; ++i) {
     for (let j = i; j > 0 && urgency(order[j]!) > urgency(order[j - 1]!) + (before.length ? same : 0); --j) {
@@ -110,23 +112,41 @@ export function describeRung(device: Device, limit: Limit, recent: [number, numb
   const value = quantity?.value ?? null;
   const sound = quality === "good" || quality === "at the floor" || quality === "above range";
   const measured = value !== null && sound;
-  const prefix = quality === "at the floor" ? `${t.ladder.atMost} ` : quality === "above range" ? `${t.ladder.atLeast} ` : "";
+  const prefix =
+    quality === "at the floor" ? `${t.ladder.atMost} ` : quality === "above range" ? `${t.ladder.atLeast} ` : "";
   const place = (x: number | null | undefined) => (x === null || x === undefined ? null : placeOf(limit, x));
-  const missing = quality === "not measurable" ? t.ladder.notMeasurable : quality === "unknown" ? t.ladder.notKnown
-                : t.ladder.noReading(wordFor(t.quality, quality));
+  const missing =
+    quality === "not measurable"
+      ? t.ladder.notMeasurable
+      : quality === "unknown"
+        ? t.ladder.notKnown
+        : t.ladder.noReading(wordFor(t.quality, quality));
   // A limit may judge an end of the interval: then that is what is compared with its level, and it is said.
   const end = limit.edge === "high" ? quantity?.high : limit.edge === "low" ? quantity?.low : value;
   const judged = end ?? value;
-  const toEnd = judged === value || judged === null ? "" : `, ${limit.edge === "high" ? t.ladder.atMost : t.ladder.atLeast} ${shown(judged, limit.unit)}`;
+  const toEnd =
+    judged === value || judged === null
+      ? ""
+      : `, ${limit.edge === "high" ? t.ladder.atMost : t.ladder.atLeast} ${shown(judged, limit.unit)}`;
   const valueText = measured ? prefix + shown(value, limit.unit) + toEnd : missing;
   const idle = quality === "not measurable";
   const resting = rests(device, limit);
-  const room = resting && (measured || !idle) ? t.ladder.rests(device.resting.get(limit.id) || t.ladder.restsNow)
-             : measured ? headRoom(limit, judged!, quality === "at the floor")
-                      : idle ? t.ladder.onlyRf : limit.trips ? t.ladder.unsafe : t.ladder.notWatched;
+  const room =
+    resting && (measured || !idle)
+      ? t.ladder.rests(device.resting.get(limit.id) || t.ladder.restsNow)
+      : measured
+        ? headRoom(limit, judged!, quality === "at the floor")
+        : idle
+          ? t.ladder.onlyRf
+          : limit.trips
+            ? t.ladder.unsafe
+            : t.ladder.notWatched;
   const title = name + twin;
   const tripText = withUnit(limit.trip, limit.unit);
-  const said = condition === "inside" || resting || (condition === "unknown" && idle) ? "" : `, ${wordFor(t.ladder.condition, condition)}`;
+  const said =
+    condition === "inside" || resting || (condition === "unknown" && idle)
+      ? ""
+      : `, ${wordFor(t.ladder.condition, condition)}`;
   const bounded = quantity && quantity.low !== null && measured;
   return {
     id: limit.id,
@@ -135,8 +155,16 @@ export function describeRung(device: Device, limit: Limit, recent: [number, numb
     measured,
     at: measured ? placeOf(limit, value) : null,
     low: bounded ? place(quantity.low) : null,
-    high: bounded ? (quantity.high === null || quantity.high >= 1e9 ? (limit.direction === "above" ? 1 : 0) : place(quantity.high)) : null,
-    recent: recent ? [placeOf(limit, recent[0]), placeOf(limit, recent[1])].sort((a, b) => a - b) as [number, number] : null,
+    high: bounded
+      ? quantity.high === null || quantity.high >= 1e9
+        ? limit.direction === "above"
+          ? 1
+          : 0
+        : place(quantity.high)
+      : null,
+    recent: recent
+      ? ([placeOf(limit, recent[0]), placeOf(limit, recent[1])].sort((a, b) => a - b) as [number, number])
+      : null,
     warn: place(limit.warn),
     clear: place(limit.clear),
     value: valueText,

@@ -2,11 +2,19 @@
 import { de } from "./de";
 import { en } from "./en";
 
-type Loose<T> = T extends string ? string : T extends (...given: infer Given) => string ? (...given: Given) => string
-              : T extends string[] ? string[] : { [Key in keyof T]: Loose<T[Key]> };
+type Loose<T> = T extends string
+  ? string
+  : T extends (...given: infer Given) => string
+    ? (...given: Given) => string
+    : T extends string[]
+      ? string[]
+      : { [Key in keyof T]: Loose<T[Key]> };
 export type Words = Loose<typeof en>;
 
-export const languages: Record<string, { name: string; words: Words }> = { en: { name: "English", words: en }, de: { name: "Deutsch", words: de } };
+export const languages: Record<string, { name: string; words: Words }> = {
+  en: { name: "English", words: en },
+  de: { name: "Deutsch", words: de },
+};
 
 /// The words in use; a view reads it anew each time.
 export let t: Words = en;

@@ -1,6 +1,17 @@
 // The connection to the broker that serves this page. Nothing is sent late: what can't go now is not queued.
 import type { Link } from "./news";
-import { connect, disconnect, pingreq, publish, puback, Reader, subscribe, unsubscribe, type Login, type Packet } from "./packets";
+import {
+  connect,
+  disconnect,
+  pingreq,
+  publish,
+  puback,
+  Reader,
+  subscribe,
+  unsubscribe,
+  type Login,
+  type Packet,
+} from "./packets";
 
 export interface LinkEvents {
   message(topic: string, payload: string, retained: boolean): void;
@@ -29,7 +40,10 @@ export class Broker {
   private attempts = 0; ///< since the last connection
   private timer: ReturnType<typeof setTimeout> | undefined;
 
-  constructor(readonly address: string, private readonly events: LinkEvents) {}
+  constructor(
+    readonly address: string,
+    private readonly events: LinkEvents,
+  ) {}
 
   connect(login?: Login): void {
     this.login = login;
@@ -80,10 +94,11 @@ export class Broker {
   private hear(packet: Packet): void {
     switch (packet.kind) {
       case "connack":
-        if (packet.code === 4 || packet.code === 5) {  // bad user or password, not authorised
+        if (packet.code === 4 || packet.code === 5) {
+          // bad user or password, not authorised
           this.close();
           this.turn(this.login ? "wrong" : "refused");
-          this.again();  // its list of users may be mended meanwhile
+          this.again(); // its list of users may be mended meanwhile
         } else if (packet.code !== 0) {
           this.lost();
         } else {

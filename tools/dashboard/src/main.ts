@@ -64,7 +64,12 @@ const tools = el("div", { class: "tools", role: "region" });
 const toAll = el("p", { class: "to-all" });
 const footer = el("footer");
 const printed = el("p", { class: "printed" });
-const columns = el("div", { class: "columns" }, el("div", { class: "left" }, ladder.root, incidents.root, events.root), el("div", { class: "right" }, trends.root));
+const columns = el(
+  "div",
+  { class: "columns" },
+  el("div", { class: "left" }, ladder.root, incidents.root, events.root),
+  el("div", { class: "right" }, trends.root),
+);
 /// Shown by style alone once no picture has restarted it for a while: nothing of the script's is needed for that.
 const halted = el("div", { class: "halted", "aria-hidden": "true" });
 
@@ -92,7 +97,9 @@ const broker = new Broker(new URL("/mqtt", location.href.replace(/^http/, "ws"))
   },
 });
 const login = new LoginView((entered) => broker.connect(entered));
-const acts = new ActsView(banner.acts, (device: string, command: Command) => broker.send(`homie/5/${device}/permit/${command}/set`, command));
+const acts = new ActsView(banner.acts, (device: string, command: Command) =>
+  broker.send(`homie/5/${device}/permit/${command}/set`, command),
+);
 
 /// The amplifier that the address names, or the one that was chosen last, or the only one. Nothing: all of them.
 function wanted(): string {
@@ -190,7 +197,9 @@ function drawDevice(device: Device | undefined, news: News, now: Moment): void {
   banner.show(describeBanner(device, news, now), device?.name ?? "", asOf);
   acts.show(device, link === "connected");
   const from = now.wall / 1000 - recentSpan_s;
-  const rungs = device ? limitsNow(device).map((limit) => describeRung(device, limit, history.span(limit.watch, from))) : [];
+  const rungs = device
+    ? limitsNow(device).map((limit) => describeRung(device, limit, history.span(limit.watch, from)))
+    : [];
   const sorted = byNearness(rungs, order);
   order = sorted.map((rung) => rung.id);
   const resting = device ? limitsAtRest(device).map((limit) => describeRung(device, limit, null)) : [];
@@ -209,7 +218,8 @@ function drawTools(count: number, all: boolean, wall: boolean): void {
   mark(tools, "aria-label", t.page.tools);
   const link_to = (to: Place, text: string) => html`<a href=${hashOf(to)}>${text}</a>`;
   render(count > 1 && !all ? link_to({ view: "fleet", id: "" }, t.page.fleet) : nothing, toAll);
-  render(html`${wall ? link_to({ view: "amplifier", id: chosen }, t.page.leaveWall) : link_to({ view: "wall", id: chosen }, t.page.wall)}
+  render(
+    html`${wall ? link_to({ view: "amplifier", id: chosen }, t.page.leaveWall) : link_to({ view: "wall", id: chosen }, t.page.wall)}
     <label><input type="checkbox" .checked=${choices.dbm()} @change=${(event: Event) => {
       choices.keepDbm((event.target as HTMLInputElement).checked);
       showDbm((event.target as HTMLInputElement).checked);
@@ -219,7 +229,9 @@ function drawTools(count: number, all: boolean, wall: boolean): void {
       useLanguage((event.target as HTMLSelectElement).value);
       choices.keepLanguage(language);
       picture();
-    }}>${Object.entries(languages).map(([code, one]) => html`<option value=${code} lang=${code} .selected=${code === language}>${one.name}</option>`)}</select></label>`, tools);
+    }}>${Object.entries(languages).map(([code, one]) => html`<option value=${code} lang=${code} .selected=${code === language}>${one.name}</option>`)}</select></label>`,
+    tools,
+  );
 }
 
 /// Restarts what style would show if no picture came any more.
@@ -238,8 +250,16 @@ document.addEventListener("visibilitychange", () => {
   picture();
 });
 
-document.getElementById("page")!.append(
-  el("header", { class: "top" }, name, toAll), el("main", {}, login.root, banner.root, cards.root, columns, details.root, capture.root), tools, footer, printed, halted);
+document
+  .getElementById("page")!
+  .append(
+    el("header", { class: "top" }, name, toAll),
+    el("main", {}, login.root, banner.root, cards.root, columns, details.root, capture.root),
+    tools,
+    footer,
+    printed,
+    halted,
+  );
 choose();
 broker.connect(choices.login());
 picture();

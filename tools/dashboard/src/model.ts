@@ -4,8 +4,18 @@
 // number of its own, proves that the daemon decides.
 
 import { readCapture, type Capture } from "./capture";
-import type { ChainMessage, ChannelCount, DetectorMessage, EventMessage, LiveSummary, PlanMessage, PlannedLimit,
-              SummaryCause, SummaryProof, HoldMessage } from "./messages";
+import type {
+  ChainMessage,
+  ChannelCount,
+  DetectorMessage,
+  EventMessage,
+  LiveSummary,
+  PlanMessage,
+  PlannedLimit,
+  SummaryCause,
+  SummaryProof,
+  HoldMessage,
+} from "./messages";
 
 export interface Moment {
   steady: number; ///< ms, never steps back, may stand still while the machine sleeps
@@ -200,7 +210,8 @@ function parse(text: string): Json | null {
   }
 }
 
-const isObject = (value: unknown): value is Json => typeof value === "object" && value !== null && !Array.isArray(value);
+const isObject = (value: unknown): value is Json =>
+  typeof value === "object" && value !== null && !Array.isArray(value);
 const num = (value: unknown): number | null => (typeof value === "number" && Number.isFinite(value) ? value : null);
 const str = (value: unknown): string => (typeof value === "string" ? value : "");
 const list = (value: unknown): unknown[] => (Array.isArray(value) ? value : []);
@@ -328,8 +339,14 @@ function takeDescription(device: Device, payload: string): void {
   }
 }
 
-function takeValue(device: Device, node: string, property: string, payload: string, retained: boolean,
-                   now: Moment): Happening[] {
+function takeValue(
+  device: Device,
+  node: string,
+  property: string,
+  payload: string,
+  retained: boolean,
+  now: Moment,
+): Happening[] {
   const key = `${node}/${property}`;
   const text = payload === "\0" ? "" : payload;
   if (node === "service" && property === "summary") {
@@ -384,8 +401,11 @@ function quantity(device: Device, id: string): Quantity {
 
 /// An interval that came with another value: better none than a wrong one.
 function fit(known: Quantity): void {
-  const fits = known.value !== null && known.low !== null && known.low <= known.value &&
-               (known.high === null || known.value <= known.high);
+  const fits =
+    known.value !== null &&
+    known.low !== null &&
+    known.low <= known.value &&
+    (known.high === null || known.value <= known.high);
   if (!fits) known.low = known.high = null;
 }
 
@@ -399,15 +419,21 @@ function takeSummary(device: Device, payload: string, retained: boolean, now: Mo
   device.rf = json.rf === true;
   device.monitorOnly = json.monitor_only === true;
   if (str(json.held)) device.held = str(json.held);
-  device.holds = list(json.holds).map(takeHold).filter((hold) => hold !== null);
+  device.holds = list(json.holds)
+    .map(takeHold)
+    .filter((hold) => hold !== null);
   device.commissioningLeft = num(json.commissioning_left_s);
   device.proof = proofOf(json.proof);
   device.eventsWaiting = num(json.events_waiting) ?? 0;
   device.synchronised = json.synchronised !== false;
   device.settlingLeft = num(json.settling_left_s);
   device.transmitting = num(json.transmitting_s);
-  device.causes = list(json.causes).map(takeCause).filter((cause) => cause !== null);
-  device.resting = new Map(Object.entries(isObject(json.resting) ? json.resting : {}).map(([id, why]) => [id, str(why)]));
+  device.causes = list(json.causes)
+    .map(takeCause)
+    .filter((cause) => cause !== null);
+  device.resting = new Map(
+    Object.entries(isObject(json.resting) ? json.resting : {}).map(([id, why]) => [id, str(why)]),
+  );
   const values = isObject(json.values) ? json.values : {};
   const spans = isObject(json.span) ? json.span : {};
   const qualities = isObject(json.quality) ? json.quality : {};
@@ -455,7 +481,11 @@ function takeHold(value: unknown): Hold | null {
   if (!isObject(value)) return null;
   const hold: Loose<HoldMessage> = value;
   const since = Date.parse(str(hold.since));
-  return { by: str(hold.by), since: Number.isFinite(since) && hold.synchronised === true ? since : null, reason: str(hold.reason) };
+  return {
+    by: str(hold.by),
+    since: Number.isFinite(since) && hold.synchronised === true ? since : null,
+    reason: str(hold.reason),
+  };
 }
 
 function takePlan(device: Device, payload: string): void {
@@ -516,14 +546,17 @@ function takeExposure(json: unknown): Exposure | null {
     ground_factor: num(json["ground_factor"]),
     formula: str(json["formula"]),
     caution: str(json["caution"]),
-    cases: list(json["cases"]).filter(isObject).slice(0, 8).map((one) => ({
-      name: str(one["name"]),
-      w_per_m2: num(one["w_per_m2"]),
-      averaging_s: num(one["averaging_s"]) ?? 0,
-      edition: str(one["edition"]),
-      distance_m: num(one["distance_m"]),
-      where: str(one["where"]),
-    })),
+    cases: list(json["cases"])
+      .filter(isObject)
+      .slice(0, 8)
+      .map((one) => ({
+        name: str(one["name"]),
+        w_per_m2: num(one["w_per_m2"]),
+        averaging_s: num(one["averaging_s"]) ?? 0,
+        edition: str(one["edition"]),
+        distance_m: num(one["distance_m"]),
+        where: str(one["where"]),
+      })),
   };
 }
 
@@ -548,14 +581,16 @@ function takeTransmissions(payload: string): Transmission[] {
 }
 
 function takeChannels(device: Device, payload: string): void {
-  device.channels = rowsOf(payload, "channels").filter((row) => row !== null).map((row: Loose<ChannelCount>) => ({
-    id: str(row.id),
-    goodKeyed: num(row.good_keyed) ?? 0,
-    goodIdle: num(row.good_idle) ?? 0,
-    faultsKeyed: num(row.faults_keyed) ?? 0,
-    faultsIdle: num(row.faults_idle) ?? 0,
-    lastFault: str(row.last_fault),
-  }));
+  device.channels = rowsOf(payload, "channels")
+    .filter((row) => row !== null)
+    .map((row: Loose<ChannelCount>) => ({
+      id: str(row.id),
+      goodKeyed: num(row.good_keyed) ?? 0,
+      goodIdle: num(row.good_idle) ?? 0,
+      faultsKeyed: num(row.faults_keyed) ?? 0,
+      faultsIdle: num(row.faults_idle) ?? 0,
+      lastFault: str(row.last_fault),
+    }));
 }
 
 /// A list, or an object that has it under this key.
@@ -596,8 +631,8 @@ function takeHappenings(device: Device, rows: (Json | null)[], live: boolean): H
       live,
     };
     // Delivered at least once: its epoch and number tell a second delivery.
-    const same = (other: Happening) => other.epoch === happening.epoch && other.number === happening.number &&
-                                       other.wall === happening.wall;
+    const same = (other: Happening) =>
+      other.epoch === happening.epoch && other.number === happening.number && other.wall === happening.wall;
     if (device.happenings.some(same)) continue;
     let place = device.happenings.length;
     while (place > 0) {
@@ -629,7 +664,7 @@ export function sinceStart(device: Device, one: Happening): boolean {
     const each = device.happenings[i]!;
     if (each.at_s === null || each.synchronised || Math.abs(began(each) - began(newest)) > 2000) return false;
     if (each === one) return true;
-    if (each.kind === "started") return false;  // before it the steady clock may have been another boot's
+    if (each.kind === "started") return false; // before it the steady clock may have been another boot's
   }
   return false;
 }

@@ -26,7 +26,9 @@ export function judgeNews(device: Device | undefined, link: Link, linkSince: Mom
   const stale = (why: string): News => ({ fresh: false, age_s, why });
   if (link !== "connected") {
     const span = duration(Math.max(1, age(linkSince, now)));
-    return stale({ connecting: t.news.connecting, refused: t.news.refused, wrong: t.news.wrong, lost: t.news.lost(span) }[link]);
+    return stale(
+      { connecting: t.news.connecting, refused: t.news.refused, wrong: t.news.wrong, lost: t.news.lost(span) }[link],
+    );
   }
   if (!device) return stale(chosen ? t.news.notThere(chosen) : t.news.none);
   if (device.connection === "lost") return stale(t.news.guardLost);

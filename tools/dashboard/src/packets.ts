@@ -34,9 +34,15 @@ function packet(first: number, body: number[]): Uint8Array<ArrayBuffer> {
 }
 
 export function connect(clientId: string, keepAlive_s: number, login?: Login) {
-  const flags = 0x02 | (login ? 0xc0 : 0);  // a clean session
-  return packet(0x10, [...text("MQTT"), 4, flags, ...word(keepAlive_s), ...text(clientId),
-                       ...(login ? [...text(login.username), ...text(login.password)] : [])]);
+  const flags = 0x02 | (login ? 0xc0 : 0); // a clean session
+  return packet(0x10, [
+    ...text("MQTT"),
+    4,
+    flags,
+    ...word(keepAlive_s),
+    ...text(clientId),
+    ...(login ? [...text(login.username), ...text(login.password)] : []),
+  ]);
 }
 
 export function subscribe(id: number, filters: string[]) {
@@ -103,7 +109,14 @@ function understand(first: number, body: Uint8Array): Packet {
       const topic = decoder.decode(body.subarray(2, at));
       const id = qos ? number(at) : 0;
       if (qos) at += 2;
-      return { kind: "publish", topic, payload: decoder.decode(body.subarray(at)), qos, retained: (first & 1) === 1, id };
+      return {
+        kind: "publish",
+        topic,
+        payload: decoder.decode(body.subarray(at)),
+        qos,
+        retained: (first & 1) === 1,
+        id,
+      };
     }
     case 9:
       return { kind: "suback" };

@@ -19,7 +19,8 @@ export function settable(device: Device, command: string): boolean {
   return device.nodes.get("permit")?.properties.get(command)?.settable === true;
 }
 
-export const resetWay = (device: Device): string => (settable(device, "reset") ? t.banner.resetHere : t.banner.resetThere);
+export const resetWay = (device: Device): string =>
+  settable(device, "reset") ? t.banner.resetHere : t.banner.resetThere;
 
 const plain = (text: string) => text.replace(/\.$/, "");
 
@@ -40,9 +41,18 @@ function wayOut(device: Device, cause: Cause): string {
 
 function ofCause(device: Device, cause: Cause): Standing {
   const limit = limitOf(device, cause);
-  const who = cause.id.startsWith("sensor-") ? t.standing.sensor : limit || cause.id.startsWith("limit-") ? t.standing.limit : t.standing.guard;
-  return { id: cause.id, what: plain(cause.text) || limit?.name || cause.id, who: t.standing.by(who),
-           since: cause.since_s === null ? t.standing.sinceUnknown : t.standing.since(duration(cause.since_s)), way: wayOut(device, cause) };
+  const who = cause.id.startsWith("sensor-")
+    ? t.standing.sensor
+    : limit || cause.id.startsWith("limit-")
+      ? t.standing.limit
+      : t.standing.guard;
+  return {
+    id: cause.id,
+    what: plain(cause.text) || limit?.name || cause.id,
+    who: t.standing.by(who),
+    since: cause.since_s === null ? t.standing.sinceUnknown : t.standing.since(duration(cause.since_s)),
+    way: wayOut(device, cause),
+  };
 }
 
 /// Since the time that its note says; without one since the last event of its kind, if that is remembered.
@@ -62,16 +72,26 @@ function holds(device: Device, now: Moment): Standing[] {
   const by = t.standing.by(t.standing.operator);
   const here = device.holds.find((hold) => hold.by === "local");
   const other = device.holds.find((hold) => hold.by !== "local");
-  const because = (what: string, hold: Hold | undefined) => (hold?.reason ? `${what}: \u2018${hold.reason}\u2019` : what);
+  const because = (what: string, hold: Hold | undefined) =>
+    hold?.reason ? `${what}: \u2018${hold.reason}\u2019` : what;
   if (device.held === "local" || device.held === "both") {
-    found.push({ id: "held-local", what: because(t.standing.heldHere, here), who: by, since: heldSince(device, "local", here, now),
-                 way: t.standing.onlyThere });
+    found.push({
+      id: "held-local",
+      what: because(t.standing.heldHere, here),
+      who: by,
+      since: heldSince(device, "local", here, now),
+      way: t.standing.onlyThere,
+    });
   }
   if (device.held === "remote" || device.held === "both") {
     const start = other?.by === "start";
-    found.push({ id: "held-remote", what: start ? t.standing.heldStart : because(t.standing.heldAfar, other),
-                 who: start ? t.standing.by(t.standing.guard) : by, since: heldSince(device, "remote", other, now),
-                 way: settable(device, "release") ? t.standing.afarHere : t.standing.afarThere });
+    found.push({
+      id: "held-remote",
+      what: start ? t.standing.heldStart : because(t.standing.heldAfar, other),
+      who: start ? t.standing.by(t.standing.guard) : by,
+      since: heldSince(device, "remote", other, now),
+      way: settable(device, "release") ? t.standing.afarHere : t.standing.afarThere,
+    });
   }
   return found;
 }
@@ -86,13 +106,20 @@ export function standingOf(device: Device, now: Moment): Standing[] {
   found.push(...holds(device, now));
   for (const id of memories) {
     const text = device.alerts.get(id);
-    if (text) found.push({ id, what: plain(text), who: t.standing.by(t.standing.guard), since: "", way: resetWay(device) });
+    if (text)
+      found.push({ id, what: plain(text), who: t.standing.by(t.standing.guard), since: "", way: resetWay(device) });
   }
   if (device.settlingLeft) {
-    found.push({ id: "settling", what: t.standing.settling, who: t.standing.by(t.standing.guard), since: "",
-                 way: t.banner.settling(duration(Math.ceil(device.settlingLeft))) });
+    found.push({
+      id: "settling",
+      what: t.standing.settling,
+      who: t.standing.by(t.standing.guard),
+      since: "",
+      way: t.banner.settling(duration(Math.ceil(device.settlingLeft))),
+    });
   }
   // Without a permit the list is never empty: that would read as if nothing stood.
-  if (!found.length && device.reason) found.push({ id: "reason", what: plain(device.reason), who: t.standing.by(t.standing.guard), since: "", way: "" });
+  if (!found.length && device.reason)
+    found.push({ id: "reason", what: plain(device.reason), who: t.standing.by(t.standing.guard), since: "", way: "" });
   return found;
 }

@@ -39,19 +39,55 @@ export function charts(device: Device): Chart[] {
     const property = measured?.get(id);
     return property ? [{ id, label: property.name, unit: property.unit, style, ...more }] : [];
   };
-  const levels = (id: string): Level[] => limitsNow(device).filter((limit) => limit.watch === id)
-    .map((limit) => ({ value: limit.trip, label: (limit.trips ? t.trends.tripsAt : t.trends.warnsAt)(withUnit(limit.trip, limit.unit)) }));
+  const levels = (id: string): Level[] =>
+    limitsNow(device)
+      .filter((limit) => limit.watch === id)
+      .map((limit) => ({
+        value: limit.trip,
+        label: (limit.trips ? t.trends.tripsAt : t.trends.warnsAt)(withUnit(limit.trip, limit.unit)),
+      }));
   const banded = (id: string) => ({ low: lowOf(id), high: highOf(id) });
   const all: Chart[] = [
-    { id: "heat", title: t.trends.temperature, unit: "°C", rightUnit: "", levels: levels(role("heatsink")), atLeast: [20, 50],
-      curves: [...curve(role("heatsink"), 0), ...curve("settling-temperature", 1, { label: t.trends.settles }),
-               ...curve(role("ambient"), 2)] },
-    { id: "power", title: t.trends.power, unit: "W", rightUnit: "", levels: levels(role("forward")), atLeast: [0, 10],
-      curves: [...curve(role("forward"), 0), ...curve(role("reflected"), 1)] },
-    { id: "vswr", title: t.trends.vswr, unit: "", rightUnit: "", levels: levels("vswr"), atLeast: [1, 2.2],
-      curves: curve("vswr", 0, banded("vswr")) },
-    { id: "drive", title: t.trends.drive, unit: "W", rightUnit: "dB", levels: levels(role("drive")), atLeast: [0, 1],
-      curves: [...curve(role("drive"), 0), ...curve("compression", 1, { right: true })] },
+    {
+      id: "heat",
+      title: t.trends.temperature,
+      unit: "°C",
+      rightUnit: "",
+      levels: levels(role("heatsink")),
+      atLeast: [20, 50],
+      curves: [
+        ...curve(role("heatsink"), 0),
+        ...curve("settling-temperature", 1, { label: t.trends.settles }),
+        ...curve(role("ambient"), 2),
+      ],
+    },
+    {
+      id: "power",
+      title: t.trends.power,
+      unit: "W",
+      rightUnit: "",
+      levels: levels(role("forward")),
+      atLeast: [0, 10],
+      curves: [...curve(role("forward"), 0), ...curve(role("reflected"), 1)],
+    },
+    {
+      id: "vswr",
+      title: t.trends.vswr,
+      unit: "",
+      rightUnit: "",
+      levels: levels("vswr"),
+      atLeast: [1, 2.2],
+      curves: curve("vswr", 0, banded("vswr")),
+    },
+    {
+      id: "drive",
+      title: t.trends.drive,
+      unit: "W",
+      rightUnit: "dB",
+      levels: levels(role("drive")),
+      atLeast: [0, 1],
+      curves: [...curve(role("drive"), 0), ...curve("compression", 1, { right: true })],
+    },
   ];
   return all.filter((chart) => chart.curves.length > 0);
 }
@@ -72,7 +108,8 @@ export function scaleRange(chart: Chart, low: number | null, high: number | null
 /// What the heat will come to, in words; nothing where it isn't known.
 export function forecastWords(device: Device): string {
   const heatsink = device.roles.get("heatsink") ?? "heatsink";
-  const limit = limitsNow(device).filter((one) => one.watch === heatsink && one.trips && one.direction === "above")
+  const limit = limitsNow(device)
+    .filter((one) => one.watch === heatsink && one.trips && one.direction === "above")
     .sort((a, b) => a.trip - b.trip)[0];
   const settles = device.quantities.get("settling-temperature");
   const left = device.quantities.get("time-to-limit");

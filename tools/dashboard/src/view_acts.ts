@@ -1,7 +1,18 @@
 // Hold by a press that is kept for most of a second; Release and Reset after a question.
 import { html, nothing, render } from "lit-html";
 
-import { answers, answerStands_ms, answerWithin_ms, consequences, keepPressed_ms, offers, undoing, type Command, type Offer, type Pending } from "./acts";
+import {
+  answers,
+  answerStands_ms,
+  answerWithin_ms,
+  consequences,
+  keepPressed_ms,
+  offers,
+  undoing,
+  type Command,
+  type Offer,
+  type Pending,
+} from "./acts";
 import { el, mark } from "./dom";
 import { t } from "./language";
 import type { Device, Happening } from "./model";
@@ -16,7 +27,10 @@ export class ActsView {
   private device: Device | undefined;
   private connected = false;
 
-  constructor(private readonly root: HTMLElement, private readonly send: (device: string, command: Command) => boolean) {
+  constructor(
+    private readonly root: HTMLElement,
+    private readonly send: (device: string, command: Command) => boolean,
+  ) {
     this.dialog.addEventListener("close", () => (this.asked = null));
   }
 
@@ -58,9 +72,12 @@ export class ActsView {
 
   private draw(found: Offer[]): void {
     const holds = found.some((offer) => offer.command === "hold");
-    render(html`${found.length ? html`<div class="buttons" role="group" aria-label=${t.acts.commands}>${found.map((offer) => this.button(offer))}</div>` : nothing}
+    render(
+      html`${found.length ? html`<div class="buttons" role="group" aria-label=${t.acts.commands}>${found.map((offer) => this.button(offer))}</div>` : nothing}
       ${holds && this.device ? html`<p class="undoing" id="undoing">${t.acts.keep} ${undoing(this.device)}</p>` : nothing}
-      <p class="outcome" role="status" data-outcome=${this.outcome.kind || nothing}>${this.outcome.text}</p>${this.dialog}`, this.root);
+      <p class="outcome" role="status" data-outcome=${this.outcome.kind || nothing}>${this.outcome.text}</p>${this.dialog}`,
+      this.root,
+    );
     if (this.asked && this.device) this.question(this.asked, this.device);
   }
 
@@ -118,12 +135,15 @@ export class ActsView {
   }
 
   private question(command: Command, device: Device): void {
-    render(html`<h2 id="ask-title">${command === "release" ? t.acts.askRelease : t.acts.askReset}</h2>
+    render(
+      html`<h2 id="ask-title">${command === "release" ? t.acts.askRelease : t.acts.askReset}</h2>
       <div>${consequences(command, device).map((text) => html`<p>${text}</p>`)}</div>
       <div class="buttons"><button type="button" class="no" @click=${() => this.dialog.close()}>${t.acts.cancel}</button><button type="button" class="do" @click=${() => {
         this.dialog.close();
         this.go(command);
-      }}>${t.acts[command]}</button></div>`, this.dialog);
+      }}>${t.acts[command]}</button></div>`,
+      this.dialog,
+    );
   }
 
   private ask(command: Command): void {

@@ -14,7 +14,13 @@ import { capital, clock, shown, withUnit } from "./words";
 export class CaptureView {
   readonly root = el("dialog", { class: "capture", "aria-labelledby": "capture-title" });
   private readonly at = el("p", { class: "at", role: "status" });
-  private readonly body = el("div", { class: "charts", tabindex: "0", role: "group", "aria-labelledby": "capture-title", "aria-describedby": "capture-help" });
+  private readonly body = el("div", {
+    class: "charts",
+    tabindex: "0",
+    role: "group",
+    "aria-labelledby": "capture-title",
+    "aria-describedby": "capture-help",
+  });
   private readonly stack: Stack;
   private capture: Capture | null = null;
   private device = "";
@@ -25,8 +31,12 @@ export class CaptureView {
 
   constructor() {
     this.stack = new Stack(this.body, "capture", false, {
-      zoomed: (range) => this.zoomed(range), whole: () => this.showSpan(0), moved: (self) => this.moved(self), shade: (self) => this.shade(self),
-      annotate: (self, index) => this.annotate(self, this.charts[index]!), xText: (x) => `${+x.toFixed(3)} s`.replace("-", "−"),
+      zoomed: (range) => this.zoomed(range),
+      whole: () => this.showSpan(0),
+      moved: (self) => this.moved(self),
+      shade: (self) => this.shade(self),
+      annotate: (self, index) => this.annotate(self, this.charts[index]!),
+      xText: (x) => `${+x.toFixed(3)} s`.replace("-", "−"),
     });
     this.root.addEventListener("close", () => this.clear());
     this.body.addEventListener("keydown", (event) => this.keyPressed(event));
@@ -37,7 +47,11 @@ export class CaptureView {
   open(capture: Capture, device: Device, at: number | null, now: number): void {
     this.capture = capture;
     this.device = device.id;
-    this.charts = captureCharts(capture, device.roles.get("forward") ?? "forward", device.roles.get("reflected") ?? "reflected");
+    this.charts = captureCharts(
+      capture,
+      device.roles.get("forward") ?? "forward",
+      device.roles.get("reflected") ?? "reflected",
+    );
     this.title = at === null ? t.capture.title : t.capture.titleAt(clock(at, now));
     this.range = this.spanOf(0);
     this.frame();
@@ -50,15 +64,24 @@ export class CaptureView {
   private frame(): void {
     const capture = this.capture;
     if (!capture) return;
-    const spans: [string, number][] = [[t.capture.all, 0], ["2 s", 2], ["0.2 s", 0.2]];
+    const spans: [string, number][] = [
+      [t.capture.all, 0],
+      ["2 s", 2],
+      ["0.2 s", 0.2],
+    ];
     const chosen = (seconds: number) => this.spanOf(seconds).every((end, i) => Math.abs(end - this.range[i]!) < 1e-6);
-    render(html`<div class="bar"><h2 id="capture-title">${this.title}</h2>
-      <fieldset class="windows"><legend class="unseen">${t.capture.span}</legend>${spans.map(([label, seconds]) => html`<label><input type="radio" name="capture-span"
-        value=${seconds} .checked=${chosen(seconds)} @change=${() => this.showSpan(seconds)}><span>${label}</span></label>`)}</fieldset>
+    render(
+      html`<div class="bar"><h2 id="capture-title">${this.title}</h2>
+      <fieldset class="windows"><legend class="unseen">${t.capture.span}</legend>${spans.map(
+        ([label, seconds]) => html`<label><input type="radio" name="capture-span"
+        value=${seconds} .checked=${chosen(seconds)} @change=${() => this.showSpan(seconds)}><span>${label}</span></label>`,
+      )}</fieldset>
       <button type="button" class="csv" @click=${() => save(fileName(this.device, "trip", capture.wall), captureCsv(capture))}>${t.capture.csv}</button>
       <button type="button" @click=${() => this.root.close()}>${t.capture.close}</button></div>
       <p class="cause">${capture.cause}</p>${this.at}<p class="unseen" id="capture-help">${t.capture.help}</p>${this.body}
-      <p class="note">${t.capture.note(capture.steps)}${capture.lost > 0 ? t.capture.lost(capture.lost) : ""}</p>`, this.root);
+      <p class="note">${t.capture.note(capture.steps)}${capture.lost > 0 ? t.capture.lost(capture.lost) : ""}</p>`,
+      this.root,
+    );
   }
 
   private clear(): void {
@@ -69,17 +92,30 @@ export class CaptureView {
   private draw(): void {
     const capture = this.capture;
     if (!capture) return;
-    this.stack.build(this.charts.map((chart, i) => this.strip(chart, i === 0 || i === this.charts.length - 1)),
-                     (i) => [capture.t, ...this.charts[i]!.curves.map((curve) => curve.values)] as uPlot.AlignedData);
-    this.charts.forEach((chart, i) => mark(this.stack.drawn[i]!.figure, "aria-label", `${chart.title}: ${inWords(capture, chart)}`));
+    this.stack.build(
+      this.charts.map((chart, i) => this.strip(chart, i === 0 || i === this.charts.length - 1)),
+      (i) => [capture.t, ...this.charts[i]!.curves.map((curve) => curve.values)] as uPlot.AlignedData,
+    );
+    this.charts.forEach((chart, i) =>
+      mark(this.stack.drawn[i]!.figure, "aria-label", `${chart.title}: ${inWords(capture, chart)}`),
+    );
     this.stack.setRange(this.range);
     this.read();
   }
 
   /// The times stand below the first chart, which is what tripped, and below the last.
   private strip(chart: CaptureChart, times: boolean): Strip {
-    return { id: chart.id, title: chart.title, times, height: (innerHeight >= 900 ? 132 : 104) + (times ? 24 : 0), range: (low, high) => this.scale(chart, low, high),
-             series: chart.curves.map((curve, i) => ({ label: chart.curves.length > 1 ? curve.name : "", style: (i % 3) as 0 | 1 | 2 })) };
+    return {
+      id: chart.id,
+      title: chart.title,
+      times,
+      height: (innerHeight >= 900 ? 132 : 104) + (times ? 24 : 0),
+      range: (low, high) => this.scale(chart, low, high),
+      series: chart.curves.map((curve, i) => ({
+        label: chart.curves.length > 1 ? curve.name : "",
+        style: (i % 3) as 0 | 1 | 2,
+      })),
+    };
   }
 
   private scale(chart: CaptureChart, low: number | null, high: number | null): [number, number] {
@@ -129,12 +165,17 @@ export class CaptureView {
     if (!capture) return;
     let permit: boolean | null = null;
     for (const [at, value] of capture.permit) if (at <= this.cursor + 1e-9) permit = value;
-    say(this.at, capital(beside(this.cursor)) + (permit === null ? "" : `: ${permit ? t.capture.permitted : t.capture.inhibited}`));
-    this.charts.forEach((chart, i) => chart.curves.forEach((curve, j) => {
-      const value = valueAt(capture, curve, this.cursor);
-      const place = this.stack.drawn[i]?.values[j];
-      if (place) say(place, value === null ? t.capture.notMeasurable : shown(value, curve.unit));
-    }));
+    say(
+      this.at,
+      capital(beside(this.cursor)) + (permit === null ? "" : `: ${permit ? t.capture.permitted : t.capture.inhibited}`),
+    );
+    this.charts.forEach((chart, i) =>
+      chart.curves.forEach((curve, j) => {
+        const value = valueAt(capture, curve, this.cursor);
+        const place = this.stack.drawn[i]?.values[j];
+        if (place) say(place, value === null ? t.capture.notMeasurable : shown(value, curve.unit));
+      }),
+    );
   }
 
   private keyPressed(event: KeyboardEvent): void {

@@ -28,42 +28,91 @@ function table(label: string, columns: string[], rows: { cells: string[]; qualit
     <tbody>${rows.map(({ cells, quality }) => html`<tr data-quality=${quality ?? nothing}><th scope="row">${cells[0]}</th>${cells.slice(1).map((cell) => html`<td>${cell}</td>`)}</tr>`)}</tbody></table></div>`;
 }
 
-const part = (id: string, title: string, ...inside: unknown[]) => html`<details data-part=${id}><summary>${title}</summary>${inside}</details>`;
+const part = (id: string, title: string, ...inside: unknown[]) =>
+  html`<details data-part=${id}><summary>${title}</summary>${inside}</details>`;
 
 function transmissions(device: Device | undefined, now: number) {
   const rows = device ? ofToday(device, now) : [];
-  return part("transmissions", t.details.transmissions, table(t.details.transmissions, t.details.transmissionColumns, rows.map((one) => ({ cells: [
-    one.synchronised ? clock(one.start + device!.clockOffset, now) : t.time.clockNotSet,
-    one.length_s < 10 ? `${one.length_s.toFixed(1)} s` : duration(one.length_s), figure(one.mean_w, "W"), figure(one.peak_w, "W"),
-    figure(one.vswr, ""), figure(one.hottest_c, "°C"), `${one.energy_wh.toFixed(2)} Wh`, one.ended] }))),
-    html`<p class="note">${totals(rows)} ${t.details.all}</p>`);
+  return part(
+    "transmissions",
+    t.details.transmissions,
+    table(
+      t.details.transmissions,
+      t.details.transmissionColumns,
+      rows.map((one) => ({
+        cells: [
+          one.synchronised ? clock(one.start + device!.clockOffset, now) : t.time.clockNotSet,
+          one.length_s < 10 ? `${one.length_s.toFixed(1)} s` : duration(one.length_s),
+          figure(one.mean_w, "W"),
+          figure(one.peak_w, "W"),
+          figure(one.vswr, ""),
+          figure(one.hottest_c, "°C"),
+          `${one.energy_wh.toFixed(2)} Wh`,
+          one.ended,
+        ],
+      })),
+    ),
+    html`<p class="note">${totals(rows)} ${t.details.all}</p>`,
+  );
 }
 
 function exposure(device: Device | undefined) {
   const known = device?.exposure ?? null;
   if (!known) return part("exposure", t.details.exposure, html`<p class="note">${t.details.noExposure}</p>`);
-  const rows = known.cases.map((one) => ({ cells: [
-    one.name, one.w_per_m2 === null ? "–" : `${+one.w_per_m2.toPrecision(3)} W/m²`, one.averaging_s > 0 ? `${+(one.averaging_s / 60).toFixed(1)} min` : "–",
-    one.distance_m === null ? one.where : metres(one.distance_m), one.distance_m === null ? "" : t.details.inBeam(one.where), one.edition] }));
-  const words = t.details.exposureFor(figure(known.power_w, "W"), figure(known.gain_dbi, "dB").replace("dB", "dBi"), figure(known.eirp_w, "W"),
-                                      figure(known.duty_percent, "%"), String(known.ground_factor ?? "?"), known.formula);
-  return part("exposure", t.details.exposure, html`<p class="caution">${known.caution}</p>`, table(t.details.exposureLabel, t.details.exposureColumns, rows),
-              html`<p class="note">${words}${rows.length ? "" : ` ${t.details.noCases}`}</p>`);
+  const rows = known.cases.map((one) => ({
+    cells: [
+      one.name,
+      one.w_per_m2 === null ? "–" : `${+one.w_per_m2.toPrecision(3)} W/m²`,
+      one.averaging_s > 0 ? `${+(one.averaging_s / 60).toFixed(1)} min` : "–",
+      one.distance_m === null ? one.where : metres(one.distance_m),
+      one.distance_m === null ? "" : t.details.inBeam(one.where),
+      one.edition,
+    ],
+  }));
+  const words = t.details.exposureFor(
+    figure(known.power_w, "W"),
+    figure(known.gain_dbi, "dB").replace("dB", "dBi"),
+    figure(known.eirp_w, "W"),
+    figure(known.duty_percent, "%"),
+    String(known.ground_factor ?? "?"),
+    known.formula,
+  );
+  return part(
+    "exposure",
+    t.details.exposure,
+    html`<p class="caution">${known.caution}</p>`,
+    table(t.details.exposureLabel, t.details.exposureColumns, rows),
+    html`<p class="note">${words}${rows.length ? "" : ` ${t.details.noCases}`}</p>`,
+  );
 }
 
 function sensorCells(device: Device, id: string, property: Property): string[] {
   const known = device.quantities.get(id);
   const channel = device.channels.find((one) => one.id === id);
-  const words = property.datatype === "boolean" && known && known.value !== null ? (property.format.split(",")[known.value ? 1 : 0] ?? "") : null;
-  const high = (value: number | null) => (value === null || value >= 1e9 ? t.details.any : withUnit(value, property.unit));
-  const span = words === null && known && known.low !== null && known.value !== null ? t.details.and(number(known.low, property.unit), high(known.high)) : "";
-  return [property.name, words ?? (known && known.value !== null ? shown(known.value, property.unit) : "–"), span,
-          wordFor(t.quality, known?.quality ?? "unknown"), channel ? suspicion(channel) : ""];
+  const words =
+    property.datatype === "boolean" && known && known.value !== null
+      ? (property.format.split(",")[known.value ? 1 : 0] ?? "")
+      : null;
+  const high = (value: number | null) =>
+    value === null || value >= 1e9 ? t.details.any : withUnit(value, property.unit);
+  const span =
+    words === null && known && known.low !== null && known.value !== null
+      ? t.details.and(number(known.low, property.unit), high(known.high))
+      : "";
+  return [
+    property.name,
+    words ?? (known && known.value !== null ? shown(known.value, property.unit) : "–"),
+    span,
+    wordFor(t.quality, known?.quality ?? "unknown"),
+    channel ? suspicion(channel) : "",
+  ];
 }
 
 function sensors(device: Device | undefined) {
-  const rows = [...(device?.nodes.get("measurements")?.properties ?? [])].map(([id, property]) =>
-    ({ cells: sensorCells(device!, id, property), quality: device!.quantities.get(id)?.quality === "good" ? "good" : "other" }));
+  const rows = [...(device?.nodes.get("measurements")?.properties ?? [])].map(([id, property]) => ({
+    cells: sensorCells(device!, id, property),
+    quality: device!.quantities.get(id)?.quality === "good" ? "good" : "other",
+  }));
   return part("sensors", t.details.sensors, table(t.details.sensorsLabel, t.details.sensorColumns, rows));
 }
 
@@ -73,8 +122,12 @@ function service(device: Device | undefined, broker: string) {
     if (property.datatype !== "json") facts.push([property.name, device!.values.get(`service/${id}`) ?? "–"]);
   }
   const alerts = [...(device?.alerts.values() ?? [])];
-  return part("service", t.details.service, html`<dl>${facts.map(([name, value]) => html`<dt>${name}</dt><dd>${value}</dd>`)}</dl>`,
-              alerts.length ? html`<ul class="alerts">${alerts.map((text) => html`<li>${text}</li>`)}</ul>` : nothing);
+  return part(
+    "service",
+    t.details.service,
+    html`<dl>${facts.map(([name, value]) => html`<dt>${name}</dt><dd>${value}</dd>`)}</dl>`,
+    alerts.length ? html`<ul class="alerts">${alerts.map((text) => html`<li>${text}</li>`)}</ul>` : nothing,
+  );
 }
 
 export class DetailsView {
@@ -85,8 +138,11 @@ export class DetailsView {
       const row = chainRow(device!, chain);
       return { cells: [row.name, ...row.cells] };
     });
-    render(html`<h2 id="details-title">${t.details.title}</h2>${transmissions(device, now)}
+    render(
+      html`<h2 id="details-title">${t.details.title}</h2>${transmissions(device, now)}
       ${part("chains", t.details.chains, table(t.details.chainsLabel, t.details.chainColumns, chains), html`<p class="note">${t.details.workedBack}</p>`)}
-      ${exposure(device)}${sensors(device)}${service(device, broker)}`, this.root);
+      ${exposure(device)}${sensors(device)}${service(device, broker)}`,
+      this.root,
+    );
   }
 }

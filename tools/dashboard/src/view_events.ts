@@ -33,16 +33,25 @@ export class EventsView {
     const last = all[all.length - 1];
     const ages = device && !device.synchronised ? Math.floor(now / 1000) : new Date(now).getDate();
     const captures = [...(device?.captures.values() ?? [])];
-    const key = `${t.language} ${device?.id} ${all.length} ${last?.epoch} ${last?.number} ${ages} ${device?.synchronised}` + captures.map((one) => ` ${one.at_s}`).join("");
+    const key =
+      `${t.language} ${device?.id} ${all.length} ${last?.epoch} ${last?.number} ${ages} ${device?.synchronised}` +
+      captures.map((one) => ` ${one.at_s}`).join("");
     if (key === this.drawn) return;
     this.drawn = key;
     // lit-html leaves a comment behind for each row that goes: a list with many of them is drawn from nothing.
     if ((this.root.querySelector("ol")?.childNodes.length ?? 0) > 4 * shown) render(nothing, this.root);
-    render(html`<h2 id="happened-title">${t.events.title}</h2>
+    render(
+      html`<h2 id="happened-title">${t.events.title}</h2>
       ${rows.length ? nothing : html`<p class="none">${t.events.none}</p>`}
       <div class="scroll" tabindex="0" role="group" aria-labelledby="happened-title"><ol class="events" reversed>
-        ${repeat(rows, (one) => `${one.epoch} ${one.number} ${one.wall}`, (one) => this.row(one, device!, now))}</ol></div>
-      ${rows.length ? html`<button type="button" class="csv" @click=${() => save(fileName(device!.id, "events", now), eventsCsv(device!))}>${t.events.csv}</button>` : nothing}`, this.root);
+        ${repeat(
+          rows,
+          (one) => `${one.epoch} ${one.number} ${one.wall}`,
+          (one) => this.row(one, device!, now),
+        )}</ol></div>
+      ${rows.length ? html`<button type="button" class="csv" @click=${() => save(fileName(device!.id, "events", now), eventsCsv(device!))}>${t.events.csv}</button>` : nothing}`,
+      this.root,
+    );
   }
 
   private row(one: Happening, device: Device, now: number) {
@@ -64,15 +73,21 @@ export class IncidentsView {
     const found = device ? incidentsOf(device) : [];
     this.root.hidden = found.length === 0;
     const minute = Math.floor(now / 60000);
-    const key = `${t.language} ${device?.id} ${device?.synchronised} ${minute} ` + found.map((one) => `${one.trip.number} ${one.after.length} ${one.capture?.at_s}`).join();
+    const key =
+      `${t.language} ${device?.id} ${device?.synchronised} ${minute} ` +
+      found.map((one) => `${one.trip.number} ${one.after.length} ${one.capture?.at_s}`).join();
     if (key === this.drawn) return;
     this.drawn = key;
-    render(html`<h2 id="incidents-title">${t.incidents.title}</h2>
-      <ul>${found.map((one) => this.card(one, device!, now))}</ul>`, this.root);
+    render(
+      html`<h2 id="incidents-title">${t.incidents.title}</h2>
+      <ul>${found.map((one) => this.card(one, device!, now))}</ul>`,
+      this.root,
+    );
   }
 
   private card(one: Incident, device: Device, now: number) {
-    const line = (each: Happening) => html`<li><time>${whenText(device, each, now)}</time> <strong>${capital(wordFor(t.kind, each.kind))}</strong> ${each.text}</li>`;
+    const line = (each: Happening) =>
+      html`<li><time>${whenText(device, each, now)}</time> <strong>${capital(wordFor(t.kind, each.kind))}</strong> ${each.text}</li>`;
     const span = one.ended ? (one.ended.wall - one.trip.wall) / 1000 : null;
     const capture = one.capture;
     return html`<li class="incident" data-open=${one.ended ? nothing : "yes"}>

@@ -22,8 +22,15 @@ export class FleetView {
   show(cards: Card[], chosen: string, whole: boolean, wall: boolean): void {
     mark(this.root, "data-whole", whole ? "yes" : null);
     mark(this.root, "aria-label", t.fleet.choose);
-    render(html`${whole ? html`<h1>${t.fleet.title}</h1>` : nothing}
-      <ul class="cards">${repeat(cards, (one) => one.id, (one) => card(one, chosen, wall))}</ul>
-      ${cards.length ? nothing : html`<p class="none">${t.fleet.none}</p>`}`, this.root);
+    render(
+      html`${whole ? html`<h1>${t.fleet.title}</h1>` : nothing}
+      <ul class="cards">${repeat(
+        cards,
+        (one) => one.id,
+        (one) => card(one, chosen, wall),
+      )}</ul>
+      ${cards.length ? nothing : html`<p class="none">${t.fleet.none}</p>`}`,
+      this.root,
+    );
   }
 }

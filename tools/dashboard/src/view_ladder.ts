@@ -11,10 +11,13 @@ const signs: Record<string, string> = { warning: "▲", waiting: "◷", tripped:
 
 /// A part of the lane at one place, or between two; style by property, which a strict policy allows.
 const at = (name: string, x: number | null, level = "") =>
-  x === null ? nothing : html`<span class=${name} data-level=${level || nothing} .style=${`left:${percent(x)}`}></span>`;
+  x === null
+    ? nothing
+    : html`<span class=${name} data-level=${level || nothing} .style=${`left:${percent(x)}`}></span>`;
 const between = (name: string, from: number | null, to: number | null) =>
-  from === null || to === null ? nothing
-  : html`<span class=${name} .style=${`left:${percent(Math.min(from, to))};width:${percent(Math.abs(to - from))}`}></span>`;
+  from === null || to === null
+    ? nothing
+    : html`<span class=${name} .style=${`left:${percent(Math.min(from, to))};width:${percent(Math.abs(to - from))}`}></span>`;
 
 function lane(rung: Rung, stale: boolean) {
   const spoken = stale ? t.ladder.old(rung.spoken) : rung.spoken;
@@ -40,12 +43,30 @@ export class LadderView {
 
   show(rungs: Rung[], resting: Rung[], stale: boolean, none: string): void {
     mark(this.root, "data-stale", stale ? "yes" : null);
-    const words = { mark: t.ladder.now, doubt: t.ladder.doubt, recent: t.ladder.recent, warn: t.ladder.warns, trip: t.ladder.trips };
-    render(html`<h2 id="room-title">${t.ladder.title}</h2>
+    const words = {
+      mark: t.ladder.now,
+      doubt: t.ladder.doubt,
+      recent: t.ladder.recent,
+      warn: t.ladder.warns,
+      trip: t.ladder.trips,
+    };
+    render(
+      html`<h2 id="room-title">${t.ladder.title}</h2>
       <p class="key">${Object.entries(words).map(([sign, text]) => html`<span><i class=${`k-${sign}`} aria-hidden="true"></i>${text}</span>`)}</p>
-      <ul class="ladder">${repeat(rungs, (rung) => rung.id, (rung) => row(rung, stale))}</ul>
+      <ul class="ladder">${repeat(
+        rungs,
+        (rung) => rung.id,
+        (rung) => row(rung, stale),
+      )}</ul>
       ${rungs.length ? nothing : html`<p class="none">${none}</p>`}
-      ${resting.length ? html`<div class="resting"><p>${t.ladder.resting}</p><ul>${resting.map((rung) =>
-        html`<li><span>${rung.title}</span> <span>${rung.value}</span> <span>${rung.room}</span></li>`)}</ul></div>` : nothing}`, this.root);
+      ${
+        resting.length
+          ? html`<div class="resting"><p>${t.ladder.resting}</p><ul>${resting.map(
+              (rung) => html`<li><span>${rung.title}</span> <span>${rung.value}</span> <span>${rung.room}</span></li>`,
+            )}</ul></div>`
+          : nothing
+      }`,
+      this.root,
+    );
   }
 }

@@ -22,14 +22,21 @@ export class LoginView {
 
   show(wanted: boolean, wrong: boolean): void {
     if (this.root.hidden === wanted) this.root.hidden = !wanted;
-    render(html`<p>${t.login.wants}${wrong ? html` <strong role="alert">${t.news.wrong}</strong>` : nothing}</p>
+    render(
+      html`<p>${t.login.wants}${wrong ? html` <strong role="alert">${t.news.wrong}</strong>` : nothing}</p>
       <label for="user">${t.login.user}</label><input id="user" autocomplete="username" required>
       <label for="password">${t.login.password}</label><input id="password" type="password" autocomplete="current-password">
       <button type="submit">${t.login.connect}</button>
       <label class="keep"><input id="keep" type="checkbox"> ${t.login.keep}</label>
-      ${choices.login() ? html`<button type="button" @click=${() => {
-        choices.keepLogin(undefined);
-        this.show(wanted, wrong);
-      }}>${t.login.forget}</button>` : nothing}`, this.root);
+      ${
+        choices.login()
+          ? html`<button type="button" @click=${() => {
+              choices.keepLogin(undefined);
+              this.show(wanted, wrong);
+            }}>${t.login.forget}</button>`
+          : nothing
+      }`,
+      this.root,
+    );
   }
 }

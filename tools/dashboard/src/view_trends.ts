@@ -11,7 +11,11 @@ import { viewersTime, type Device } from "./model";
 import { charts, forecastWords, scaleRange, type Chart } from "./trends";
 import { clock, duration, shown, withUnit } from "./words";
 
-const windows = [["five", 300], ["twenty", 1200], ["hour", 3600]] as const;
+const windows = [
+  ["five", 300],
+  ["twenty", 1200],
+  ["hour", 3600],
+] as const;
 
 interface Line {
   chart: Chart;
@@ -21,7 +25,13 @@ interface Line {
 
 export class TrendsView {
   readonly root = el("section", { class: "trends", "aria-labelledby": "trends-title" });
-  private readonly body = el("div", { class: "charts", tabindex: "0", role: "group", "aria-labelledby": "trends-title", "aria-describedby": "trends-help" });
+  private readonly body = el("div", {
+    class: "charts",
+    tabindex: "0",
+    role: "group",
+    "aria-labelledby": "trends-title",
+    "aria-describedby": "trends-help",
+  });
   private readonly at = el("span", { class: "at" });
   private readonly stack: Stack;
   private lines: Line[] = [];
@@ -34,8 +44,12 @@ export class TrendsView {
 
   constructor() {
     this.stack = new Stack(this.body, "trends", true, {
-      zoomed: (range) => this.zoomed(range), whole: () => this.follow(), moved: (self) => this.moved(self), shade: (self) => this.shade(self),
-      annotate: (self, index) => this.annotate(self, index), xText: (x) => this.timeText(x),
+      zoomed: (range) => this.zoomed(range),
+      whole: () => this.follow(),
+      moved: (self) => this.moved(self),
+      shade: (self) => this.shade(self),
+      annotate: (self, index) => this.annotate(self, index),
+      xText: (x) => this.timeText(x),
     });
     this.body.addEventListener("keydown", (event) => this.keyPressed(event));
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
@@ -50,24 +64,34 @@ export class TrendsView {
     mark(this.root, "data-stale", stale ? "yes" : null);
     const found = device && history && history.length > 1 ? charts(device) : [];
     this.frame(found.length > 0);
-    const key = device ? `${device.id} ${innerWidth >= 1060} ${getComputedStyle(document.documentElement).fontSize} ${JSON.stringify(found)}` : "";
+    const key = device
+      ? `${device.id} ${innerWidth >= 1060} ${getComputedStyle(document.documentElement).fontSize} ${JSON.stringify(found)}`
+      : "";
     if (key !== this.key) {
       this.key = key;
       this.lines = found.map((chart) => this.line(chart));
-      this.stack.build(found.map((chart, i) => this.strip(chart, i === found.length - 1)), (i) => this.lines[i]!.data as uPlot.AlignedData);
+      this.stack.build(
+        found.map((chart, i) => this.strip(chart, i === found.length - 1)),
+        (i) => this.lines[i]!.data as uPlot.AlignedData,
+      );
     }
     this.refresh(stale);
   }
 
   private frame(any: boolean): void {
-    render(html`<div class="bar"><h2 id="trends-title">${t.trends.title}</h2>${this.at}
-      <fieldset class="windows"><legend class="unseen">${t.trends.shown}</legend>${windows.map(([name, seconds]) => html`<label><input type="radio" name="window"
+    render(
+      html`<div class="bar"><h2 id="trends-title">${t.trends.title}</h2>${this.at}
+      <fieldset class="windows"><legend class="unseen">${t.trends.shown}</legend>${windows.map(
+        ([name, seconds]) => html`<label><input type="radio" name="window"
         value=${seconds} .checked=${seconds === this.window} @change=${() => {
           this.window = seconds;
           this.follow();
-        }}><span>${t.trends[name]}</span></label>`)}</fieldset>
+        }}><span>${t.trends[name]}</span></label>`,
+      )}</fieldset>
       <button type="button" class="whole" ?hidden=${this.zoom === null} @click=${() => this.follow()}>${t.trends.follow}</button></div>
-      <p class="unseen" id="trends-help">${t.trends.help}</p><p class="none" ?hidden=${any}>${t.trends.none}</p>${this.body}`, this.root);
+      <p class="unseen" id="trends-help">${t.trends.help}</p><p class="none" ?hidden=${any}>${t.trends.none}</p>${this.body}`,
+      this.root,
+    );
     show(this.body, any);
   }
 
@@ -83,10 +107,27 @@ export class TrendsView {
 
   private strip(chart: Chart, last: boolean): Strip {
     const right = chart.curves.some((curve) => curve.right);
-    return { id: chart.id, title: chart.title, times: last, height: (innerWidth >= 1060 ? 150 : 112) + (last ? 24 : 0),
-             series: chart.curves.map((curve) => ({ label: curve.label, style: curve.style, right: curve.right === true, band: curve.low !== undefined })),
-             range: (low, high) => scaleRange(chart, low, high),
-             ...(right ? { rightRange: (low: number | null, high: number | null): [number, number] => [Math.min(0, low ?? 0), Math.max(3, high ?? 0)] } : {}) };
+    return {
+      id: chart.id,
+      title: chart.title,
+      times: last,
+      height: (innerWidth >= 1060 ? 150 : 112) + (last ? 24 : 0),
+      series: chart.curves.map((curve) => ({
+        label: curve.label,
+        style: curve.style,
+        right: curve.right === true,
+        band: curve.low !== undefined,
+      })),
+      range: (low, high) => scaleRange(chart, low, high),
+      ...(right
+        ? {
+            rightRange: (low: number | null, high: number | null): [number, number] => [
+              Math.min(0, low ?? 0),
+              Math.max(3, high ?? 0),
+            ],
+          }
+        : {}),
+    };
   }
 
   private timeText(time: number): string {
@@ -126,7 +167,8 @@ export class TrendsView {
 
   private moved(self: uPlot): void {
     const index = self.cursor.idx;
-    const time = index === null || index === undefined || (self.cursor.left ?? -1) < 0 ? null : (self.data[0][index] ?? null);
+    const time =
+      index === null || index === undefined || (self.cursor.left ?? -1) < 0 ? null : (self.data[0][index] ?? null);
     if (time === this.cursor) return;
     this.cursor = time;
     this.read();
@@ -159,7 +201,12 @@ export class TrendsView {
     const last = history.last!;
     const index = this.cursor === null ? history.length - 1 : Math.min(history.length - 1, history.first(this.cursor));
     say(this.at, this.cursor === null ? "" : t.trends.at(clock(this.cursor * 1000, last * 1000)));
-    const when = this.cursor !== null ? t.time.ago(duration(last - this.cursor)) : stale ? clock(last * 1000, last * 1000) : t.trends.now;
+    const when =
+      this.cursor !== null
+        ? t.time.ago(duration(last - this.cursor))
+        : stale
+          ? clock(last * 1000, last * 1000)
+          : t.trends.now;
     this.lines.forEach(({ chart, data, rows }, i) => {
       const drawn = this.stack.drawn[i]!;
       const parts: string[] = [];
@@ -169,11 +216,13 @@ export class TrendsView {
         let text = value === null ? "–" : shown(value, curve.unit);
         const low = curve.low ? data[row + 1]![index] : null;
         const high = curve.high ? data[row + 2]![index] : null;
-        if (value !== null && typeof low === "number" && typeof high === "number" && high < 1e6) text += ` ${t.trends.to(withUnit(low, ""), withUnit(high, ""))}`;
+        if (value !== null && typeof low === "number" && typeof high === "number" && high < 1e6)
+          text += ` ${t.trends.to(withUnit(low, ""), withUnit(high, ""))}`;
         say(drawn.values[j]!, text);
         parts.push(value === null ? t.trends.notMeasured(curve.label) : `${curve.label} ${text}`);
       });
-      const words = chart.id === "heat" && this.cursor === null && this.device && !stale ? forecastWords(this.device) : "";
+      const words =
+        chart.id === "heat" && this.cursor === null && this.device && !stale ? forecastWords(this.device) : "";
       say(drawn.extra, words);
       if (words) parts.push(words);
       mark(drawn.figure, "aria-label", `${chart.title}, ${when}: ${parts.join(", ")}`);
@@ -220,7 +269,10 @@ export class TrendsView {
   private trips(): number[] {
     const device = this.device;
     if (!device) return [];
-    return device.happenings.filter((one) => one.kind === "tripped").map((one) => viewersTime(device, one))
-      .filter((time) => time !== null).map((time) => time / 1000);
+    return device.happenings
+      .filter((one) => one.kind === "tripped")
+      .map((one) => viewersTime(device, one))
+      .filter((time) => time !== null)
+      .map((time) => time / 1000);
   }
 }

@@ -62,7 +62,9 @@ export function showDbm(wanted: boolean): void {
 
 export function shown(value: number, unit: string): string {
   const text = withUnit(value, unit);
-  return dbm && unit === "W" && value > 0 && value < unbounded ? `${text} (${number(10 * Math.log10(value * 1000), "dBm")} dBm)` : text;
+  return dbm && unit === "W" && value > 0 && value < unbounded
+    ? `${text} (${number(10 * Math.log10(value * 1000), "dBm")} dBm)`
+    : text;
 }
 
 /// "8 s", "4 min 12 s", "3 h 05 min", "2 d 4 h".
