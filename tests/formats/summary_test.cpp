@@ -32,7 +32,7 @@ TEST_CASE("the sample in sentences") {
     says(text, "De-keys when heatsink has given no good reading for 5 s.\n");
     says(text,
          "De-keys when heatsink is at or above 70 °C for 1 s; permits again when it has been below 55 °C for 30 s. "
-         "At worst 3.62 s from the sensor to the line, and one look beyond the level is enough (heatsink).\n");
+         "At worst 2.82 s from the sensor to the line, and one look beyond the level is enough (heatsink).\n");
     says(text,
          "De-keys when VSWR is at or above 2 for 20 ms, while forward is at or above 6 W; latches until an operator "
          "resets it and RF has been off for 1 s. At worst 69 ms from the sensor to the line, and one look beyond the "

@@ -92,7 +92,7 @@ class Guard(StationTest):
     def test_flooding(self):
         station, broker = self.with_broker()
         yes = subprocess.Popen(["yes", "nonsense"], stdout=subprocess.PIPE)
-        flood = subprocess.Popen(["mosquitto_pub", "-p", str(broker.port), "-t", "homie/5/hilltop-23cm/permit/hold/set", "-l"],
+        flood = subprocess.Popen(["mosquitto_pub", "-p", str(broker.port), "-t", "homie/5/hilltop-23cm/permit/reset/set", "-l"],
                                  stdin=yes.stdout)
         yes.stdout.close()
         try:

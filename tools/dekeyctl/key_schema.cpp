@@ -50,20 +50,21 @@ Ends ends_of_key(const KeyRow& row, Dimension dimension) {
     return ends;
 }
 
+/// The same power in dBm; no power is far below.
+Ends in_dbm(Ends watts) {
+    constexpr double hair = 1e-3, farthest = 200.0;
+    const auto dbm = [](double power) { return 10.0 * std::log10(power) + 30.0; };
+    return {watts.least > 0.0 ? std::max(dbm(watts.least) - hair, -farthest) : -farthest,
+            watts.most > 0.0 ? std::min(dbm(watts.most) + hair, farthest) : farthest};
+}
+
 /// A number between the ends in each of the units.
 std::string quantity_pattern(Dimension dimension, Ends ends) {
     const auto units = formats::units_of(dimension);
     if (units.empty()) return signed_between(ends.least, ends.most);
     std::string pattern;
     for (const formats::WrittenUnit& unit : units) {
-        Ends here{ends.least / unit.factor, ends.most / unit.factor};
-        if (unit.factor == 0.0) {
-            constexpr double hair = 1e-3, farthest = 200.0;
-            const auto dbm = [](double watts) { return 10.0 * std::log10(watts) + 30.0; };
-            here = {ends.least > 0.0 ? dbm(ends.least) - hair : -farthest,
-                    ends.most > 0.0 ? dbm(ends.most) + hair : farthest};
-            here = {std::max(here.least, -farthest), std::min(here.most, farthest)};
-        }
+        const Ends here = unit.factor == 0.0 ? in_dbm(ends) : Ends{ends.least / unit.factor, ends.most / unit.factor};
         pattern += fmt::format("{}{} *{}", pattern.empty() ? "" : "|", signed_between(here.least, here.most),
                                escaped_unit(unit.text));
     }
