@@ -196,7 +196,6 @@ std::variant<Asked, Refusal> judge_command(const Device& device, const formats::
     constexpr std::size_t longest = 16;
     if (message.retained) return Refusal::retained;
     if (message.duplicate) return Refusal::duplicate;
-    if (late) return Refusal::late;
     for (const formats::RemoteRule& command : formats::remote_rules) {
         const std::string_view word = core::text(command.kind);
         if (message.topic != fmt::format("{}/permit/{}/set", device.base(), word)) continue;
@@ -205,12 +204,13 @@ std::variant<Asked, Refusal> judge_command(const Device& device, const formats::
             std::string reason = formats::reason_of_bytes(message.payload);
             return Asked{command.kind, reason == word ? std::string{} : std::move(reason)};
         }
+        if (late) return Refusal::late;
         if (message.size > longest) return Refusal::oversized;
         if (message.size != message.payload.size() || message.payload != word) return Refusal::malformed;
         if (!command.allows(mqtt)) return Refusal::not_allowed;
         return Asked{command.kind, {}};
     }
-    return Refusal::unknown;
+    return late ? Refusal::late : Refusal::unknown;
 }
 
 }  // namespace dekeyd::homie

@@ -108,7 +108,7 @@ struct Asked {
 
 /// What a message on a `/set` topic asks for, or why nothing is done. The payload is the command's own name; a hold's
 /// may be the reason for it instead, and one that is too long is cut rather than refused. `late`: it came where a
-/// broker could have queued it.
+/// broker could have queued it; a hold is right at any moment.
 std::variant<Asked, Refusal> judge_command(const Device& device, const formats::MqttConfig& mqtt,
                                            const Incoming& message, bool late);
 

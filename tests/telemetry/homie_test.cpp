@@ -309,7 +309,9 @@ TEST_CASE("a command is its own name on its own topic, and nothing else is one")
     CHECK(judged(message("hold", std::string(1, '\0'))) == "hold");
     CHECK(judged(message("permit", "true")) == homie::text(Refusal::unknown));
     CHECK(judged(message("hold/x", "hold")) == homie::text(Refusal::unknown));
-    CHECK(judged(message("hold", "hold"), true) == homie::text(Refusal::late));
+    CHECK(judged(message("hold", "hold"), true) == "hold");  // right at any moment
+    CHECK(judged(message("reset", "reset"), true, false, true) == homie::text(Refusal::late));
+    CHECK(judged(message("release", "release"), true, true) == homie::text(Refusal::late));
 
     Incoming twice = message("hold", "hold");
     twice.duplicate = true;
