@@ -1,5 +1,6 @@
 """Too much of everything: messages, clients, work, signals. Each is bounded, and the guard doesn't notice."""
 import os
+import pathlib
 import random
 import resource
 import select
@@ -39,6 +40,12 @@ class Flood:
         block = b"".join(packet(0x30, text(topic) + payload) for topic, payload in messages)
         self.socket.sendall(block)
         return len(messages)
+
+
+def stands_still(pid):
+    """The signal is taken by each thread when that one next runs."""
+    tasks = pathlib.Path(f"/proc/{pid}/task")
+    return all((task / "stat").read_text().rsplit(")", 1)[1].split()[0] == "T" for task in tasks.iterdir())
 
 
 class Crowds(Day):
@@ -200,6 +207,7 @@ class Crowds(Day):
             time.sleep(chance.uniform(0.0, 0.02))
         rig.until(rig.permits, "it permits")
         rig.send(signal.SIGSTOP)
+        rig.until(lambda: stands_still(rig.daemon.pid), "each of its threads stands still")
         rig.set("lid", 0)
         time.sleep(0.05)
         self.assertTrue(rig.permits())  # nobody is there: this is what the watchdog and the dynamic permit are for
