@@ -50,11 +50,12 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     }
     const auto& asked = std::get<homie::Asked>(judged);
     const core::CommandKind kind = asked.kind;
-    fuzz::need(!message.retained && !message.duplicate && !late, "only a fresh message");
+    fuzz::need(!message.retained && !message.duplicate, "no message that the broker keeps or says twice");
     fuzz::need(core::is_order(kind), "no message is the storage or the second opinion");
     fuzz::need(kind != core::CommandKind::release || mqtt.remote_release, "release only where it is allowed");
     fuzz::need(kind != core::CommandKind::reset || mqtt.remote_reset, "reset only where it is allowed");
     const bool hold = kind == core::CommandKind::hold;
+    fuzz::need(hold || !late, "only a hold may have waited");
     fuzz::need(hold || message.payload == core::text(kind), "the payload names the command");
     fuzz::need(hold || asked.reason.empty(), "only a hold has a reason");
     fuzz::need(asked.reason == formats::reason_of_bytes(asked.reason), "a reason is fit to be shown");
