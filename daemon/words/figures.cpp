@@ -16,7 +16,11 @@ int significant(double size) noexcept {
 /// The same of watts where they can't be said in milliwatts; a detector's floor may be microwatts.
 int digits_of_watts(double size) noexcept {
     int after_the_point = significant(size);
-    for (double least = 0.09995; size > 0.0 && size < least && after_the_point < 6; least /= 10.0) ++after_the_point;
+    double least = 0.09995;
+    while (size > 0.0 && size < least && after_the_point < 6) {
+        least /= 10.0;
+        ++after_the_point;
+    }
     return after_the_point;
 }
 
