@@ -12,8 +12,8 @@
 #include <tuple>
 
 #include "base/durable_file.hpp"
+#include "configuration/blank_value.hpp"
 #include "configuration/parts.hpp"
-#include "configuration/placeholder.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -144,12 +144,12 @@ Loaded only_fault(std::size_t line, std::string what, std::string expected) {
     return loaded;
 }
 
-/// Each placeholder is a fault, also where any text would do; one that was refused already keeps its own words.
+/// Each blank is a fault, also where any text would do; one that was refused already keeps its own words.
 void refuse_placeholders(const Node& node, const std::string& path, std::vector<Fault>& faults) {
     for (const Node& item : node.items) refuse_placeholders(item, path, faults);
     for (const Entry& entry : node.entries)
         refuse_placeholders(entry.value, path.empty() ? entry.key : path + '.' + entry.key, faults);
-    if (node.kind != Node::Kind::scalar || node.text != placeholder) return;
+    if (node.kind != Node::Kind::scalar || node.text != blank_value) return;
     const bool told = std::any_of(faults.begin(), faults.end(), [&](const Fault& fault) {
         return fault.line == node.place.line && fault.column == node.place.column;
     });
@@ -157,7 +157,7 @@ void refuse_placeholders(const Node& node, const std::string& path, std::vector<
         faults.push_back({.line = node.place.line,
                           .column = node.place.column,
                           .key = path,
-                          .what = fmt::format("'{}' is still to be replaced", placeholder),
+                          .what = fmt::format("'{}' is still to be replaced", blank_value),
                           .expected = "your value, or the key removed where it doesn't apply"});
 }
 

@@ -2,9 +2,9 @@
 #include <algorithm>
 
 #include "configuration/after_death.hpp"
+#include "configuration/delay.hpp"
 #include "configuration/parts.hpp"
 #include "configuration/raw_bounds.hpp"
-#include "configuration/reaction.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -111,7 +111,7 @@ std::string limit_sentence(const Configuration& configuration, const core::Limit
         limit.warn ? fmt::format(" Warns {} {}.", limit.direction == core::Direction::above ? "from" : "down to",
                                  show(*limit.warn, info.unit))
                    : "";
-    const Reaction worst = reaction(configuration, limit);
+    const WorstDelay worst = worst_delay(configuration, limit);
     // By the next look the qualify time is over: nothing may contradict a single overshoot.
     const std::string_view looks =
         !contact && limit.qualify <= worst.wait ? ", and one look beyond the level is enough" : "";

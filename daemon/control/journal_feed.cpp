@@ -16,7 +16,7 @@ using namespace std::chrono_literals;
 /// Shared with the thread, so that one that hangs in the kernel never touches what is gone.
 class JournalFeed::Work {
 public:
-    Work(const std::string& folder, const RecorderState& state, Wake& to_tell)
+    Work(const std::string& folder, const StorageState& state, Wake& to_tell)
         : reader_{folder}, state_{state}, to_tell_{to_tell} {}
 
     void run() noexcept {
@@ -73,14 +73,14 @@ private:
     }
 
     formats::JournalReader reader_;
-    const RecorderState& state_;
+    const StorageState& state_;
     Wake& to_tell_;
     std::mutex mutex_;  ///< of the two below
     std::optional<std::uint64_t> asked_;
     std::optional<Batch> batch_;
 };
 
-JournalFeed::JournalFeed(const std::string& folder, const RecorderState& state, Wake& to_tell)
+JournalFeed::JournalFeed(const std::string& folder, const StorageState& state, Wake& to_tell)
     : work_{std::make_shared<Work>(folder, state, to_tell)} {}
 
 JournalFeed::~JournalFeed() {

@@ -10,7 +10,7 @@
 
 #include "base/handover.hpp"
 #include "plan/time.hpp"
-#include "recording/recorder_state.hpp"
+#include "recording/storage_state.hpp"
 #include "store/journal.hpp"
 
 namespace dekeyd {
@@ -29,7 +29,7 @@ public:
 
     /// `folder`: the journal's. `to_tell` is rung when a batch is there. Both references must outlive this; after a
     /// stop() that returned false a thread may hang in the kernel, and then they must outlive the process.
-    JournalFeed(const std::string& folder, const RecorderState& state, Wake& to_tell);
+    JournalFeed(const std::string& folder, const StorageState& state, Wake& to_tell);
     ~JournalFeed();
     JournalFeed(const JournalFeed&) = delete;
     JournalFeed& operator=(const JournalFeed&) = delete;

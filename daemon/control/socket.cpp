@@ -31,7 +31,7 @@ constexpr std::string_view place_needed =
 }  // namespace
 
 ControlSocket::ControlSocket(const formats::Configuration& configuration, Outlet& outlet, Ring<core::Command>& commands,
-                             Wake& guard, Context context, RecordingFeed* recording, RecorderState* saved)
+                             Wake& guard, Context context, RecordingFeed* recording, StorageState* saved)
     : configuration_{configuration},
       outlet_{outlet},
       commands_{commands},
@@ -92,7 +92,7 @@ void ControlSocket::run() {
         }
         answer_saved(now);
         give_up_late(now);
-        serve_follower(now);
+        feed_telemetry(now);
         serve_watchers(now);
         serve_recording();
         drop_clients();
@@ -315,13 +315,9 @@ void ControlSocket::take_events() {
         const core::Event event = *next;
         outlet_.events.pop();
         if (outlet_.snapshot.value().now < event.at) outlet_.snapshot.take();
-        const core::Snapshot& snapshot = outlet_.snapshot.value();
-        const std::span<const core::Reading> around = snapshot.now == event.at
-                                                          ? std::span<const core::Reading>{snapshot.quantities}
-                                                          : std::span<const core::Reading>{};
+        const std::span<const core::Reading> around = outlet_.snapshot.value().quantities_at(event.at);
         std::string sentence = formats::sentence(configuration_.plan, event, around);
-        if (event.kind == core::EventKind::held && saved_ != nullptr)
-            sentence = formats::with_reason(std::move(sentence), saved_->notes.of_hold(event.origin).reason);
+        if (saved_ != nullptr) sentence = saved_->notes.with_reason(std::move(sentence), event);
         if (feed_ && followed_.load()) feed_->take(event);
         const bool watched =
             std::any_of(clients_.begin(), clients_.end(), [](const Client& client) { return client.watches(); });
@@ -404,8 +400,8 @@ void ControlSocket::begin_to_follow(Client& client, core::Instant now) {
     client.send(feed_->hello());
 }
 
-// A follower that hasn't read the last one gets the next one later.
-void ControlSocket::serve_follower(core::Instant now) {
+// A telemetry that hasn't read the last one gets the next one later.
+void ControlSocket::feed_telemetry(core::Instant now) {
     const auto found =
         std::find_if(clients_.begin(), clients_.end(), [](const Client& client) { return client.follows; });
     if (found == clients_.end() || found->drop || !found->unsent.empty()) return;

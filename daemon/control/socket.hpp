@@ -22,8 +22,8 @@
 #include "core/interlock.hpp"
 #include "messages/control.hpp"
 #include "messages/snapshot_json.hpp"
-#include "recording/recorder_state.hpp"
 #include "recording/recording_feed.hpp"
+#include "recording/storage_state.hpp"
 
 namespace dekeyd {
 
@@ -39,7 +39,7 @@ public:
     /// All references outlive it. Makes nothing yet. `saved` tells what is durable, and has the notes of holds; without
     /// it everything counts as so. To be made before the guard's thread runs, for that one rings wake().
     ControlSocket(const formats::Configuration& configuration, Outlet& outlet, Ring<core::Command>& commands,
-                  Wake& guard, Context context, RecordingFeed* recording = nullptr, RecorderState* saved = nullptr);
+                  Wake& guard, Context context, RecordingFeed* recording = nullptr, StorageState* saved = nullptr);
     ~ControlSocket();
     ControlSocket(const ControlSocket&) = delete;
     ControlSocket& operator=(const ControlSocket&) = delete;
@@ -79,7 +79,7 @@ private:
     void take_events();
     void serve_watchers(core::Instant now);
     void serve_recording();
-    void serve_follower(core::Instant now);
+    void feed_telemetry(core::Instant now);
     void begin_to_follow(Client& client, core::Instant now);
     void limit_remote_connections(const Client& newest);
     [[nodiscard]] bool is_saved(const core::Event& event) const noexcept;
@@ -96,7 +96,7 @@ private:
     Wake& guard_;
     Context context_;
     RecordingFeed* recording_;
-    RecorderState* saved_;
+    StorageState* saved_;
     Door for_operators_, for_telemetry_;
     const std::array<Door*, 2> doors_{&for_operators_, &for_telemetry_};
     core::Instant looked_{};  ///< when the last turn saw all that had come

@@ -70,7 +70,7 @@ void TelemetryFeed::take(const core::Event& event) {
 
 bool TelemetryFeed::is_due(core::Instant now) const noexcept {
     return now >= next_ || !events_.empty() ||
-           (ports_.recorder != nullptr && ports_.recorder->journal_durable.load() != told_durable_);
+           (ports_.storage != nullptr && ports_.storage->journal_durable.load() != told_durable_);
 }
 
 std::string TelemetryFeed::line(const core::Snapshot& snapshot, core::Instant now) {
@@ -79,19 +79,19 @@ std::string TelemetryFeed::line(const core::Snapshot& snapshot, core::Instant no
     feed.snapshot = formats::words_of(snapshot);
     for (const core::Event& event : events_) feed.events.push_back(formats::words_of(event));
     events_.clear();
-    if (const RecorderState* recorder = ports_.recorder) {
-        if (recorder->journal_open.load(std::memory_order_acquire))
-            feed.storage.epoch = fmt::format("{:016x}", recorder->journal_epoch.load(std::memory_order_acquire));
-        feed.storage.durable = told_durable_ = recorder->journal_durable.load(std::memory_order_acquire);
-        feed.storage.unwritten = recorder->unwritten.load(std::memory_order_relaxed);
-        feed.notes = recorder->notes.of(snapshot.memory);
-        feed.storage.fails = recorder->failing.load(std::memory_order_relaxed) || recorder->state_is_late(now);
+    if (const StorageState* storage = ports_.storage) {
+        if (storage->journal_open.load(std::memory_order_acquire))
+            feed.storage.epoch = fmt::format("{:016x}", storage->journal_epoch.load(std::memory_order_acquire));
+        feed.storage.durable = told_durable_ = storage->journal_durable.load(std::memory_order_acquire);
+        feed.storage.unwritten = storage->unwritten.load(std::memory_order_relaxed);
+        feed.notes = storage->notes.of(snapshot.memory);
+        feed.storage.fails = storage->failing.load(std::memory_order_relaxed) || storage->state_is_late(now);
         feed.storage.proof =
-            formats::proof_status(recorder->proved_at_s.load(), configuration_.proof_every, wall_stamp(now)).words;
+            formats::proof_status(storage->proved_at_s.load(), configuration_.proof_every, wall_stamp(now)).words;
     }
-    if (ports_.archive != nullptr) feed.storage.kept = kept_status(*ports_.archive);
-    if (ports_.recorder != nullptr)
-        feed.storage.kept.failed_writes += ports_.recorder->failed_writes.load(std::memory_order_relaxed);
+    if (ports_.history != nullptr) feed.storage.kept = kept_status(*ports_.history);
+    if (ports_.storage != nullptr)
+        feed.storage.kept.failed_writes += ports_.storage->failed_writes.load(std::memory_order_relaxed);
     if (ports_.latest != nullptr && ports_.latest->take(kept_, history_version_)) {
         feed.history = formats::FeedHistory{.captures = {kept_.captures.begin(), kept_.captures.end()},
                                             .transmissions = kept_.transmissions};

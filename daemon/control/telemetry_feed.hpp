@@ -16,7 +16,7 @@
 #include "core/interlock.hpp"
 #include "core/protection.hpp"
 #include "recording/latest_history.hpp"
-#include "recording/recorder_state.hpp"
+#include "recording/storage_state.hpp"
 #include "store/proof_record.hpp"
 
 namespace dekeyd {
@@ -24,8 +24,8 @@ namespace dekeyd {
 /// Where its commands go, and what there is to tell. All of it outlives the feed; what is absent isn't told.
 struct TelemetryPorts {
     Ring<core::Command>* commands = nullptr;  ///< without it no command is passed on
-    const RecorderState* recorder = nullptr;
-    const ArchiveState* archive = nullptr;
+    const StorageState* storage = nullptr;
+    const HistoryState* history = nullptr;
     LatestHistory* latest = nullptr;
     JournalFeed* journal = nullptr;
     struct User {

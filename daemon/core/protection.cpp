@@ -53,10 +53,6 @@ std::vector<SourceRule> rules_for(const Plan& plan) {
     return rules;
 }
 
-int rank(Condition condition) noexcept {
-    return condition == Condition::missed ? -1 : static_cast<int>(condition);
-}
-
 }  // namespace
 
 Snapshot Protection::blank(const Plan& plan) {
@@ -74,19 +70,18 @@ Protection::Protection(const Plan& plan, Memory memory, bool unclean_start, bool
     : plan_{(check_indices(plan), plan)},
       measurement_{plan},
       watched_(plan.channels.size()),
-      judged_(plan.limits.size()),
-      out_of_force_(plan.limits.size()),
+      limits_{plan},
       reflected_timer_{plan.rf.edge_time},
       swapped_timer_{plan.plausibility.qualify},
       supervision_{plan, start_noted},
       conditions_(source_count(plan)),
       interlock_{plan.interlock, rules_for(plan), std::move(memory), unclean_start},
       proof_{plan},
+      transmission_{plan},
       events_{4 * source_count(plan) + 64},
       snapshot_{blank(plan)},
       unclean_start_{unclean_start} {
     for (const LimitPlan& limit : plan.limits) {
-        timers_.emplace_back(limit.qualify);
         // A limit that only warns, or seldom watches, doesn't stand in for the channel's own source.
         if (limit.watch < plan.channels.size() && surely_trips(limit, {})) watched_[limit.watch] = true;
     }
@@ -99,7 +94,7 @@ Decision Protection::step(const StepInput& input) noexcept {
         began_ = now;
         report(EventKind::started, no_source, now);
     }
-    auto& until = snapshot_.commissioning_until;
+    auto& until = commissioning_until_;
     if (until && now >= *until) {
         until.reset();
         report(EventKind::commissioning_over, no_source, now);
@@ -111,40 +106,39 @@ Decision Protection::step(const StepInput& input) noexcept {
     const bool slept = input.suspended > plan_.interlock.guard_deadline;
     if (slept) measurement_.wake(now);
     std::fill(conditions_.begin(), conditions_.end(), Condition::missed);
-    std::fill(judged_.begin(), judged_.end(), std::uint8_t{0});
+    limits_.begin_step();
 
-    see_what_is_in_force(now);  // time ends a commissioning, and settles the supply
+    limits_.see_what_is_in_force(look(now));  // time ends a commissioning, and settles the supply
     for (const Scan& scan : input.scans) {
-        measurement_.absorb(scan, now, snapshot_.rf_present);
+        measurement_.absorb(scan, now, transmission_.rf_present());
         judge_bracket(now);
         judge_news(now);
     }
     measurement_.grow_old(now);
-    if (measurement_.forecast(now, snapshot_.transmitting_since, moment(now))) judge_news(now);
-    for (std::size_t limit = 0; limit < timers_.size(); ++limit) {
-        if (judged_[limit] == 0) judge_limit(limit, now);
-    }
+    if (measurement_.forecast(now, transmission_.since(), look(now).moment())) judge_news(now);
+    limits_.judge_others(look(now), events_);
+    for (std::size_t i = 0; i < plan_.limits.size(); ++i) fold(i, limits_.conditions()[i]);
     report_sensors(now);
     judge_channels();
-    look_for_rf(now);
+    transmission_.step(now, measurement_.rf(), events_);
     supervise(input, slept, now);
     commission(input.commands, now);
-    see_what_is_in_force(now);
+    limits_.see_what_is_in_force(look(now));
 
     const bool free = interlock_.step(
         now, conditions_, plan_.supervision.continuous_drive || measurement_.drive_absent(), input.commands, events_);
     const SourceIndex forced = proof_.forced();  // as it was when the limits were judged
     const bool for_proof = prove(input, now);
     permit_ = (free || for_proof) && !plan_.supervision.monitor_only;
-    release_.step(now, permit_, snapshot_.rf_present, measurement_.rf_absent(), measurement_.role(plan_.roles.forward));
+    release_.step(now, permit_, transmission_.rf_present(), measurement_.rf_absent(),
+                  measurement_.role(plan_.roles.forward));
     fill_in_events(forced, objected ? objection->limit : no_source, input.suspended);
     if (slept) forget_what_was();  // after the cause itself has its event
     last_step_ = now;
     stepped_ = true;
     publish(now);
 
-    Instant wake_at = std::min(interlock_.due(), proof_.due(now, forced_due()));
-    for (const QualifyTimer& timer : timers_) wake_at = std::min(wake_at, timer.due());
+    Instant wake_at = std::min({interlock_.due(), proof_.due(now, forced_due()), limits_.due()});
     if (until) wake_at = std::min(wake_at, *until);
     return {.permit = permit_, .contactor = supervision_.contactor_closed(), .wake_at = wake_at};
 }
@@ -154,7 +148,7 @@ Decision Protection::step(const StepInput& input) noexcept {
 // The monotonic clock stood still: what it calls fresh may be hours old.
 void Protection::forget_what_was() noexcept {
     measurement_.forget_readings();
-    for (QualifyTimer& timer : timers_) timer.forget();
+    limits_.forget();
 }
 
 // Reflected power that no load gives, by two timers: where ratios mean something, and slower at every power.
@@ -171,84 +165,21 @@ void Protection::judge_bracket(Instant now) noexcept {
     fold(exceeds, swapped_timer_.update(now, reflected_exceeds(plan_.rf, look->bracket)));
 }
 
-Moment Protection::moment(Instant now) const noexcept {
-    return {.commissioning = snapshot_.commissioning_until.has_value(),
-            .supplied = supervision_.supplied(now),
-            .quantities = measurement_.quantities()};
-}
-
-bool Protection::out_of_force(const LimitPlan& limit, Instant now) const noexcept {
-    return (limit.provisional && !snapshot_.commissioning_until) ||
-           (limit.while_supplied && !supervision_.supplied(now));
-}
-
-// A limit that comes into force was never evaluated under what it is now for, however well it rested.
-void Protection::see_what_is_in_force(Instant now) noexcept {
-    for (std::size_t i = 0; i < timers_.size(); ++i) {
-        const bool out = out_of_force(plan_.limits[i], now);
-        if (out_of_force_[i] != 0 && !out) timers_[i].forget();
-        out_of_force_[i] = out;
-    }
-}
-
-void Protection::fold(std::size_t source, Condition condition) noexcept {
-    if (rank(condition) > rank(conditions_[source])) conditions_[source] = condition;
+Limits::Look Protection::look(Instant now) const noexcept {
+    return {.now = now,
+            .measurement = measurement_,
+            .proof = proof_,
+            .commissioning = commissioning_until_.has_value(),
+            .supplied = supervision_.supplied(now)};
 }
 
 void Protection::judge_news(Instant now) noexcept {
-    for (std::size_t i = 0; i < plan_.limits.size(); ++i) {
-        if (!has_news(plan_.limits[i])) continue;
-        judge_limit(i, now);
-        judged_[i] = true;
-    }
+    limits_.judge_news(look(now), events_);
     measurement_.no_news();
 }
 
-bool Protection::has_news(const LimitPlan& limit) const noexcept {
-    return measurement_.has_news(limit.watch) || (limit.gate && measurement_.has_news(limit.gate->quantity));
-}
-
-void Protection::judge_limit(std::size_t index, Instant now) noexcept {
-    const LimitPlan& limit = plan_.limits[index];
-    const Reading& watched = measurement_.quantities()[limit.watch];
-    const Reading* gate = limit.gate ? &measurement_.quantities()[limit.gate->quantity] : nullptr;
-    Verdict verdict = judge(limit, standing(limit, moment(now)), watched, measurement_.rf_absent());
-    // What has become unknown is unknown at once. Otherwise an old look proves nothing more: the gate may have opened
-    // since a quantity was found not measurable, and the next scan measures it.
-    const bool seen = measurement_.has_news(limit.watch);
-    const bool lost = verdict == Verdict::unknown && watched.health != Health::not_measurable;
-    const bool gate_lost = gate != nullptr && gate->health == Health::unknown;
-    const bool rests = verdict == Verdict::rest && has_news(limit);
-    if (!seen && !lost && !gate_lost && !rests) verdict = Verdict::missed;
-    // What a proof test injects may only make it worse.
-    const bool forced = proof_.injects(index);
-    const Verdict injected =
-        forced ? judge_alone(limit, injected_reading(limit, now), measurement_.rf_absent()) : verdict;
-    const Condition condition = timers_[index].update(now, worsened(verdict, injected));
-    fold(index, limit.trips ? condition : Condition::clear);
-    if (verdict != Verdict::missed) warn(index, verdict, now);
-}
-
-void Protection::warn(std::size_t index, Verdict verdict, Instant now) noexcept {
-    const LimitPlan& limit = plan_.limits[index];
-    if (!limit.warn || verdict == Verdict::unknown) return;
-    const Reading& reading = measurement_.quantities()[limit.watch];
-    const bool above = limit.direction == Direction::above;
-    // A quarter of the way back from warning to rest, so that a value on the level doesn't chatter. Where nothing
-    // trips, the clear level says it.
-    const double margin = limit.trips ? (limit.trip - *limit.warn) / 4.0 : *limit.warn - limit.clear;
-    const bool rests = verdict == Verdict::rest;
-    const double value = reading.value;
-    const bool reached = !rests && (above ? value >= *limit.warn : value <= *limit.warn);
-    const bool over = rests || (above ? value < *limit.warn - margin : value > *limit.warn - margin);
-    std::uint8_t& warned = snapshot_.warnings[index];
-    if (warned == 0 && reached) {
-        warned = true;
-        report(EventKind::warning, static_cast<SourceIndex>(index), now);
-    } else if (warned != 0 && over) {
-        warned = false;
-        report(EventKind::warning_over, static_cast<SourceIndex>(index), now);
-    }
+void Protection::fold(std::size_t source, Condition condition) noexcept {
+    conditions_[source] = worse(conditions_[source], condition);
 }
 
 // A channel that a limit watches inhibits through that limit; the others through their own source.
@@ -284,14 +215,14 @@ void Protection::supervise(const StepInput& input, bool slept, Instant now) noex
                             .dc_power = measurement_.known(Derived::dc_power),
                             .heat = measurement_.known(Derived::heat),
                             .ratios_measurable = measurable_,
-                            .commissioning = snapshot_.commissioning_until.has_value(),
+                            .commissioning = commissioning_until_.has_value(),
                             .drop_supply = proof_.opens_contactor(),
                             .start_noted = told(CommandKind::noted),
                             .objected = told(CommandKind::objected),
                             .suspended = slept,
                             .alarm_latched = latched(Builtin::line_mismatch) || latched(Builtin::enable_mismatch) ||
                                              latched(Builtin::rf_while_inhibited),
-                            .transmitting_since = snapshot_.transmitting_since});
+                            .transmitting_since = transmission_.since()});
     for (std::size_t i = 0; i < builtin_count; ++i) fold(source_of(plan_, static_cast<Builtin>(i)), conditions[i]);
     const bool closed = supervision_.contactor_closed();
     if (closed != was_closed) {
@@ -302,7 +233,7 @@ void Protection::supervise(const StepInput& input, bool slept, Instant now) noex
 
 Instant Protection::forced_due() const noexcept {
     const SourceIndex limit = proof_.forced();
-    return limit != no_source ? timers_[limit].due() : Instant::max();
+    return limit != no_source ? limits_.due(limit) : Instant::max();
 }
 
 bool Protection::prove(const StepInput& input, Instant now) noexcept {
@@ -310,7 +241,7 @@ bool Protection::prove(const StepInput& input, Instant now) noexcept {
     const bool contactor_seen = plan_.supervision.contactor && plan_.roles.contactor_sense.has_value();
     return proof_.step({.now = now,
                         .line = input.line,
-                        .commissioning = snapshot_.commissioning_until.has_value(),
+                        .commissioning = commissioning_until_.has_value(),
                         .held = interlock_.memory().held_locally,
                         .only_held = interlock_.only_held_locally(),
                         .rf_absent = measurement_.rf_absent(),
@@ -322,34 +253,10 @@ bool Protection::prove(const StepInput& input, Instant now) noexcept {
                        input.commands, events_);
 }
 
-void Protection::look_for_rf(Instant now) noexcept {
-    const RfLook look = measurement_.rf();
-    if (look == RfLook::unknown) return;
-    snapshot_.rf_present = look == RfLook::present;
-    auto& since = snapshot_.transmitting_since;
-    if (snapshot_.rf_present) {
-        rf_last_seen_ = now;
-        if (!since) {
-            since = now;
-            ending_warned_ = false;
-            report(EventKind::rf_on, no_source, now);
-        }
-    } else if (since && now - rf_last_seen_ >= plan_.rf.hang_time) {
-        since.reset();
-        report(EventKind::rf_off, no_source, now);
-    }
-    const SupervisionPlan& rule = plan_.supervision;
-    if (since && rule.longest_transmission && !ending_warned_ &&
-        now - *since >= *rule.longest_transmission - rule.transmission_warning) {
-        ending_warned_ = true;
-        report(EventKind::transmission_ending, source_of(plan_, Builtin::longest_transmission), now);
-    }
-}
-
 // Acts from the next step on, so that no command permits in its own.
 void Protection::commission(std::span<const Command> commands, Instant now) noexcept {
     const auto& length = plan_.supervision.commissioning;
-    auto& until = snapshot_.commissioning_until;
+    auto& until = commissioning_until_;
     for (const Command& command : commands) {
         const bool begins = command.kind == CommandKind::commission;
         if (!begins && command.kind != CommandKind::end_commissioning) continue;
@@ -416,6 +323,9 @@ void Protection::publish(Instant now) noexcept {
     ++snapshot_.sequence;
     snapshot_.now = now;
     snapshot_.permit = permit_;
+    snapshot_.rf_present = transmission_.rf_present();
+    snapshot_.transmitting_since = transmission_.since();
+    snapshot_.commissioning_until = commissioning_until_;
     snapshot_.monitor_only = plan_.supervision.monitor_only;
     snapshot_.contactor_closed = supervision_.contactor_closed();
     snapshot_.overruns = supervision_.overruns();
@@ -426,8 +336,9 @@ void Protection::publish(Instant now) noexcept {
     std::copy(measurement_.quantities().begin(), measurement_.quantities().end(), snapshot_.quantities.begin());
     std::copy(measurement_.counts().begin(), measurement_.counts().end(), snapshot_.channels.begin());
     std::copy(interlock_.causes().begin(), interlock_.causes().end(), snapshot_.causes.begin());
+    std::copy(limits_.warnings().begin(), limits_.warnings().end(), snapshot_.warnings.begin());
     for (std::size_t i = 0; i < plan_.limits.size(); ++i)
-        snapshot_.standing[i] = standing(plan_.limits[i], moment(now));
+        snapshot_.standing[i] = standing(plan_.limits[i], look(now).moment());
     snapshot_.memory = interlock_.memory();
     snapshot_.settled_since = interlock_.settled_since();
     snapshot_.events_dropped = events_.dropped();

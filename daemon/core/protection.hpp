@@ -11,8 +11,10 @@
 
 #include "core/interlock.hpp"
 #include "core/limit.hpp"
+#include "core/limits.hpp"
 #include "core/proof.hpp"
 #include "core/supervision.hpp"
+#include "core/transmission.hpp"
 #include "measure/measurement.hpp"
 #include "plan/plan.hpp"
 #include "plan/reading.hpp"
@@ -61,6 +63,11 @@ struct Snapshot {
     std::uint64_t overruns = 0;
     std::uint64_t events_dropped = 0;
 
+    /// All readings of the step at `at`, for what is said of its events; none where this is another step's snapshot.
+    [[nodiscard]] std::span<const Reading> quantities_at(Instant at) const noexcept {
+        return now == at ? std::span<const Reading>{quantities} : std::span<const Reading>{};
+    }
+
     template <class Archive, class Self>
     static void fields(Archive& a, Self& self) {
         a(self.sequence, self.now, self.permit, self.line_refuses, self.state, self.rf_present, self.monitor_only,
@@ -95,51 +102,43 @@ public:
     bool take_state(std::string_view text);
 
 private:
-    [[nodiscard]] bool out_of_force(const LimitPlan& limit, Instant now) const noexcept;
-    void see_what_is_in_force(Instant now) noexcept;
     bool take_line(std::string_view key, std::string_view words, std::vector<std::uint8_t>& seen);
     void begin_unseen(const std::vector<std::uint8_t>& seen) noexcept;
     void forget_what_was() noexcept;
     void judge_bracket(Instant now) noexcept;
     void judge_news(Instant now) noexcept;
-    [[nodiscard]] bool has_news(const LimitPlan& limit) const noexcept;
-    void judge_limit(std::size_t limit, Instant now) noexcept;
     void judge_channels() noexcept;
     void supervise(const StepInput& input, bool slept, Instant now) noexcept;
-    void look_for_rf(Instant now) noexcept;
     void commission(std::span<const Command> commands, Instant now) noexcept;
     [[nodiscard]] bool prove(const StepInput& input, Instant now) noexcept;
     [[nodiscard]] Instant forced_due() const noexcept;
-    void warn(std::size_t limit, Verdict verdict, Instant now) noexcept;
     void report_sensors(Instant now) noexcept;
     void fold(std::size_t source, Condition condition) noexcept;
     void fill_in_events(SourceIndex forced, SourceIndex objection, Duration suspended) noexcept;
     void publish(Instant now) noexcept;
-    [[nodiscard]] Moment moment(Instant now) const noexcept;
+    [[nodiscard]] Limits::Look look(Instant now) const noexcept;
     void report(EventKind kind, SourceIndex source, Instant now) noexcept;
 
     const Plan& plan_;
     Measurement measurement_;
     std::vector<std::uint8_t> watched_;  ///< per channel: a limit watches it, and so speaks for it
-    std::vector<std::uint8_t> judged_;   ///< per limit, within one step: a second look would change nothing
-    std::vector<QualifyTimer> timers_;
-    std::vector<std::uint8_t> out_of_force_;  ///< per limit, as of the last step: follows from the rest of the state
-    QualifyTimer reflected_timer_;            ///< reflected at or above forward, where ratios are measurable
-    QualifyTimer swapped_timer_;              ///< the same at every power: slower, for an envelope has zeros
+    Limits limits_;
+    QualifyTimer reflected_timer_;  ///< reflected at or above forward, where ratios are measurable
+    QualifyTimer swapped_timer_;    ///< the same at every power: slower, for an envelope has zeros
     Supervision supervision_;
     std::vector<Condition> conditions_;  ///< per source, worst news of this step
     Interlock interlock_;
     Proof proof_;
     ReleaseWatch release_;
+    TransmissionWatch transmission_;
+    std::optional<Instant> commissioning_until_;
     EventList events_;
     Snapshot snapshot_;
     Instant last_step_{};
     std::optional<Instant> began_;  ///< the first step; a capture's state that doesn't know it has none
-    Instant rf_last_seen_{};
     bool unclean_start_;
-    bool permit_ = false;         ///< what was decided last
-    bool measurable_ = false;     ///< the last bracket's ratios
-    bool ending_warned_ = false;  ///< of this transmission
+    bool permit_ = false;      ///< what was decided last
+    bool measurable_ = false;  ///< the last bracket's ratios
     bool stepped_ = false;
 };
 

@@ -37,11 +37,12 @@ std::size_t find_id(const List& list, std::string_view id) {
 
 std::string Protection::state() const {
     std::string out;
-    line(out, "step", "", last_step_, rf_last_seen_, unclean_start_, permit_, measurable_, ending_warned_, stepped_,
-         snapshot_.sequence, snapshot_.rf_present, snapshot_.transmitting_since);
+    const TransmissionWatch::Memory& rf = transmission_.memory();
+    line(out, "step", "", last_step_, rf.rf_last_seen, unclean_start_, permit_, measurable_, rf.ending_warned, stepped_,
+         snapshot_.sequence, rf.rf_present, rf.since);
     line(out, "awake", "", measurement_.awake_since());
     line(out, "began", "", began_);
-    line(out, "commissioning", "", snapshot_.commissioning_until);
+    line(out, "commissioning", "", commissioning_until_);
     line(out, "events", "", events_);
     line(out, "interlock", "", interlock_);
     line(out, "supervised", "", supervision_);
@@ -54,8 +55,8 @@ std::string Protection::state() const {
     for (std::size_t i = 0; i < plan_.channels.size(); ++i) {
         line(out, "channel", plan_.channels[i].id, measurement_.channel(i), measurement_.counts()[i]);
     }
-    for (std::size_t i = 0; i < timers_.size(); ++i) {
-        line(out, "limit", plan_.limits[i].id, timers_[i], snapshot_.warnings[i]);
+    for (std::size_t i = 0; i < plan_.limits.size(); ++i) {
+        line(out, "limit", plan_.limits[i].id, limits_.timer(i), limits_.warnings()[i]);
         line(out, "proved", plan_.limits[i].id, proof_.proved(i));
     }
     for (std::size_t i = 0; i < measurement_.quantities().size(); ++i) {
@@ -83,14 +84,17 @@ bool Protection::take_state(std::string_view text) {
     if (!begun) return false;
     proof_.mend();
     begin_unseen(seen);
-    for (std::size_t i = 0; i < timers_.size(); ++i)
-        out_of_force_[i] = out_of_force(plan_.limits[i], last_step_) ? 1 : 0;
+    limits_.take_what_is_in_force(look(last_step_));
     interlock_.take_causes(snapshot_.causes);
     const auto quantities = measurement_.quantities();
     const auto counts = measurement_.counts();
     std::copy(quantities.begin(), quantities.end(), snapshot_.quantities.begin());
     std::copy(counts.begin(), counts.end(), snapshot_.channels.begin());
+    std::copy(limits_.warnings().begin(), limits_.warnings().end(), snapshot_.warnings.begin());
     snapshot_.permit = permit_;
+    snapshot_.rf_present = transmission_.rf_present();
+    snapshot_.transmitting_since = transmission_.since();
+    snapshot_.commissioning_until = commissioning_until_;
     snapshot_.contactor_closed = supervision_.contactor_closed();
     snapshot_.state = interlock_.state();
     snapshot_.now = last_step_;
@@ -99,12 +103,13 @@ bool Protection::take_state(std::string_view text) {
 
 bool Protection::take_line(std::string_view key, std::string_view words, std::vector<std::uint8_t>& seen) {
     if (key == "step") {
-        return read(words, last_step_, rf_last_seen_, unclean_start_, permit_, measurable_, ending_warned_, stepped_,
-                    snapshot_.sequence, snapshot_.rf_present, snapshot_.transmitting_since);
+        TransmissionWatch::Memory& rf = transmission_.memory();
+        return read(words, last_step_, rf.rf_last_seen, unclean_start_, permit_, measurable_, rf.ending_warned,
+                    stepped_, snapshot_.sequence, rf.rf_present, rf.since);
     }
     if (key == "began") return read(words, began_);
     if (key == "awake") return read(words, measurement_.awake_since());
-    if (key == "commissioning") return read(words, snapshot_.commissioning_until);
+    if (key == "commissioning") return read(words, commissioning_until_);
     if (key == "events") return read(words, events_);
     if (key == "interlock") return read(words, interlock_);
     if (key == "supervised") return read(words, supervision_);
@@ -128,7 +133,7 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
     }
     if (kind == "limit") {
         const std::size_t i = find_id(plan_.limits, id);
-        return i == not_found || read(words, timers_[i], snapshot_.warnings[i]);
+        return i == not_found || read(words, limits_.timer(i), limits_.warned(i));
     }
     if (kind == "proved") {
         const std::size_t i = find_id(plan_.limits, id);
@@ -155,11 +160,7 @@ void Protection::begin_unseen(const std::vector<std::uint8_t>& seen) noexcept {
     for (std::size_t i = 0; i < seen.size(); ++i) {
         if (seen[i] != 0) continue;
         snapshot_.causes[i] = {.condition = Condition::clear, .clear_since = last_step_};
-        if (i >= plan_.limits.size()) continue;
-        const LimitPlan& limit = plan_.limits[i];
-        const Standing stands = standing(limit, moment(last_step_));
-        timers_[i].update(last_step_,
-                          judge(limit, stands, measurement_.quantities()[limit.watch], measurement_.rf_absent()));
+        if (i < plan_.limits.size()) limits_.begin_unseen(i, look(last_step_));
     }
 }
 

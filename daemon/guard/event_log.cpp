@@ -1,10 +1,8 @@
 #include "guard/event_log.hpp"
 
 #include <chrono>
-#include <span>
 
 #include "words/event_text.hpp"
-#include "words/notes.hpp"
 
 namespace dekeyd {
 
@@ -18,14 +16,8 @@ constexpr int event_burst = 5;
 void EventLog::write() {
     for (; const core::Event* event = outlet_.events.front(); outlet_.events.pop()) {
         if (outlet_.snapshot.value().now < event->at) outlet_.snapshot.take();
-        const core::Snapshot& snapshot = outlet_.snapshot.value();
-        const bool same_step = snapshot.now == event->at;
-        std::string sentence = formats::sentence(
-            plan_, *event,
-            same_step ? std::span<const core::Reading>{snapshot.quantities} : std::span<const core::Reading>{});
-        if (event->kind == core::EventKind::held)
-            sentence = formats::with_reason(std::move(sentence), notes_.of_hold(event->origin).reason);
-        write(*event, sentence);
+        std::string sentence = formats::sentence(plan_, *event, outlet_.snapshot.value().quantities_at(event->at));
+        write(*event, notes_.with_reason(std::move(sentence), *event));
     }
 }
 

@@ -111,7 +111,7 @@ core::Instant Guard::cycle(core::Instant now, core::Duration asleep) noexcept {
     const core::Decision decision = protection_->step(input);
     for (const core::Scan& scan : scans_) second_opinion::show(second_opinion_, scan, now);
     second_opinion_.supply(!contactor_ || contactor_->permits(), now.time_since_epoch());
-    // It can only take a permit away. The protection hears of it in its next step, as a command on the tape, and
+    // It can only take a permit away. The protection hears of it in its next step, as a command in the step queue, and
     // latches.
     objection_ = second_opinion_.against(decision.permit, now.time_since_epoch());
     const bool permit = decision.permit && !objection_;
@@ -120,14 +120,14 @@ core::Instant Guard::cycle(core::Instant now, core::Duration asleep) noexcept {
     permits_.store(line_->permits(), std::memory_order_release);
     // What wanted to inhibit and couldn't isn't a completed cycle: the watchdog isn't served with it.
     if (!refuses_inhibit()) cycles_.fetch_add(1, std::memory_order_release);
-    if (ports_.tape != nullptr) ports_.tape->record(input, decision);
+    if (ports_.step_queue != nullptr) ports_.step_queue->record(input, decision);
     // A scan's decision is the period's as well: what the period is for is silence.
     if (!scans_.empty()) next_period_ = now + period_;
     give_back();
     for (Outlet* outlet : ports_.outlets) {
         for (const core::Event& event : protection_->events()) outlet->events.push(event);
     }
-    publish_snapshot(permit);
+    publish_snapshot();
 
     while (next_period_ <= now) next_period_ = std::max(next_period_ + period_, now + period_ / 2);
     if (!taken) return now + write_retry;
@@ -209,15 +209,15 @@ void Guard::give_back() noexcept {
     }
 }
 
-void Guard::publish_snapshot(bool permit) noexcept {
+void Guard::publish_snapshot() noexcept {
     std::uint64_t lost_scans = 0;
     for (const ScanRing* ring : ports_.scans) lost_scans += ring->refused();
     const core::Snapshot& newest = protection_->snapshot();
     const bool refuses = line_->refuses_inhibit();
-    const bool shown = (permit && line_->permits()) || refuses;  // unknown is shown as the unsafe one
-    const bool changed = shown != shown_permit_ || newest.state != shown_state_ || !protection_->events().empty();
+    const bool shown = line_->permits() || refuses;  // unknown is shown as the unsafe one
+    // A state changes with an event.
+    const bool changed = shown != shown_permit_ || !protection_->events().empty();
     shown_permit_ = shown;
-    shown_state_ = newest.state;
     for (Outlet* outlet : ports_.outlets) {
         if (!changed && newest.now < outlet->next_snapshot) continue;
         outlet->next_snapshot = newest.now + outlet->pace;
@@ -251,7 +251,7 @@ bool Guard::stop_cycle(core::Instant now) noexcept {
     toggle(false);
     permits_.store(false, std::memory_order_release);
     if (!done) failed_writes_.fetch_add(1, std::memory_order_relaxed);
-    if (ready_.load(std::memory_order_acquire)) publish_snapshot(false);
+    if (ready_.load(std::memory_order_acquire)) publish_snapshot();
     if (done) inhibited_.store(true, std::memory_order_release);
     return done;
 }

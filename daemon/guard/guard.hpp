@@ -18,7 +18,7 @@
 #include "guard/line_keeper.hpp"
 #include "guard/scan_buffer.hpp"
 #include "plan/plan.hpp"
-#include "recording/tape.hpp"
+#include "recording/step_queue.hpp"
 #include "second_opinion/monitor.hpp"
 
 namespace dekeyd {
@@ -28,7 +28,7 @@ struct GuardPorts {
     std::vector<ScanRing*> scans;  ///< index: sampler
     std::vector<Ring<core::Command>*> commands;
     std::vector<Outlet*> outlets;
-    Tape* tape = nullptr;  ///< every decision's input, where somebody follows
+    StepQueue* step_queue = nullptr;  ///< every decision's input, where a recorder reads it
 };
 
 class Guard final : public LineHolder {
@@ -55,6 +55,8 @@ public:
     /// One decision at `now`: scans and commands in, line, then events and snapshots out. Returns when to come again.
     /// `asleep`: time_asleep().
     core::Instant cycle(core::Instant now, core::Duration asleep = {}) noexcept;
+    /// Instead of a decision, once a stop was asked for: all lines to inhibit. False: not, or not surely.
+    bool stop_cycle(core::Instant now) noexcept;
 
     // ---- any thread ----
 
@@ -86,11 +88,10 @@ private:
     void collect_scans() noexcept;
     void collect_commands(core::Instant now) noexcept;
     void give_back() noexcept;
-    void publish_snapshot(bool permit) noexcept;
+    void publish_snapshot() noexcept;
     void toggle(bool permit) noexcept;
     [[nodiscard]] bool refuses_inhibit() const noexcept;
     bool put_lines(const core::Decision& decision, bool permit, core::Instant now) noexcept;
-    bool stop_cycle(core::Instant now) noexcept;
 
     core::Duration period_;
     Wake& wake_;
@@ -110,7 +111,6 @@ private:
     bool more_ = false;  ///< scans were left for the next cycle
     core::Instant next_period_{};
     bool shown_permit_ = false;
-    core::State shown_state_ = core::State::starting;
     std::optional<core::Duration> asleep_;  ///< as of the last decision
     std::atomic<bool> armed_{false};
     std::atomic<bool> stop_{false};

@@ -51,7 +51,7 @@ constexpr std::size_t command_places = 32;
 constexpr core::Duration watch_every = 250ms;
 constexpr core::Duration inhibit_within = 100ms;
 // systemd may be told to wait longer; a person who presses Ctrl-C shall not wait.
-constexpr core::Duration archive_within = 1500ms, recorder_within = 2500ms, keeper_within = 3500ms, end_within = 4800ms;
+constexpr core::Duration history_within = 1500ms, journal_within = 2500ms, keeper_within = 3500ms, end_within = 4800ms;
 
 // ---- signals ---------------------------------------------------------------------------------------------------
 
@@ -100,19 +100,19 @@ private:
     FolderLock state_lock_, run_lock_;
     ServiceManager manager_;
     Wake main_wake_, guard_wake_;
-    Outlet for_control_, for_recorder_, for_keeper_, for_main_;
+    Outlet for_control_, for_journal_, for_keeper_, for_main_;
     EventLog event_log_;
     Ring<core::Command> local_commands_{command_places}, remote_commands_{command_places}, own_commands_{1};
     std::deque<Sampler> samplers_;
     std::unique_ptr<Guard> guard_;
-    Tape tape_;
+    StepQueue step_queue_;
     RecordingFeed recording_;
     LatestHistory latest_;
-    ArchiveState archive_state_;
-    std::unique_ptr<HistoryWriter> archive_;
-    RecorderState recorder_state_;
+    HistoryState history_state_;
+    std::unique_ptr<HistoryWriter> history_writer_;
+    StorageState storage_state_;
     std::unique_ptr<StateKeeper> keeper_;
-    std::unique_ptr<JournalWriter> recorder_;
+    std::unique_ptr<JournalWriter> journal_writer_;
     ControlSocket control_;
     JournalFeed journal_feed_;
     Thread guard_thread_, control_thread_;
@@ -130,14 +130,14 @@ private:
 
 Service::Service(const formats::Configuration& configuration)
     : configuration_{configuration},
-      for_control_{configuration.plan, 256, 20ms},                  // a watcher's fastest rate
-      for_recorder_{configuration.plan, Outlet::event_places, 1s},  // it looks at those of events
-      for_keeper_{configuration.plan, 1, watch_every},              // it reads no events, but what changes with them
-      for_main_{configuration.plan, 256, watch_every},              // it writes the log
-      event_log_{configuration.plan, for_main_, recorder_state_.notes},
-      control_{configuration, for_control_,    local_commands_, guard_wake_, [this] { return status_context(); },
-               &recording_,   &recorder_state_},
-      journal_feed_{configuration.state_directory + "/journal", recorder_state_, control_.wake()},
+      for_control_{configuration.plan, 256, 20ms},                 // a watcher's fastest rate
+      for_journal_{configuration.plan, Outlet::event_places, 1s},  // it looks at those of events
+      for_keeper_{configuration.plan, 1, watch_every},             // it reads no events, but what changes with them
+      for_main_{configuration.plan, 256, watch_every},             // it writes the log
+      event_log_{configuration.plan, for_main_, storage_state_.notes},
+      control_{configuration, for_control_,   local_commands_, guard_wake_, [this] { return status_context(); },
+               &recording_,   &storage_state_},
+      journal_feed_{configuration.state_directory + "/journal", storage_state_, control_.wake()},
       oldest_scans_{oldest_scans(configuration.plan)} {
     GuardPorts ports;
     for (BusPlan& bus : make_buses(configuration)) {
@@ -145,13 +145,13 @@ Service::Service(const formats::Configuration& configuration)
         ports.scans.push_back(&samplers_.back().scans());
     }
     ports.commands = {&local_commands_, &remote_commands_, &own_commands_};
-    ports.outlets = {&for_keeper_, &for_recorder_, &for_control_, &for_main_};
+    ports.outlets = {&for_keeper_, &for_journal_, &for_control_, &for_main_};
     for_main_.reader = &main_wake_;
-    ports.tape = &tape_;
+    ports.step_queue = &step_queue_;
     if (configuration.mqtt) {
         control_.serve_telemetry({.commands = &remote_commands_,
-                                  .recorder = &recorder_state_,
-                                  .archive = &archive_state_,
+                                  .storage = &storage_state_,
+                                  .history = &history_state_,
                                   .latest = &latest_,
                                   .journal = &journal_feed_,
                                   .user = telemetry_user()},
@@ -161,15 +161,15 @@ Service::Service(const formats::Configuration& configuration)
 }
 
 formats::StatusContext Service::status_context() const {
-    const core::Instant unsaved_since = recorder_state_.unsaved_since.load();
+    const core::Instant unsaved_since = storage_state_.unsaved_since.load();
     return {.version = dekeyd_version,
             .line = guard_->line_text(),
             .realtime = realtime_.load(),
             .memory_locked = memory_locked_.load(),
             .mqtt = configuration_.mqtt ? std::optional{control_.telemetry()} : std::nullopt,
-            .proof = formats::proof_status(recorder_state_.proved_at_s.load(), configuration_.proof_every,
+            .proof = formats::proof_status(storage_state_.proved_at_s.load(), configuration_.proof_every,
                                            wall_stamp(monotonic_now())),
-            .kept = kept_status(archive_state_),
+            .kept = kept_status(history_state_),
             .unsaved_s = unsaved_since == core::Instant{}
                              ? std::nullopt
                              : std::optional{core::seconds(monotonic_now() - unsaved_since)}};
@@ -272,7 +272,7 @@ void Service::decide() {
             configuration_.state_directory);
     }
     if (stored.running) spdlog::warn("the last stop was unclean");
-    recorder_state_.proved_at_s.store(formats::load_proof(configuration_.state_directory));
+    storage_state_.proved_at_s.store(formats::load_proof(configuration_.state_directory));
     // No permit before the storage has this start: the next one then knows how it ended. The guard doesn't wait for it,
     // and nor does a stop; a storage that never takes it leaves the daemon starting, and saying why.
     auto protection =
@@ -283,7 +283,7 @@ void Service::decide() {
                              .running = true,
                              .sequence = stored.sequence,
                              .notes = notes_after_start(stored, protection->memory())},
-        for_keeper_.snapshot, recorder_state_,
+        for_keeper_.snapshot, storage_state_,
         StateKeeper::Hooks{.noted =
                                [this] {
                                    own_commands_.push({core::CommandKind::noted, core::Origin::none, 0});
@@ -291,20 +291,20 @@ void Service::decide() {
                                },
                            .begin = [this] { state_lock_.tell_who(); }});
     for_keeper_.reader = &keeper_->wake();
-    recorder_ = std::make_unique<JournalWriter>(configuration_, for_recorder_.events, for_recorder_.snapshot,
-                                                recorder_state_, control_.wake());
-    for_recorder_.reader = &recorder_->wake();
+    journal_writer_ = std::make_unique<JournalWriter>(configuration_, for_journal_.events, for_journal_.snapshot,
+                                                      storage_state_, control_.wake());
+    for_journal_.reader = &journal_writer_->wake();
     second_opinion::Monitor second_opinion = formats::second_opinion_of(configuration_);
     spdlog::info("a second opinion has bounds for {} of {} limits", second_opinion.bounds(),
                  configuration_.plan.limits.size());
     guard_->begin(std::move(protection), std::move(second_opinion));
     keeper_->start();
-    recorder_->start();
-    archive_ = std::make_unique<HistoryWriter>(
-        configuration_, dekeyd_version, stored.memory, stored.running, tape_, archive_state_,
-        [this](const std::string& row) { recorder_->tell_transmission(row); }, &recording_,
+    journal_writer_->start();
+    history_writer_ = std::make_unique<HistoryWriter>(
+        configuration_, dekeyd_version, stored.memory, stored.running, step_queue_, history_state_,
+        [this](const formats::Transmission& t) { journal_writer_->tell_transmission(t); }, &recording_,
         configuration_.mqtt ? &latest_ : nullptr);
-    archive_->start();
+    history_writer_->start();
 }
 
 // A wake across processors costs several times as much as one on the same: the guard and those whose scans wake it
@@ -356,7 +356,7 @@ void Service::look(core::Instant now) {
         const core::Snapshot& snapshot = for_main_.snapshot.value();
         manager_.status(
             fmt::format("{}: {}", core::text(snapshot.state),
-                        formats::reason(configuration_.plan, snapshot, recorder_state_.notes.of(snapshot.memory),
+                        formats::reason(configuration_.plan, snapshot, storage_state_.notes.of(snapshot.memory),
                                         wall_stamp(now).since_1970)));
     }
     if (const std::uint64_t failed = guard_->failed_writes(); failed != failed_writes_) {
@@ -366,7 +366,7 @@ void Service::look(core::Instant now) {
     if (now >= next_proof_look_) {
         next_proof_look_ = now + 24h;
         const auto proof =
-            formats::proof_status(recorder_state_.proved_at_s.load(), configuration_.proof_every, wall_stamp(now));
+            formats::proof_status(storage_state_.proved_at_s.load(), configuration_.proof_every, wall_stamp(now));
         if (proof.overdue) spdlog::warn("{} See 'dekeyctl prove'.", proof.words);
     }
     if (now < next_pet_) return;
@@ -408,10 +408,10 @@ int Service::stop() {
     for (Sampler& sampler : samplers_) sampler.leave();
     if (keeper_) keeper_->begin_stop();  // beside all that follows
     // First, so that a transmission which ends here is in the journal too; a stalled disk gets no more than this.
-    if (archive_ && !archive_->stop(began + archive_within)) {
+    if (history_writer_ && !history_writer_->stop(began + history_within)) {
         spdlog::warn("the storage didn't take a capture or a log's row in time");
     }
-    if (recorder_ && !recorder_->stop(began + recorder_within)) {
+    if (journal_writer_ && !journal_writer_->stop(began + journal_within)) {
         spdlog::error("the storage didn't take all events in time");
     }
     const bool saved = !keeper_ || keeper_->stop(began + keeper_within);

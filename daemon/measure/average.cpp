@@ -12,7 +12,7 @@ BracketAverage::Told BracketAverage::take(const Bracket& bracket, const Reading*
     const Duration span = plan_->emission.ratio_time;
     const bool first = weight_ == 0.0;
     const Duration passed = first ? Duration::zero() : std::clamp(taken - taken_, Duration::zero(), span);
-    const bool rf = judge_bracket(*plan_, bracket) != BracketState::not_measurable;
+    const bool rf = bracket_state(*plan_, bracket) != BracketState::not_measurable;
     fade(passed);
     taken_ = std::max(taken, taken_);
 
@@ -24,7 +24,10 @@ BracketAverage::Told BracketAverage::take(const Bracket& bracket, const Reading*
     forward_ += forward;
     reflected_ += reflected;
     if (bracket.reflected.health == Health::at_floor) on_floor_ += reflected;
-    if (drive != nullptr) drive_ += drive->value;
+    if (drive != nullptr) {
+        drive_ += drive->value;
+        drive_weight_ += 1.0;
+    }
     forward_squared_ += forward * forward;
     product_ += forward * reflected;
     reflected_squared_ += reflected * reflected;
@@ -44,7 +47,7 @@ BracketAverage::Told BracketAverage::take(const Bracket& bracket, const Reading*
 
 void BracketAverage::fade(Duration passed) noexcept {
     const double left = std::exp(-seconds(passed) / seconds(plan_->emission.ratio_time));
-    for (double* sum : {&weight_, &forward_, &reflected_, &on_floor_, &drive_}) *sum *= left;
+    for (double* sum : {&weight_, &forward_, &reflected_, &on_floor_, &drive_, &drive_weight_}) *sum *= left;
     for (double* sum : {&forward_squared_, &product_, &reflected_squared_}) *sum *= left * left;
 }
 
@@ -79,7 +82,7 @@ Bracket BracketAverage::means() const noexcept {
 }
 
 Reading BracketAverage::drive() const noexcept {
-    const double value = drive_ / weight_;
+    const double value = drive_ / drive_weight_;
     return {.value = value, .low = value, .high = value, .health = Health::good, .fault = Fault::none, .taken = taken_};
 }
 

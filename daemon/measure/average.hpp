@@ -27,6 +27,7 @@ public:
 
     /// As if all three had been read at once. Their values alone: the intervals are their detectors' affair.
     [[nodiscard]] Bracket means() const noexcept;
+    /// Only where drive was measured in a bracket.
     [[nodiscard]] Reading drive() const noexcept;
     /// What the ratio's own scatter leaves of it, k = 2.
     [[nodiscard]] double doubt_db() const noexcept;
@@ -34,8 +35,8 @@ public:
     /// Its state, for captures.
     template <class Archive, class Self>
     static void fields(Archive& a, Self& self) {
-        a(self.weight_, self.forward_, self.reflected_, self.on_floor_, self.drive_, self.forward_squared_,
-          self.product_, self.reflected_squared_, self.taken_, self.rf_at_, self.owed_);
+        a(self.weight_, self.forward_, self.reflected_, self.on_floor_, self.drive_, self.drive_weight_,
+          self.forward_squared_, self.product_, self.reflected_squared_, self.taken_, self.rf_at_, self.owed_);
     }
 
     // By simulated voice (tests/emissions): from so many on, nineteen of twenty ratios lie within their own doubt.
@@ -50,7 +51,8 @@ private:
     const RfPlan* plan_;
     // Sums over the brackets; each counts e times less an averaging time later.
     double weight_ = 0.0, forward_ = 0.0, reflected_ = 0.0, drive_ = 0.0;
-    double on_floor_ = 0.0;  ///< the part of reflected that is "at most"
+    double drive_weight_ = 0.0;  ///< of the brackets in which drive was measured
+    double on_floor_ = 0.0;      ///< the part of reflected that is "at most"
     double forward_squared_ = 0.0, product_ = 0.0, reflected_squared_ = 0.0;  ///< by the weights' squares
     Instant taken_{};
     Instant rf_at_{};  ///< the last bracket with enough RF for a ratio; long ago where there was none

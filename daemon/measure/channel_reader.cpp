@@ -164,7 +164,6 @@ bool ChannelReader::confirmed(double value, Instant begun) noexcept {
     if (near_candidate || (power_on ? near_last : !jump)) {
         // While it is erratic none is believed: what is far from the last believed one is compared with its neighbour.
         candidate_ = jump ? std::optional{value} : std::nullopt;
-        candidate_at_ = begun;
         return true;
     }
     if (!power_on) {

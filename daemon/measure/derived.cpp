@@ -39,7 +39,7 @@ RfLook rf_look(const RfPlan& rf, const Reading* forward, const Reading* reflecte
     return by_forward == RfLook::absent ? by_reflected : RfLook::unknown;
 }
 
-BracketState judge_bracket(const RfPlan& rf, const Bracket& bracket) noexcept {
+BracketState bracket_state(const RfPlan& rf, const Bracket& bracket) noexcept {
     const Reading& before = bracket.forward_before;
     const Reading& after = bracket.forward_after;
     const bool reflected_seen = bracket.reflected.measured() || bracket.reflected.health == Health::above_range;
@@ -187,44 +187,44 @@ namespace {
 
 struct FormulaRow {
     Derived derived;
-    Reading (*formula)(const Surroundings&);
+    Reading (*formula)(const FormulaInputs&);
 };
 
 // A formula is asked for where the plan has what its row in quantities.hpp needs; all else may be absent.
 constexpr std::array<FormulaRow, derived_count> formulas{{
-    {Derived::vswr, [](const Surroundings& s) { return s.reflections->vswr; }},
-    {Derived::reflection, [](const Surroundings& s) { return s.reflections->reflection; }},
-    {Derived::return_loss, [](const Surroundings& s) { return s.reflections->return_loss; }},
-    {Derived::mismatch_loss, [](const Surroundings& s) { return s.reflections->mismatch_loss; }},
-    {Derived::net_power, [](const Surroundings& s) { return s.reflections->net_power; }},
-    {Derived::antenna_vswr, [](const Surroundings& s) { return s.reflections->antenna_vswr; }},
-    {Derived::antenna_power, [](const Surroundings& s) { return s.reflections->antenna_power; }},
+    {Derived::vswr, [](const FormulaInputs& s) { return s.reflections->vswr; }},
+    {Derived::reflection, [](const FormulaInputs& s) { return s.reflections->reflection; }},
+    {Derived::return_loss, [](const FormulaInputs& s) { return s.reflections->return_loss; }},
+    {Derived::mismatch_loss, [](const FormulaInputs& s) { return s.reflections->mismatch_loss; }},
+    {Derived::net_power, [](const FormulaInputs& s) { return s.reflections->net_power; }},
+    {Derived::antenna_vswr, [](const FormulaInputs& s) { return s.reflections->antenna_vswr; }},
+    {Derived::antenna_power, [](const FormulaInputs& s) { return s.reflections->antenna_power; }},
     {Derived::gain,
-     [](const Surroundings& s) {
+     [](const FormulaInputs& s) {
          if (s.mean_forward != nullptr) return gain_of(*s.mean_forward, *s.mean_drive);
          return gain(s.plan.rf, *s.role(s.roles().forward), *s.role(s.roles().drive));
      }},
     {Derived::compression,
-     [](const Surroundings& s) { return compression(s.plan.rf, s.of(Derived::gain), s.role(s.roles().heatsink)); }},
+     [](const FormulaInputs& s) { return compression(s.plan.rf, s.of(Derived::gain), s.role(s.roles().heatsink)); }},
     {Derived::dc_power,
-     [](const Surroundings& s) { return dc_power(*s.role(s.roles().supply), *s.role(s.roles().current)); }},
+     [](const FormulaInputs& s) { return dc_power(*s.role(s.roles().supply), *s.role(s.roles().current)); }},
     {Derived::efficiency,
-     [](const Surroundings& s) {
+     [](const FormulaInputs& s) {
          return efficiency(s.plan.rf, *s.role(s.roles().forward), s.role(s.roles().drive), s.of(Derived::dc_power));
      }},
     {Derived::heat,
-     [](const Surroundings& s) {
+     [](const FormulaInputs& s) {
          return heat(s.plan.rf, s.of(Derived::dc_power), *s.role(s.roles().forward), s.role(s.roles().drive),
                      s.role(s.roles().reflected));
      }},
-    {Derived::circulator_load, [](const Surroundings& s) { return s.forecast->circulator_load; }},
-    {Derived::thermal_resistance, [](const Surroundings& s) { return s.forecast->thermal_resistance; }},
-    {Derived::settling_temperature, [](const Surroundings& s) { return s.forecast->settling_temperature; }},
-    {Derived::time_to_limit, [](const Surroundings& s) { return s.forecast->time_to_limit; }},
-    {Derived::forecast_temperature, [](const Surroundings& s) { return s.forecast->forecast_temperature; }},
-    {Derived::back_off, [](const Surroundings& s) { return s.forecast->back_off; }},
-    {Derived::mean_forward, [](const Surroundings& s) { return *s.window_mean; }},
-    {Derived::peak_forward, [](const Surroundings& s) { return *s.window_peak; }},
+    {Derived::circulator_load, [](const FormulaInputs& s) { return s.forecast->circulator_load; }},
+    {Derived::thermal_resistance, [](const FormulaInputs& s) { return s.forecast->thermal_resistance; }},
+    {Derived::settling_temperature, [](const FormulaInputs& s) { return s.forecast->settling_temperature; }},
+    {Derived::time_to_limit, [](const FormulaInputs& s) { return s.forecast->time_to_limit; }},
+    {Derived::forecast_temperature, [](const FormulaInputs& s) { return s.forecast->forecast_temperature; }},
+    {Derived::back_off, [](const FormulaInputs& s) { return s.forecast->back_off; }},
+    {Derived::mean_forward, [](const FormulaInputs& s) { return *s.window_mean; }},
+    {Derived::peak_forward, [](const FormulaInputs& s) { return *s.window_peak; }},
 }};
 
 consteval bool formulas_in_order() noexcept {
@@ -237,7 +237,7 @@ static_assert(formulas_in_order(), "a formula for each Derived, in its order");
 
 }  // namespace
 
-Reading work_out(Derived derived, const Surroundings& around) noexcept {
+Reading work_out(Derived derived, const FormulaInputs& around) noexcept {
     return formulas[static_cast<std::size_t>(derived)].formula(around);
 }
 

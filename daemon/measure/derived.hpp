@@ -28,7 +28,7 @@ enum class BracketState : std::uint8_t {
     not_measurable,  ///< too little RF on both sides: ratios have no meaning now
     edge,            ///< RF came or went within the scan, or a reading failed: this scan says nothing
 };
-BracketState judge_bracket(const RfPlan& rf, const Bracket& bracket) noexcept;
+BracketState bracket_state(const RfPlan& rf, const Bracket& bracket) noexcept;
 
 /// Forward power to form a ratio with; only for a measurable bracket.
 double bracket_forward_w(const Bracket& bracket) noexcept;
@@ -63,7 +63,7 @@ Reading heat(const RfPlan& rf, const Reading& dc, const Reading& forward, const 
 struct Forecast;
 
 /// What the formulas see: the newest readings, and what was worked out for several quantities at once.
-struct Surroundings {
+struct FormulaInputs {
     const Plan& plan;
     std::span<const Reading> quantities;       ///< as in Snapshot
     const Reflections* reflections = nullptr;  ///< at Occasion::rf_scan
@@ -81,7 +81,7 @@ struct Surroundings {
     [[nodiscard]] const Reading& of(Derived derived) const noexcept { return quantities[plan.index(derived)]; }
 };
 /// The formula of `derived`, on its occasion, where the plan has what the quantity needs.
-Reading work_out(Derived derived, const Surroundings& around) noexcept;
+Reading work_out(Derived derived, const FormulaInputs& around) noexcept;
 
 Estimate estimate_of(const Reading& reading) noexcept;
 Reading reading_of(const Estimate& estimate, Instant taken, Health health = Health::good) noexcept;

@@ -117,7 +117,7 @@ std::optional<double> Measurement::temperature_for(const Channel& channel) const
 }
 
 void Measurement::derive_rf(const Bracket& bracket) noexcept {
-    const BracketState state = judge_bracket(plan_.rf, bracket);
+    const BracketState state = bracket_state(plan_.rf, bracket);
     bracket_ = {bracket, state};
     const bool all_measured =
         bracket.forward_before.measured() && bracket.reflected.measured() && bracket.forward_after.measured();
@@ -155,7 +155,7 @@ void Measurement::derive_from_average(const Bracket& bracket) noexcept {
     const Reading* drive = role(plan_.roles.drive);
     switch (average_.take(bracket, drive != nullptr && drive->measured() ? drive : nullptr)) {
         case BracketAverage::Told::quiet: {
-            const Reflections none = reflections(plan_.rf, bracket, BracketState::not_measurable, 0.0);
+            const Reflections none = reflections(plan_.rf, bracket, BracketState::not_measurable, ratio_db(bracket));
             return work_out_all(Occasion::rf_scan, {plan_, quantities_, &none});
         }
         case BracketAverage::Told::not_yet: return tell_no_ratio(Fault::none, false);
@@ -196,7 +196,7 @@ void Measurement::derive_power() noexcept {
     if (news) work_out_all(Occasion::dc_news, {plan_, quantities_});
 }
 
-void Measurement::work_out_all(Occasion occasion, const Surroundings& around) noexcept {
+void Measurement::work_out_all(Occasion occasion, const FormulaInputs& around) noexcept {
     for (const DerivedRule& rule : derived_rules) {
         // What isn't announced isn't worked out either.
         if (rule.occasion != occasion || known(rule.derived) == nullptr) continue;

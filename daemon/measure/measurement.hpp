@@ -96,7 +96,7 @@ private:
     [[nodiscard]] double ratio_db(const Bracket& bracket) const noexcept;
     void derive_window(double mean_w) noexcept;
     void derive_power() noexcept;
-    void work_out_all(Occasion occasion, const Surroundings& around) noexcept;
+    void work_out_all(Occasion occasion, const FormulaInputs& around) noexcept;
 
     const Plan& plan_;
     std::vector<std::vector<std::uint16_t>> channel_at_;  ///< [sampler][slot] -> channel, or no_channel

@@ -48,7 +48,7 @@ struct FeedStorage {
     }
 };
 
-/// The last captures' curves and transmissions, each as JSON text; sent when they are new to the follower.
+/// The last captures' curves and transmissions, each as JSON text; sent when they are new to the telemetry.
 struct FeedHistory {
     std::vector<std::string> captures{};
     std::string transmissions{};

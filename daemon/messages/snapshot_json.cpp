@@ -5,7 +5,7 @@
 #include <nlohmann/json.hpp>
 
 #include "configuration/calibration.hpp"
-#include "configuration/reaction.hpp"
+#include "configuration/delay.hpp"
 #include "messages/overview.hpp"
 #include "words/back_off_text.hpp"
 #include "words/reason.hpp"
@@ -62,7 +62,7 @@ std::vector<LimitStatus> limits_of(const Configuration& configuration, const cor
     for (std::size_t i = 0; i < std::min(plan.limits.size(), snapshot.causes.size()); ++i) {
         const core::LimitPlan& limit = plan.limits[i];
         LimitStatus& one = list.emplace_back(planned_limit(plan, limit));
-        one.reaction_s = core::seconds(reaction(configuration, limit).total());
+        one.reaction_s = core::seconds(worst_delay(configuration, limit).total());
         one.provable = core::Proof::provable(limit);
         one.standing = core::text(snapshot.standing[i]);
         one.rests = core::rests(snapshot.standing[i]);

@@ -15,10 +15,9 @@
 #include "base/thread.hpp"
 #include "base/wall_clock.hpp"
 #include "base/wall_time.hpp"
-#include "recording/follower.hpp"
-#include "store/capture_store.hpp"
+#include "recording/recorder.hpp"
+#include "store/captures/store.hpp"
 #include "store/checked_rows.hpp"
-#include "store/transmission_log.hpp"
 
 namespace dekeyd {
 namespace {
@@ -38,28 +37,28 @@ constexpr std::size_t most_months = 36;  ///< of each log
 class HistoryWriter::Work {
 public:
     Work(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
-         Tape& tape, ArchiveState& state, Tell on_transmission, RecordingFeed* recording, LatestHistory* latest)
+         StepQueue& steps, HistoryState& state, Tell on_transmission, RecordingFeed* recording, LatestHistory* latest)
         : configuration_{configuration},
           on_transmission_{std::move(on_transmission)},
           recording_{recording},
           latest_{latest},
-          tape_{tape},
+          steps_{steps},
           state_{state},
-          follower_{configuration,        std::move(version), std::move(memory), unclean_start, &wall_stamp,
+          recorder_{configuration,        std::move(version), std::move(memory), unclean_start, &wall_stamp,
                     /*start_noted=*/false},
           captures_{configuration.state_directory + "/captures", configuration.recorder.most_captures,
                     configuration.recorder.most_bytes} {}
 
-    // ---- the follower's thread: memory only ----
+    // ---- the recorder's thread: memory only ----
 
     void follow() noexcept {
         while (!stopping_.load(std::memory_order_acquire)) {
-            follow_tape();
+            follow_steps();
             follow_wake_.wait(monotonic_now() + follow_every);
         }
-        follow_tape();
+        follow_steps();
         try {
-            follower_.stop();
+            recorder_.stop();
             hand_over();
         } catch (const std::exception& error) {
             trouble(error.what());
@@ -86,21 +85,21 @@ public:
     Thread follow_thread_, write_thread_;
 
 private:
-    void follow_tape() noexcept {
+    void follow_steps() noexcept {
         try {
             begin_recording();
-            while (tape_.take(step_)) {
-                follower_.follow(step_);
-                if (!follower_.ready().empty()) hand_over();
+            while (steps_.take(step_)) {
+                recorder_.follow(step_);
+                if (!recorder_.ready().empty()) hand_over();
             }
             hand_on_recording();
-            state_.lost_steps.store(std::max(follower_.lost(), tape_.lost()), std::memory_order_relaxed);
-            if (follower_.differing() > 0 && !told_differing_) {
+            state_.lost_steps.store(std::max(recorder_.lost(), steps_.lost()), std::memory_order_relaxed);
+            if (recorder_.differing() > 0 && !told_differing_) {
                 told_differing_ = true;
                 spdlog::warn(
-                    "the follower decided otherwise than the guard ({} steps lost before): captures from here "
+                    "the recorder decided otherwise than the guard ({} steps lost before): captures from here "
                     "on may not replay exactly; protection is not affected",
-                    follower_.lost());
+                    recorder_.lost());
             }
         } catch (const std::exception& error) {
             trouble(error.what());
@@ -111,28 +110,28 @@ private:
         if (recording_ == nullptr || recording_running_) return;
         const auto length = recording_->begin();
         if (!length) return;
-        follower_.start_recording(*length);
+        recorder_.start_recording(*length);
         recording_running_ = true;
     }
 
     void hand_on_recording() {
         if (!recording_running_) return;
         bool ended = false;
-        const std::string text = follower_.recorded(ended);
+        const std::string text = recorder_.recorded(ended);
         const bool wanted = recording_->put(text, ended);
-        if (!wanted) follower_.stop_recording();
+        if (!wanted) recorder_.stop_recording();
         recording_running_ = wanted && !ended;
     }
 
     // The oldest go first when there is no room, never the newest.
     void hand_over() {
-        for (const Record& record : follower_.ready()) {
-            if (record.kind == Record::Kind::transmission && on_transmission_) on_transmission_(record.text);
+        for (const Record& record : recorder_.ready()) {
+            if (record.transmission && on_transmission_) on_transmission_(*record.transmission);
             if (latest_ != nullptr) tell_latest(record);
         }
         {
             const std::lock_guard lock{mutex_};
-            for (Record& record : follower_.ready()) {
+            for (Record& record : recorder_.ready()) {
                 waiting_bytes_ += record.text.size();
                 waiting_.push_back(std::move(record));
             }
@@ -144,21 +143,17 @@ private:
             }
             state_.waiting.store(waiting_.size(), std::memory_order_relaxed);
         }
-        follower_.ready().clear();
+        recorder_.ready().clear();
         write_wake_.ring();
     }
 
     void tell_latest(const Record& record) {
         if (record.kind == Record::Kind::capture) latest_->put_capture(record.outline);
-        if (record.kind == Record::Kind::transmission) {
-            if (auto json = transmission_json(record.text)) latest_->put_transmission(std::move(*json));
-        }
+        if (record.transmission) latest_->put_transmission(json_text(*record.transmission));
     }
 
-    static std::optional<std::string> transmission_json(std::string_view row) {
-        const auto transmission = formats::transmission_from_row(row);
-        if (!transmission) return std::nullopt;
-        return formats::to_json(*transmission).dump(-1, ' ', false, nlohmann::json::error_handler_t::replace);
+    static std::string json_text(const formats::Transmission& transmission) {
+        return formats::to_json(transmission).dump(-1, ' ', false, nlohmann::json::error_handler_t::replace);
     }
 
     /// This month's, from the log; a restart shall not hide what was sent today.
@@ -171,7 +166,7 @@ private:
             std::vector<std::string> last;
             const std::size_t begin = all.rows.size() - std::min(all.rows.size(), LatestHistory::most_transmissions);
             for (std::size_t i = begin; i < all.rows.size(); ++i) {
-                if (auto json = transmission_json(all.rows[i].text)) last.push_back(std::move(*json));
+                if (const auto one = formats::transmission_from_row(all.rows[i].text)) last.push_back(json_text(*one));
             }
             latest_->put_earlier_transmissions(std::move(last));
         } catch (const std::exception& error) {
@@ -255,9 +250,9 @@ private:
     RecordingFeed* recording_;
     LatestHistory* latest_;
     bool recording_running_ = false;
-    Tape& tape_;
-    ArchiveState& state_;
-    Follower follower_;
+    StepQueue& steps_;
+    HistoryState& state_;
+    Recorder recorder_;
     formats::RecordedStep step_;
     bool told_differing_ = false;
     formats::CaptureStore captures_;
@@ -271,9 +266,9 @@ private:
 };
 
 HistoryWriter::HistoryWriter(const formats::Configuration& configuration, std::string version, core::Memory memory,
-                             bool unclean_start, Tape& tape, ArchiveState& state, Tell on_transmission,
+                             bool unclean_start, StepQueue& steps, HistoryState& state, Tell on_transmission,
                              RecordingFeed* recording, LatestHistory* latest)
-    : work_{std::make_shared<Work>(configuration, std::move(version), std::move(memory), unclean_start, tape, state,
+    : work_{std::make_shared<Work>(configuration, std::move(version), std::move(memory), unclean_start, steps, state,
                                    std::move(on_transmission), recording, latest)} {}
 
 HistoryWriter::~HistoryWriter() {
@@ -281,8 +276,8 @@ HistoryWriter::~HistoryWriter() {
 }
 
 void HistoryWriter::start() {
-    work_->follow_thread_.start("follower", Thread::ordinary, [work = work_] { work->follow(); });
-    work_->write_thread_.start("archive", Thread::ordinary, [work = work_] { work->write(); });
+    work_->follow_thread_.start("recorder", Thread::ordinary, [work = work_] { work->follow(); });
+    work_->write_thread_.start("history", Thread::ordinary, [work = work_] { work->write(); });
 }
 
 bool HistoryWriter::stop(core::Instant deadline) {

@@ -13,7 +13,6 @@
 #include "base/wall_clock.hpp"
 #include "store/journal.hpp"
 #include "store/proof_record.hpp"
-#include "store/transmission_log.hpp"
 #include "words/event_text.hpp"
 
 namespace dekeyd {
@@ -34,7 +33,7 @@ constexpr std::size_t most_pending = 2000;  ///< about a megabyte
 class JournalWriter::Work {
 public:
     Work(const formats::Configuration& configuration, Ring<core::Event>& events, Newest<core::Snapshot>& snapshots,
-         RecorderState& state, Wake& to_tell)
+         StorageState& state, Wake& to_tell)
         : configuration_{configuration},
           events_{events},
           snapshots_{snapshots},
@@ -50,9 +49,13 @@ public:
         pass(true);
     }
 
-    void tell_transmission(const std::string& row) {
+    void tell_transmission(const formats::Transmission& transmission) {
         const std::lock_guard lock{transmissions_mutex_};
-        if (transmissions_.size() < most_transmissions) transmissions_.push_back(row);
+        if (transmissions_.size() < most_transmissions) {
+            transmissions_.push_back(transmission);
+        } else {
+            state_.unwritten.fetch_add(1, std::memory_order_relaxed);
+        }
         wake_.ring();
     }
 
@@ -85,20 +88,16 @@ private:
     void take_in() {
         while (const core::Event* event = events_.front()) {
             if (snapshots_.value().now < event->at) snapshots_.take();
-            const core::Snapshot& snapshot = snapshots_.value();
-            const bool same_step = snapshot.now == event->at;
             Pending pending{.event = *event, .stamp = wall_stamp(event->at), .sentence = {}, .transmission = {}};
             events_.pop();
             if (pending.event.kind == core::EventKind::proof_passed) {
                 proved_s_ = std::chrono::duration_cast<std::chrono::seconds>(pending.stamp.since_1970).count();
                 state_.proved_at_s.store(proved_s_);
             }
-            pending.sentence = formats::sentence(
-                configuration_.plan, pending.event,
-                same_step ? std::span<const core::Reading>{snapshot.quantities} : std::span<const core::Reading>{});
-            if (pending.event.kind == core::EventKind::held)
-                pending.sentence =
-                    formats::with_reason(pending.sentence, state_.notes.of_hold(pending.event.origin).reason);
+            pending.sentence =
+                state_.notes.with_reason(formats::sentence(configuration_.plan, pending.event,
+                                                           snapshots_.value().quantities_at(pending.event.at)),
+                                         pending.event);
             wait_for_disk(std::move(pending));
         }
         take_transmissions();
@@ -113,19 +112,17 @@ private:
     }
 
     void take_transmissions() {
-        std::deque<std::string> rows;
+        std::deque<formats::Transmission> told;
         {
             const std::lock_guard lock{transmissions_mutex_};
-            rows.swap(transmissions_);
+            told.swap(transmissions_);
         }
-        for (const std::string& row : rows) {
+        for (formats::Transmission& transmission : told) {
             snapshots_.take();
-            auto transmission = formats::transmission_from_row(row);
-            if (!transmission) continue;
             core::Event event;
             event.at = monotonic_now();
             event.state = snapshots_.value().state;
-            std::string sentence = formats::sentence(*transmission);
+            std::string sentence = formats::sentence(transmission);
             wait_for_disk({.event = event,
                            .stamp = wall_stamp(event.at),
                            .sentence = std::move(sentence),
@@ -222,20 +219,20 @@ private:
     const formats::Configuration& configuration_;
     Ring<core::Event>& events_;
     Newest<core::Snapshot>& snapshots_;
-    RecorderState& state_;
+    StorageState& state_;
     Wake& to_tell_;
     formats::Journal journal_;
     std::deque<Pending> pending_;
     std::mutex transmissions_mutex_;
-    std::deque<std::string> transmissions_;  ///< rows that were told
-    std::int64_t proved_s_ = 0;              ///< a proof's date that isn't durable yet
+    std::deque<formats::Transmission> transmissions_;  ///< that were told
+    std::int64_t proved_s_ = 0;                        ///< a proof's date that isn't durable yet
     core::Instant try_proof_at_{};
     core::Instant try_journal_at_{};
     core::Instant complain_at_{};
 };
 
 JournalWriter::JournalWriter(const formats::Configuration& configuration, Ring<core::Event>& events,
-                             Newest<core::Snapshot>& snapshots, RecorderState& state, Wake& to_tell)
+                             Newest<core::Snapshot>& snapshots, StorageState& state, Wake& to_tell)
     : work_{std::make_shared<Work>(configuration, events, snapshots, state, to_tell)} {}
 
 JournalWriter::~JournalWriter() {
@@ -243,15 +240,15 @@ JournalWriter::~JournalWriter() {
 }
 
 void JournalWriter::start() {
-    work_->thread_.start("recorder", Thread::ordinary, [work = work_] { work->run(); });
+    work_->thread_.start("journal", Thread::ordinary, [work = work_] { work->run(); });
 }
 
 Wake& JournalWriter::wake() noexcept {
     return work_->wake_;
 }
 
-void JournalWriter::tell_transmission(const std::string& row) {
-    work_->tell_transmission(row);
+void JournalWriter::tell_transmission(const formats::Transmission& transmission) {
+    work_->tell_transmission(transmission);
 }
 
 bool JournalWriter::stop(core::Instant deadline) {

@@ -9,7 +9,8 @@
 #include "configuration/configuration.hpp"
 #include "core/interlock.hpp"
 #include "core/protection.hpp"
-#include "recording/recorder_state.hpp"
+#include "recording/storage_state.hpp"
+#include "store/transmission_log.hpp"
 
 namespace dekeyd {
 
@@ -18,7 +19,7 @@ public:
     /// All references must outlive this; after a stop() that returned false, the thread may still hang in the kernel,
     /// and then they must outlive the process (it should _exit). `to_tell` is rung after each write.
     JournalWriter(const formats::Configuration& configuration, Ring<core::Event>& events,
-                  Newest<core::Snapshot>& snapshots, RecorderState& state, Wake& to_tell);
+                  Newest<core::Snapshot>& snapshots, StorageState& state, Wake& to_tell);
     ~JournalWriter();
     JournalWriter(const JournalWriter&) = delete;
     JournalWriter& operator=(const JournalWriter&) = delete;
@@ -26,8 +27,8 @@ public:
     void start();
     /// To be rung after an event was pushed: it is then written at once, otherwise within 500 ms.
     [[nodiscard]] Wake& wake() noexcept;
-    /// A finished transmission (a row of its log) becomes an event of the journal, kind "transmission". Any thread.
-    void tell_transmission(const std::string& row);
+    /// A finished transmission becomes an event of the journal, kind "transmission". Any thread.
+    void tell_transmission(const formats::Transmission& transmission);
     /// Writes what is left. False: not all of it by the deadline, or never started.
     bool stop(core::Instant deadline);
 

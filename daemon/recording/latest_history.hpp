@@ -1,4 +1,4 @@
-// The last captures' curves and the last transmissions, on their way from the archive to a reader: bounded, and the
+// The last captures' curves and the last transmissions, on their way from the recorder to a reader: bounded, and the
 // newest only. The guard has no part in it.
 #pragma once
 

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <mutex>
+#include <string>
 #include <utility>
 
 #include "plan/events.hpp"
@@ -27,6 +28,11 @@ public:
     [[nodiscard]] formats::Note of_hold(core::Origin origin) const {
         const std::lock_guard lock{mutex_};
         return origin == core::Origin::local ? notes_.local : notes_.remote;
+    }
+    /// `sentence` of `event`, with the reason that was given for the hold where it tells of one.
+    [[nodiscard]] std::string with_reason(std::string sentence, const core::Event& event) const {
+        if (event.kind != core::EventKind::held) return sentence;
+        return formats::with_reason(std::move(sentence), of_hold(event.origin).reason);
     }
     /// Of what stands in `memory` alone: a note of a hold that was released is nobody's.
     [[nodiscard]] formats::Notes of(const core::Memory& memory) const {

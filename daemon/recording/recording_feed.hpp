@@ -1,4 +1,4 @@
-// A long recording on its way from the follower to the operator's connection: bounded, and one at a time.
+// A long recording on its way from the recorder to the operator's connection: bounded, and one at a time.
 #pragma once
 
 #include <mutex>
@@ -45,7 +45,7 @@ public:
         if (phase_ == Phase::running) phase_ = Phase::left;
     }
 
-    // ---- the follower ----
+    // ---- the recorder ----
 
     /// The length, once, when one was asked for.
     std::optional<core::Duration> begin() {

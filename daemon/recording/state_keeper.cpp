@@ -26,7 +26,7 @@ constexpr core::Duration state_complain_every = 60s;
 class StateKeeper::Work {
 public:
     Work(const formats::Configuration& configuration, formats::StoredState begun, Newest<core::Snapshot>& snapshots,
-         RecorderState& state, Hooks hooks)
+         StorageState& state, Hooks hooks)
         : configuration_{configuration},
           snapshots_{snapshots},
           state_{state},
@@ -177,7 +177,7 @@ private:
 
     const formats::Configuration& configuration_;
     Newest<core::Snapshot>& snapshots_;
-    RecorderState& state_;
+    StorageState& state_;
     Hooks hooks_;
     formats::StateSlots slots_;
     formats::StateCopy copy_;
@@ -193,7 +193,7 @@ private:
 };
 
 StateKeeper::StateKeeper(const formats::Configuration& configuration, formats::StoredState begun,
-                         Newest<core::Snapshot>& snapshots, RecorderState& state, Hooks hooks)
+                         Newest<core::Snapshot>& snapshots, StorageState& state, Hooks hooks)
     : work_{std::make_shared<Work>(configuration, std::move(begun), snapshots, state, std::move(hooks))} {}
 
 StateKeeper::~StateKeeper() {

@@ -10,7 +10,7 @@
 #include "base/handover.hpp"
 #include "configuration/configuration.hpp"
 #include "core/protection.hpp"
-#include "recording/recorder_state.hpp"
+#include "recording/storage_state.hpp"
 #include "store/state_file.hpp"
 
 namespace dekeyd {
@@ -28,7 +28,7 @@ public:
     /// was found. All references must outlive this; after a stop() that returned false a thread may still hang in the
     /// kernel, and then they must outlive the process (it should _exit).
     StateKeeper(const formats::Configuration& configuration, formats::StoredState begun,
-                Newest<core::Snapshot>& snapshots, RecorderState& state, Hooks hooks);
+                Newest<core::Snapshot>& snapshots, StorageState& state, Hooks hooks);
     ~StateKeeper();
     StateKeeper(const StateKeeper&) = delete;
     StateKeeper& operator=(const StateKeeper&) = delete;

@@ -6,6 +6,7 @@
 #include <array>
 #include <charconv>
 #include <chrono>
+#include <cmath>
 #include <nlohmann/json.hpp>
 
 #include "words/event_text.hpp"
@@ -16,6 +17,7 @@ namespace {
 /// A longer time between two steps is a gap, in which nothing is known.
 constexpr double longest_step_s = 1.0;
 constexpr double seconds_an_hour = 3600.0;
+constexpr int length_digits = 3, figure_digits = 3, coarse_digits = 2, energy_digits = 4;  ///< behind the point
 
 const core::Reading* role(const core::Snapshot& snapshot, const std::optional<std::uint16_t>& channel) {
     return channel ? &snapshot.quantities[*channel] : nullptr;
@@ -23,6 +25,16 @@ const core::Reading* role(const core::Snapshot& snapshot, const std::optional<st
 
 void keep_largest(std::optional<double>& kept, double value) {
     kept = kept ? std::max(*kept, value) : value;
+}
+
+/// To the digits that its row has, so that all who are told of it are told the same.
+double rounded(double value, int digits) {
+    const double places = std::pow(10.0, digits);
+    return std::round(value * places) / places;
+}
+
+void round(std::optional<double>& value, int digits) {
+    if (value) value = rounded(*value, digits);
 }
 
 std::string cell(const std::optional<double>& value, int digits) {
@@ -100,6 +112,10 @@ Transmission TransmissionMeter::finish() {
     now_.energy_wh = energy_ws_ / seconds_an_hour;
     if (forward_s_ > 0.0) now_.mean_forward_w = energy_ws_ / forward_s_;
     if (dc_ws_ > 0.0) now_.efficiency_percent = 100.0 * rf_ws_ / dc_ws_;
+    now_.length_s = rounded(now_.length_s, length_digits);
+    now_.energy_wh = rounded(now_.energy_wh, energy_digits);
+    for (auto* figure : {&now_.mean_forward_w, &now_.peak_forward_w, &now_.worst_vswr}) round(*figure, figure_digits);
+    for (auto* figure : {&now_.hottest_c, &now_.efficiency_percent}) round(*figure, coarse_digits);
     Transmission finished = std::move(now_);
     now_ = {};
     began_.reset();
@@ -113,9 +129,11 @@ std::string_view transmission_columns() {
 }
 
 std::string to_row(const Transmission& t) {
-    return fmt::format("{},{},{:.3f},{},{},{},{},{:.4f},{},{}", t.start_utc, t.synchronised ? "yes" : "no", t.length_s,
-                       cell(t.mean_forward_w, 3), cell(t.peak_forward_w, 3), cell(t.worst_vswr, 3),
-                       cell(t.hottest_c, 2), t.energy_wh, cell(t.efficiency_percent, 2), without_commas(t.ended));
+    return fmt::format("{},{},{},{},{},{},{},{},{},{}", t.start_utc, t.synchronised ? "yes" : "no",
+                       cell(t.length_s, length_digits), cell(t.mean_forward_w, figure_digits),
+                       cell(t.peak_forward_w, figure_digits), cell(t.worst_vswr, figure_digits),
+                       cell(t.hottest_c, coarse_digits), cell(t.energy_wh, energy_digits),
+                       cell(t.efficiency_percent, coarse_digits), without_commas(t.ended));
 }
 
 nlohmann::ordered_json to_json(const Transmission& t) {

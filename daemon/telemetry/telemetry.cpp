@@ -126,12 +126,9 @@ private:
 
     void take_in(const core::Event& event, const core::Snapshot& newest) {
         urgent_ = true;
-        const bool same_step = newest.now == event.at;
-        std::string sentence = formats::sentence(
-            configuration_.plan, event,
-            same_step ? std::span<const core::Reading>{newest.quantities} : std::span<const core::Reading>{});
+        std::string sentence = formats::sentence(configuration_.plan, event, newest.quantities_at(event.at));
         if (event.kind == core::EventKind::tripped) {
-            const bool latched = same_step && newest.causes[event.source].latched;
+            const bool latched = newest.now == event.at && newest.causes[event.source].latched;
             alerts_.tripped(homie::alert_id(configuration_.plan, event.source), {sentence, latched});
         }
         const bool obeyed = event.kind == core::EventKind::held || event.kind == core::EventKind::released ||

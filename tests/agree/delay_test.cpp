@@ -4,8 +4,8 @@
 #include <cmath>
 #include <functional>
 
+#include "configuration/delay.hpp"
 #include "configuration/parts.hpp"
-#include "configuration/reaction.hpp"
 #include "core/limit.hpp"
 #include "station.hpp"
 
@@ -152,7 +152,7 @@ TEST_CASE("no limit takes longer than check says, whenever its value passes the 
         if (!core::may_trip(limit, {})) continue;
         CAPTURE(limit.id);
         const Change change = change_for(plan, limit);
-        const double promised_s = core::seconds(formats::reaction(configuration, limit).total());
+        const double promised_s = core::seconds(formats::worst_delay(configuration, limit).total());
         // The load's mean passes its trip after the time that an exponential takes: -tau ln(1 - trip / power).
         const bool load = limit.watch == plan.index(core::Derived::circulator_load);
         const double passes_s = load ? -20.0 * std::log(1.0 - limit.trip / change.to) : 0.0;
@@ -184,7 +184,7 @@ TEST_CASE("the circulator's load is renewed once a second, and check says so") {
     REQUIRE(load != limits.end());
     CHECK(load->trips);
     CHECK(load->rearm == core::Rearm::latched);
-    CHECK(formats::reaction(configuration, *load).renewal == 1s);
+    CHECK(formats::worst_delay(configuration, *load).renewal == 1s);
     const auto all = formats::summarise(configuration);
     const bool said = std::any_of(all.begin(), all.end(), [](const std::string& sentence) {
         return sentence.find("circulator load is at or above 8 W") != std::string::npos &&

@@ -20,7 +20,6 @@ LONG = {
     "daemon/configuration/sections/limits.cpp": "the rows of one section, and its reader",
     "daemon/configuration/sections/sensors.cpp": "the rows of one section, and its reader",
     "daemon/core/protection.cpp": "the step, from scans to a decision",
-    "daemon/store/capture.cpp": "a capture's rows both ways; to be split into writing and reading",
     "daemon/control/socket.cpp": "clients, their requests and the answers that wait",
     "daemon/guard/service.cpp": "start and stop in their order",
 }

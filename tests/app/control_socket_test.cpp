@@ -66,7 +66,7 @@ struct Bench {
     formats::Configuration configuration;
     Wake guard;
     Ring<core::Command> commands{4};
-    RecorderState saved;
+    StorageState saved;
     std::unique_ptr<Outlet> outlet;
     std::unique_ptr<ControlSocket> socket;
     std::thread thread;

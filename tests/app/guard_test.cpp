@@ -47,8 +47,8 @@ struct Bench {
     core::Fault fault = core::Fault::none;
     core::Duration asleep{};
 
-    explicit Bench(bool with_contactor = false)
-        : guard{period, wake, {.scans = {&scans}, .commands = {&commands}, .outlets = {&outlet}}} {
+    explicit Bench(bool with_contactor = false, core::Duration every = period)
+        : guard{every, wake, {.scans = {&scans}, .commands = {&commands}, .outlets = {&outlet}}} {
         if (!with_contactor) return;
         contactor = std::make_shared<Pad>();
         plan.supervision.contactor = true;
@@ -666,6 +666,95 @@ TEST_CASE("a reader is woken by events, and not by values") {
     bench.commands.push({.kind = core::CommandKind::hold, .origin = core::Origin::local, .id = 1});
     bench.step();
     CHECK(woken());
+}
+
+TEST_CASE("between events a reader gets a snapshot at its own pace, and at once what changed") {
+    Bench bench;
+    bench.outlet.pace = 10s;
+    bench.begin();
+    bench.until_permit();
+    bench.events();
+    REQUIRE(bench.outlet.snapshot.take());
+    const core::Instant due = bench.now + 10s;
+    for (int round = 0; round < 2; ++round) {
+        const core::Instant next = due + round * 10s;
+        while (bench.now + period < next) {
+            bench.step();
+            CHECK_FALSE(bench.outlet.snapshot.take());
+        }
+        bench.step(next - bench.now);
+        CHECK(bench.outlet.snapshot.take());
+    }
+    REQUIRE(bench.events().empty());
+    // A trip, with a kernel that doesn't take the inhibit; then it does, without an event in that step.
+    bench.pad->refuses_inhibit = true;
+    bench.heatsink_c = 90.0;
+    bench.step();
+    bench.step();
+    CHECK(bench.snapshot().permit);
+    for (int i = 0; i < 30; ++i) bench.step();
+    bench.events();
+    bench.outlet.snapshot.take();
+    bench.pad->refuses_inhibit = false;
+    bench.step(1ms);
+    CHECK(bench.events().empty());
+    CHECK(bench.outlet.snapshot.take());
+    CHECK_FALSE(bench.outlet.snapshot.value().permit);
+}
+
+TEST_CASE("a stop's own cycle: all lines at inhibit, told, and one failure counted where the pad says otherwise") {
+    Bench bench;
+    bench.dynamic_permit = std::make_shared<Pad>();
+    bench.begin();
+    bench.until_permit();
+    while (!bench.dynamic_permit->permit) bench.step();
+    REQUIRE(bench.guard.permits());
+    bench.guard.ask_to_inhibit();
+    bench.pad->stuck_at = true;
+    CHECK_FALSE(bench.guard.stop_cycle(bench.now));
+    CHECK(bench.guard.failed_writes() == 1);
+    CHECK_FALSE(bench.guard.has_inhibited());
+    CHECK_FALSE(bench.guard.permits());
+    CHECK_FALSE(bench.dynamic_permit->permit);
+    CHECK_FALSE(bench.snapshot().permit);
+    bench.pad->stuck_at.reset();
+    CHECK(bench.guard.stop_cycle(bench.now));
+    CHECK(bench.guard.failed_writes() == 1);
+    CHECK(bench.guard.has_inhibited());
+    // The dynamic permit rests, and is not written again.
+    const std::size_t writes = bench.dynamic_permit->writes.size();
+    bench.guard.inhibit_now();
+    CHECK(bench.dynamic_permit->writes.size() == writes);
+}
+
+TEST_CASE("a stop, and the end, don't wait for the period") {
+    core::Duration stopped = 1h, left = 1h;  // the quickest of several: a busy machine makes some of them slow
+    for (int i = 0; i < 5; ++i) {
+        Bench bench{false, 20s};
+        std::thread thread{[&] {
+            bench.guard.run(
+                [&] {
+                    return Guard::Lines{
+                        .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
+                },
+                [](const drivers::LineError&) {});
+        }};
+        const core::Instant cap = monotonic_now() + 30s;
+        bench.guard.begin(std::make_unique<core::Protection>(bench.plan, core::Memory{}, false));
+        while (bench.guard.cycles() == 0 && monotonic_now() < cap) std::this_thread::sleep_for(1ms);
+        std::this_thread::sleep_for(20ms);  // until it waits; where it doesn't yet, less is asked of it
+        const core::Instant asked = monotonic_now();
+        bench.guard.ask_to_inhibit();
+        while (!bench.guard.has_inhibited() && monotonic_now() < cap) std::this_thread::sleep_for(1ms);
+        stopped = std::min<core::Duration>(stopped, monotonic_now() - asked);
+        std::this_thread::sleep_for(20ms);
+        const core::Instant told = monotonic_now();
+        bench.guard.leave();
+        thread.join();
+        left = std::min<core::Duration>(left, monotonic_now() - told);
+    }
+    CHECK(stopped < 700ms);  // the line itself is looked at once a second
+    CHECK(left < 700ms);
 }
 
 TEST_CASE("a line that was not to be had is tried again after a quarter of a second, then half of one") {

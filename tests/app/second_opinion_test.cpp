@@ -36,10 +36,11 @@ struct Station {
     ScanRing scans{scan_places, four_slots()};
     Ring<core::Command> commands{8};
     Outlet outlet{plan};
-    Tape tape;
+    StepQueue step_queue;
     std::shared_ptr<test::Pad> pad = std::make_shared<test::Pad>();
     std::shared_ptr<test::Pad> contactor;
-    Guard guard{period, wake, {.scans = {&scans}, .commands = {&commands}, .outlets = {&outlet}, .tape = &tape}};
+    Guard guard{
+        period, wake, {.scans = {&scans}, .commands = {&commands}, .outlets = {&outlet}, .step_queue = &step_queue}};
     core::Instant now{1s};
     double heatsink_c = 30.0;
     bool silent = false;
@@ -117,9 +118,9 @@ TEST_CASE("a core that lets a limit pass: the line is at inhibit in the same cyc
     CHECK(s.trip()->first_cause);
     CHECK(s.snapshot().state == core::State::latched);
     CHECK(s.snapshot().memory.latched[s.trip()->source]);
-    // On the tape: decided as a permit, and the objection before the next decision.
+    // In the step queue: decided as a permit, and the objection before the next decision.
     formats::RecordedStep before, step;
-    while (s.tape.take(step)) {
+    while (s.step_queue.take(step)) {
         if (!step.commands.empty()) break;
         before = step;
     }
@@ -128,7 +129,7 @@ TEST_CASE("a core that lets a limit pass: the line is at inhibit in the same cyc
     CHECK(step.commands[0].kind == core::CommandKind::objected);
     CHECK(step.commands[0].limit == test::heatsink_limit);
     CHECK_FALSE(step.permit);
-    CHECK_FALSE(s.tape.take(step));
+    CHECK_FALSE(s.step_queue.take(step));
     s.heatsink_c = 30.0;
     for (int i = 0; i < 300; ++i) s.step();
     CHECK_FALSE(s.pad->permit);

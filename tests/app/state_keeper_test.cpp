@@ -26,7 +26,7 @@ struct Bench {
     test::TemporaryFolder folder, run;
     formats::Configuration configuration;
     std::optional<Newest<core::Snapshot>> snapshots;
-    RecorderState state;
+    StorageState state;
     std::optional<StateKeeper> keeper;
     core::Snapshot snapshot;
     std::atomic<int> told{0};
@@ -161,8 +161,16 @@ TEST_CASE("a hold is durable only with its reason, another reason is saved too, 
     REQUIRE(test::eventually([&] { return bench.state.saved_through.load() >= at; }));
     CHECK(bench.stored().notes.local == formats::Note{});
     CHECK(bench.stored().notes.lockout.at_s > 0);
+    // Its time is that of its beginning, whatever changes meanwhile.
+    bench.state.notes.put_lockout({.at_s = 5});
+    bench.snapshot.memory.held_remotely = true;
+    const core::Instant later = bench.publish();
+    REQUIRE(test::eventually([&] { return bench.state.saved_through.load() >= later; }));
+    bench.publish();
     CHECK(bench.stop());
+    CHECK(bench.stored().notes.lockout.at_s == 5);
     // The next start has them again.
+    bench.state.notes.begin({});
     bench.start();
     CHECK(bench.state.notes.of(bench.stored().memory) == bench.stored().notes);
     CHECK(bench.stop());

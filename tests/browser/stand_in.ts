@@ -158,7 +158,7 @@ export class StandIn {
     await this.put("service/recent", JSON.stringify(this.recent));
   }
 
-  /// The seconds around the last event, as dekeyd's follower thins them: 5 s before, 2 s after, the heatsink's trip.
+  /// The seconds around the last event, as dekeyd's recorder thins them: 5 s before, 2 s after, the heatsink's trip.
   async capture(): Promise<void> {
     const event = this.recent.at(-1) as { at_s: number; wall: string; text: string };
     const t = Array.from({ length: 281 }, (_, i) => -5 + i * 0.025);

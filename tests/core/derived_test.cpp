@@ -38,17 +38,17 @@ RfPlan rf() {
 TEST_CASE("a bracket is measurable only with steady RF on both sides of the reflected reading") {
     const RfPlan p = rf();
     const Reading r = good(4.0);
-    CHECK(judge_bracket(p, {good(100.0), r, good(100.0)}) == BracketState::measurable);
-    CHECK(judge_bracket(p, {good(100.0), r, good(50.0)}) == BracketState::measurable);
-    CHECK(judge_bracket(p, {good(100.0), r, good(49.9)}) == BracketState::edge);
-    CHECK(judge_bracket(p, {good(0.1), r, good(100.0)}) == BracketState::edge);
-    CHECK(judge_bracket(p, {good(100.0), r, floor_of(0.001)}) == BracketState::edge);
-    CHECK(judge_bracket(p, {good(5.9), r, good(5.9)}) == BracketState::not_measurable);
-    CHECK(judge_bracket(p, {good(5.9), r, good(6.0)}) == BracketState::measurable);  // hovering at the minimum
-    CHECK(judge_bracket(p, {floor_of(0.001), floor_of(0.001), floor_of(0.001)}) == BracketState::not_measurable);
-    CHECK(judge_bracket(p, {missing, r, good(100.0)}) == BracketState::edge);
-    CHECK(judge_bracket(p, {good(100.0), missing, good(100.0)}) == BracketState::edge);
-    CHECK(judge_bracket(p, {good(100.0), r, missing}) == BracketState::edge);
+    CHECK(bracket_state(p, {good(100.0), r, good(100.0)}) == BracketState::measurable);
+    CHECK(bracket_state(p, {good(100.0), r, good(50.0)}) == BracketState::measurable);
+    CHECK(bracket_state(p, {good(100.0), r, good(49.9)}) == BracketState::edge);
+    CHECK(bracket_state(p, {good(0.1), r, good(100.0)}) == BracketState::edge);
+    CHECK(bracket_state(p, {good(100.0), r, floor_of(0.001)}) == BracketState::edge);
+    CHECK(bracket_state(p, {good(5.9), r, good(5.9)}) == BracketState::not_measurable);
+    CHECK(bracket_state(p, {good(5.9), r, good(6.0)}) == BracketState::measurable);  // hovering at the minimum
+    CHECK(bracket_state(p, {floor_of(0.001), floor_of(0.001), floor_of(0.001)}) == BracketState::not_measurable);
+    CHECK(bracket_state(p, {missing, r, good(100.0)}) == BracketState::edge);
+    CHECK(bracket_state(p, {good(100.0), missing, good(100.0)}) == BracketState::edge);
+    CHECK(bracket_state(p, {good(100.0), r, missing}) == BracketState::edge);
 }
 
 TEST_CASE("reflections: 100 W forward and 4 W back") {
@@ -99,6 +99,12 @@ TEST_CASE("gain and compression") {
     CHECK(gain(p, good(100.0), good(0.01)).health == Health::not_measurable);
     CHECK(gain(p, missing, good(2.0)).health == Health::unknown);
     CHECK(gain(p, missing, good(2.0)).fault == Fault::io_error);
+    CHECK(gain_of(good(100.0), missing).fault == Fault::io_error);
+    CHECK(gain_of(missing, good(2.0)).fault == Fault::io_error);
+    Reading older = good(0.001);  // not driven
+    older.taken = good(100.0).taken - 30ms;
+    CHECK(gain(p, good(100.0), older).health == Health::not_measurable);
+    CHECK(gain(p, good(100.0), older).taken == older.taken);
     RfPlan none = p;
     none.small_signal_gain_db.reset();
     CHECK(compression(none, gain(p, good(100.0), good(2.0)), nullptr).health == Health::not_measurable);
@@ -124,6 +130,10 @@ TEST_CASE("DC power, efficiency, heat") {
     CHECK(efficiency(p, good(250.0), nullptr, dc).value == doctest::Approx(49.6).epsilon(0.001));
     CHECK(heat(p, dc, good(250.0), nullptr, nullptr).value == doctest::Approx(254.0));
     CHECK(heat(p, dc, floor_of(0.001), nullptr, nullptr).value == doctest::Approx(504.0));
+    const Reading unseen = floor_of(3.0);  // nothing to 3 W come back
+    CHECK(heat(p, dc, good(250.0), nullptr, &unseen).value == doctest::Approx(254.0));
+    CHECK(heat(p, dc, good(250.0), nullptr, &unseen).low == doctest::Approx(254.0));
+    CHECK(heat(p, dc, good(250.0), nullptr, &unseen).high == doctest::Approx(257.0));
     CHECK(heat(p, good(10.0), good(20.0), nullptr, nullptr).value == 0.0);
     CHECK(efficiency(p, good(1.0), nullptr, dc).health == Health::not_measurable);
     CHECK(efficiency(p, good(100.0), nullptr, good(0.0)).health == Health::not_measurable);
@@ -213,13 +223,13 @@ TEST_CASE("a bracket whose reflected reading is beyond its range was seen; forwa
     const RfPlan p = rf();
     Reading beyond = good(50.0);
     beyond.health = Health::above_range;
-    CHECK(judge_bracket(p, {good(100.0), beyond, good(100.0)}) == BracketState::measurable);
-    CHECK(judge_bracket(p, {good(100.0), floor_of(0.1), good(100.0)}) == BracketState::measurable);
-    CHECK(judge_bracket(p, {beyond, good(1.0), good(100.0)}) == BracketState::edge);
-    CHECK(judge_bracket(p, {good(100.0), good(1.0), beyond}) == BracketState::edge);
-    CHECK(judge_bracket(p, {floor_of(60.0), good(1.0), good(100.0)}) == BracketState::edge);
-    CHECK(judge_bracket(p, {good(100.0), good(1.0), floor_of(60.0)}) == BracketState::edge);
-    CHECK(judge_bracket(p, {good(6.0), good(1.0), good(5.9)}) == BracketState::measurable);
+    CHECK(bracket_state(p, {good(100.0), beyond, good(100.0)}) == BracketState::measurable);
+    CHECK(bracket_state(p, {good(100.0), floor_of(0.1), good(100.0)}) == BracketState::measurable);
+    CHECK(bracket_state(p, {beyond, good(1.0), good(100.0)}) == BracketState::edge);
+    CHECK(bracket_state(p, {good(100.0), good(1.0), beyond}) == BracketState::edge);
+    CHECK(bracket_state(p, {floor_of(60.0), good(1.0), good(100.0)}) == BracketState::edge);
+    CHECK(bracket_state(p, {good(100.0), good(1.0), floor_of(60.0)}) == BracketState::edge);
+    CHECK(bracket_state(p, {good(6.0), good(1.0), good(5.9)}) == BracketState::measurable);
 }
 
 TEST_CASE("a mismatch's powers have the ends that their parts have") {
@@ -254,10 +264,10 @@ TEST_CASE("the least power that counts may be none; a bracket that isn't known o
     RfPlan p = rf();
     p.minimum_forward_w = 0.0;
     CHECK(efficiency(p, good(0.5), nullptr, good(1.0)).value == doctest::Approx(50.0));
-    CHECK(judge_bracket(p, {good(0.4), good(0.1), good(0.5)}) == BracketState::measurable);
-    CHECK(judge_bracket(p, {good(0.0), good(0.1), good(0.5)}) == BracketState::edge);
-    CHECK(judge_bracket(rf(), {missing, good(1.0), good(1.0)}) == BracketState::edge);
-    CHECK(judge_bracket(rf(), {good(1.0), good(1.0), missing}) == BracketState::edge);
+    CHECK(bracket_state(p, {good(0.4), good(0.1), good(0.5)}) == BracketState::measurable);
+    CHECK(bracket_state(p, {good(0.0), good(0.1), good(0.5)}) == BracketState::edge);
+    CHECK(bracket_state(rf(), {missing, good(1.0), good(1.0)}) == BracketState::edge);
+    CHECK(bracket_state(rf(), {good(1.0), good(1.0), missing}) == BracketState::edge);
 }
 
 TEST_CASE("a reflection's ends: both of a reading, none below a floor, all beyond the ceiling") {

@@ -63,6 +63,26 @@ TEST_CASE("forward is the larger of its two readings") {
     CHECK(station.measurement.quantities()[forward].value == doctest::Approx(90.0));
 }
 
+TEST_CASE("a scan with one good forward reading counts with that in the mean") {
+    Station station;
+    const Instant now = at(100ms);
+    Sample broken = of(100.0, now);
+    broken.fault = Fault::io_error;
+    const std::array samples{of(40.0, now), of(100.0, now), of(1.0, now), broken};
+    station.measurement.absorb({.sampler = 0, .samples = samples}, now, false);
+    const Reading& mean = station.measurement.quantities()[station.plan.index(Derived::mean_forward)];
+    CHECK(mean.value == doctest::Approx(100.0));
+}
+
+TEST_CASE("a forecast that isn't due is none") {
+    Station station;
+    station.scan(100ms, 100.0, 4.0, 100.0);
+    const Moment moment{};
+    const bool first = station.measurement.forecast(at(10s), at(0s), moment);
+    CHECK(first);
+    CHECK_FALSE(station.measurement.forecast(at(10s) + 1ms, at(0s), moment));
+}
+
 TEST_CASE("a key edge within a scan says nothing of the match") {
     Station station;
     station.scan(100ms, 100.0, 4.0, 100.0);

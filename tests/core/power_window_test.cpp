@@ -71,7 +71,11 @@ TEST_CASE("power window: shown with forward, and unknown with it") {
     const auto reading = [&](Derived d) { return b.protection.snapshot().quantities[b.the_plan.index(d)]; };
     CHECK(reading(Derived::mean_forward).value == doctest::Approx(80.0).epsilon(0.01));
     CHECK(reading(Derived::peak_forward).value == doctest::Approx(100.0).epsilon(0.001));
-    CHECK(reading(Derived::peak_forward).low < 100.0);
+    // Its interval is that of a single reading of so much.
+    const Reading single = b.protection.snapshot().quantities[forward];
+    CHECK(single.low < 99.0);
+    CHECK(reading(Derived::peak_forward).low == doctest::Approx(single.low).epsilon(1e-9));
+    CHECK(reading(Derived::peak_forward).high == doctest::Approx(single.high).epsilon(1e-9));
     b.unkey();
     b.forward_again_w = -1.0;
     b.step();  // a pause: forward is on its floor, its window isn't
@@ -84,4 +88,18 @@ TEST_CASE("power window: shown with forward, and unknown with it") {
     b.run(200ms, false);
     CHECK(reading(Derived::mean_forward).health == Health::unknown);
     CHECK(reading(Derived::peak_forward).health == Health::unknown);
+}
+
+TEST_CASE("power window: none of before a sleep") {
+    Bench b;
+    const auto peak = [&] { return b.protection.snapshot().quantities[b.the_plan.index(Derived::peak_forward)]; };
+    b.key(100.0, 0.1);
+    b.run(200ms, false);
+    CHECK(peak().value == doctest::Approx(100.0).epsilon(0.001));
+    b.key(10.0, 0.1);
+    b.run(200ms, false);
+    CHECK(peak().value == doctest::Approx(100.0).epsilon(0.001));
+    b.slept = 1h;
+    b.run(200ms, false);
+    CHECK(peak().value == doctest::Approx(10.0).epsilon(0.001));
 }

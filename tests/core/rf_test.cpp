@@ -237,8 +237,10 @@ TEST_CASE("calibration by two points") {
     CHECK(line->slope_v_per_db == doctest::Approx(-0.0244));
     CHECK(line->intercept_dbm == doctest::Approx(19.6));
     CHECK(detector_dbm(*line, 1.0) == doctest::Approx(1.0 / -0.0244 + 19.6));
-    CHECK_FALSE(log_detector_through({0.7, -10}, {1.4, -10}));  // two voltages for one power
-    CHECK_FALSE(log_detector_through({0.7, -10}, {0.7, -40}));  // one voltage for two powers
+    CHECK_FALSE(log_detector_through({0.7, -10}, {1.4, -10}));     // two voltages for one power
+    CHECK_FALSE(log_detector_through({0.7, -10}, {0.7, -40}));     // one voltage for two powers
+    CHECK(log_detector_through({1.0, 1.0}, {0.0, 0.0}));           // a volt per dB is strange, and a line
+    CHECK_FALSE(log_detector_through({1.0, 0.0}, {0.0, 1e-320}));  // steeper than a number can say
     CHECK_FALSE(log_detector_through({not_a_number, -10}, {0.7, -40}));
     CHECK_FALSE(log_detector_through({0.6, infinity}, {0.7, -40}));
 }

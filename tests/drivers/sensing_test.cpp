@@ -330,6 +330,7 @@ TEST_CASE("hwmon: the kernel's units") {
     check_value(scale_hwmon(good(231'400'000.0), HwmonKind::power), 231.4);
     check_fault(scale_hwmon(good(-1.0), HwmonKind::fan), Fault::outside_part);
     check_fault(scale_hwmon(good(-273'151.0), HwmonKind::temperature), Fault::outside_part);
+    check_value(scale_hwmon(good(-273'150.0), HwmonKind::temperature), -273.15);
     check_fault(scale_hwmon({.value = 0.0, .fault = Fault::empty}, HwmonKind::voltage), Fault::empty);
     check_fault(scale_hwmon(good(1.0), static_cast<HwmonKind>(99)), Fault::garbled);
 }

@@ -136,7 +136,7 @@ class Death(RigTest):
         rig.wait_permit()
 
     def test_an_exception_in_the_recorder_touches_nothing_else(self):
-        rig, _, rule = self.no_memory_for("recorder")
+        rig, _, rule = self.no_memory_for("journal")
         mark = rig.mark()
         rig.set("heatsink", 80000)
         rig.event(mark, "tripped", {"heatsink"})
@@ -181,7 +181,7 @@ class Death(RigTest):
         rig.start()
         rig.wait_permit()
         names = {(task / "comm").read_text().strip() for task in pathlib.Path(f"/proc/{rig.daemon.pid}/task").iterdir()}
-        self.assertLessEqual({"dekeyd", "guard", "control", "recorder", "bus wire"}, names)
+        self.assertLessEqual({"dekeyd", "guard", "control", "journal", "bus wire"}, names)
         outcomes = {}
         for name in sorted(names):
             with self.subTest(thread=name):

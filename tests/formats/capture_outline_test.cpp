@@ -1,4 +1,4 @@
-#include "store/capture_outline.hpp"
+#include "store/captures/outline.hpp"
 
 #include <doctest/doctest.h>
 

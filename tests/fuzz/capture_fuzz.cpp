@@ -4,7 +4,7 @@
 
 #include "dekeyctl/replay.hpp"
 #include "fuzz.hpp"
-#include "store/capture.hpp"
+#include "store/captures/reader.hpp"
 
 using namespace dekeyd;
 

@@ -26,7 +26,7 @@ struct Amplifier {
     Ring<core::Command> local_commands{4};
     std::optional<Newest<core::Snapshot>> for_recorder;
     Wake guard;
-    RecorderState state;
+    StorageState state;
     LatestHistory latest;
     core::Snapshot snapshot;  ///< the test's draft; step() takes it
     std::uint64_t events = 0;

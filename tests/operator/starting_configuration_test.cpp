@@ -45,7 +45,7 @@ json found() {
              {{"offset", 1}, {"name", "GPIO18"}, {"used", true}, {"by", "fan"}}}}}}}};
 }
 
-// Lines with a placeholder that is a value and no comment.
+// Lines with a blank that is a value and no comment.
 std::set<std::size_t> open_lines(const std::string& text) {
     std::set<std::size_t> lines;
     std::istringstream in{text};
@@ -57,7 +57,7 @@ std::set<std::size_t> open_lines(const std::string& text) {
 
 }  // namespace
 
-TEST_CASE("each placeholder is refused where it stands, and nothing else is wrong") {
+TEST_CASE("each blank is refused where it stands, and nothing else is wrong") {
     const std::string text = ctl::starting_configuration(found());
     const auto open = open_lines(text);
     const formats::Loaded loaded = formats::load_configuration(text);

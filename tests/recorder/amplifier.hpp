@@ -1,4 +1,4 @@
-// A guard and an amplifier in one: steps of the sample configuration, as the tape would have them.
+// A guard and an amplifier in one: steps of the sample configuration, as the step queue would have them.
 #pragma once
 
 #include <doctest/doctest.h>
@@ -11,7 +11,7 @@
 #include "../formats/configuration_sample.hpp"
 #include "configuration/configuration.hpp"
 #include "core/protection.hpp"
-#include "store/capture.hpp"
+#include "store/captures/recorded.hpp"
 
 namespace recorded {
 

@@ -1,5 +1,6 @@
-// daemon/store/capture.cpp: what is written is read back to the same bits, and a torn file is not believed.
-#include "store/capture.hpp"
+// daemon/store/captures: what is written is read back to the same bits, and a torn file is not believed.
+#include "store/captures/reader.hpp"
+#include "store/captures/writer.hpp"
 
 #include <doctest/doctest.h>
 

@@ -27,7 +27,7 @@ MENDS = [
     {
         "finding": "in-force-before-its-look",
         "says": "A provisional limit, or one that rested without the supply, counts as clear before its next look.",
-        "file": "daemon/core/protection.cpp",
+        "file": "daemon/core/limits.cpp",
         "old": "if (out_of_force_[i] != 0 && !out) timers_[i].forget();",
         "new": "",
         "world": "fan stops",

@@ -67,7 +67,7 @@ MENDS = [
     {
         "finding": "capture-of-another-system",
         "says": "A capture with line breaks of another system is called no capture.",
-        "file": "daemon/store/capture.cpp",
+        "file": "daemon/store/captures/reader.cpp",
         "old": "if (line_number_ == 1) crlf_ = line_.ends_with('\\r');",
         "new": "if (line_number_ == 1) crlf_ = false;",
         "target": "recorder_test",

@@ -6,7 +6,7 @@ MENDS = [
     {
         "finding": "delay-without-the-look-after-the-gate",
         "says": "The printed delay of a gated limit leaves out the look that comes after another bus has shown the gate open.",
-        "file": "daemon/configuration/reaction.hpp",
+        "file": "daemon/configuration/delay.hpp",
         "old": "std::max(conversion, gate)",
         "new": "std::max(conversion, gate - wait)",
         "target": "formats_test",

@@ -34,7 +34,7 @@ MENDS = [
      "target": "second_opinion_test", "finds": OWN},
     {"finding": "objection-in-a-proof-not-kept",
      "says": "An objection to a proof's permit made no capture.",
-     "file": "daemon/recording/follower.cpp",
+     "file": "daemon/recording/recorder.cpp",
      "old": "event.source == core::source_of(plan_, core::Builtin::second_opinion));",
      "new": "false);",
      "target": "recorder_test", "finds": ["tests/recorder/recorder_test", "-tc=*objection*"]},

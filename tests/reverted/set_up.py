@@ -3,7 +3,7 @@ OPERATOR = "tests/operator/operator_test"
 MENDS = [
     dict(finding="faults-that-follow-from-blanks", says="a starting configuration's blanks made faults elsewhere",
          file="tools/dekeyctl/blanks.cpp", old='!blank.key.starts_with("amplifier.")', new='blank.key.starts_with("amplifier.")',
-         target="operator_test", finds=[OPERATOR, "-tc=*placeholder is refused*"]),
+         target="operator_test", finds=[OPERATOR, "-tc=*blank is refused*"]),
     dict(finding="answers-not-tried", says="an answer that the configuration refuses was written",
          file="tools/dekeyctl/set_up/ask_blanks.cpp", old="if (fault.key != key && !fault.key.empty()) continue;",
          new="if (!fault.key.empty()) continue;", target="operator_test", finds=[OPERATOR, "-tc=*would refuse*"]),

@@ -5,8 +5,8 @@
 #include <cstdio>
 #include <utility>
 
+#include "configuration/delay.hpp"
 #include "configuration/raw_bounds.hpp"
-#include "configuration/reaction.hpp"
 #include "second_opinion/scans.hpp"
 #include "words/event_text.hpp"
 
@@ -64,8 +64,8 @@ void Oracle::add(std::string_view limit, double (*truth)(const bench::Truth&), d
         guarded.sensors.push_back(sensor(id));
         age = std::max(age, configuration_.plan.channels[guarded.sensors.back()].allowed_age);
     }
-    const formats::Reaction reaction = formats::reaction(configuration_, *found);
-    guarded.most_s = core::seconds(reaction.total()) + relay_s + steps_late_s;
+    const formats::WorstDelay delay = formats::worst_delay(configuration_, *found);
+    guarded.most_s = core::seconds(delay.total()) + relay_s + steps_late_s;
     guarded.most_blind_s = guarded.most_s + core::seconds(age);
     const second_opinion::Bounds raw = formats::raw_bounds(configuration_);
     for (const second_opinion::Bound& bound : raw.bounds) {

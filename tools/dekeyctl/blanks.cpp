@@ -6,8 +6,8 @@
 #include <sstream>
 #include <utility>
 
+#include "configuration/blank_value.hpp"
 #include "configuration/keys.hpp"
-#include "configuration/placeholder.hpp"
 #include "dekeyctl/set_up/where.hpp"
 
 namespace dekeyd::ctl {
@@ -63,7 +63,7 @@ std::vector<Blank> blanks_of(std::string_view yaml) {
             const bool comment = c == '#' && i > 0 && row[i - 1] == ' ';
             if (c == ':' || c == ' ' || c == ',' || c == '{' || c == '}' || c == '\n' || comment) {
                 if (c == ':' && (i + 1 >= row.size() || row[i + 1] == ' ')) path.key(word);
-                if (word == formats::placeholder) blanks.push_back({.line = line, .key = path.text()});
+                if (word == formats::blank_value) blanks.push_back({.line = line, .key = path.text()});
                 word.clear();
                 if (c == '{') path.open();
                 if (c == '}') path.close();
@@ -95,9 +95,9 @@ std::string with_examples(std::string_view yaml) {
         for (const Blank& blank : blanks) {
             if (blank.line != line || !blank.key.starts_with("amplifier.")) continue;
             const formats::KeyRow* const known = formats::find_key(formats::configuration_keys(), blank.key, "");
-            const auto at = row.find(formats::placeholder);
+            const auto at = row.find(formats::blank_value);
             if (known != nullptr && known->kind == formats::KeyKind::quantity)
-                row.replace(at, formats::placeholder.size(), first_example(known->dimension));
+                row.replace(at, formats::blank_value.size(), first_example(known->dimension));
         }
         text += row + '\n';
     }

@@ -13,7 +13,7 @@ struct Blank {
     std::string key;       ///< its path: sensors.forward.detector.slope
 };
 
-/// Each placeholder that stands for a value, in the order of the text. Of a text as `find --write` makes it: blocks by
+/// Each blank that stands for a value, in the order of the text. Of a text as `find --write` makes it: blocks by
 /// indentation, and maps in braces within a line.
 std::vector<Blank> blanks_of(std::string_view yaml);
 

@@ -13,8 +13,8 @@
 #include <vector>
 
 #include "base/connection.hpp"
+#include "configuration/blank_value.hpp"
 #include "configuration/configuration.hpp"
-#include "configuration/placeholder.hpp"
 #include "dekeyctl/blanks.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/here.hpp"
@@ -61,7 +61,7 @@ void print_check_json(const CheckOptions& options, const formats::Loaded& loaded
 std::size_t print_to_do(const std::string& source) {
     const std::vector<Blank> blanks = blanks_of(source);
     if (!blanks.empty())
-        say(stderr, fmt::format("Write a value for each {}, or remove what you don't have:", formats::placeholder));
+        say(stderr, fmt::format("Write a value for each {}, or remove what you don't have:", formats::blank_value));
     const Look look = look_of(stderr);
     for (const Blank& blank : blanks) {
         const std::string row = "  " + clip(printable(to_do(blank)), look.width > 2 ? look.width - 2 : 0);

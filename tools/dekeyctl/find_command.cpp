@@ -15,7 +15,7 @@
 #include <vector>
 
 #include "base/durable_file.hpp"
-#include "configuration/placeholder.hpp"
+#include "configuration/blank_value.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/set_up/ask_blanks.hpp"
 #include "dekeyctl/set_up/found.hpp"
@@ -107,7 +107,7 @@ private:
         say(
             fmt::format("{0}: a starting configuration. Write a value for each {1}: 'dekeyctl check {0}' lists them, "
                         "'dekeyctl find --ask {0}' asks for them one by one.",
-                        path, formats::placeholder));
+                        path, formats::blank_value));
         return exit_done;
     }
 

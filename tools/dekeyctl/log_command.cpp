@@ -14,8 +14,8 @@
 #include "dekeyctl/json_output.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
-#include "store/capture.hpp"
-#include "store/capture_store.hpp"
+#include "store/captures/reader.hpp"
+#include "store/captures/store.hpp"
 #include "store/checked_rows.hpp"
 #include "store/transmission_log.hpp"
 

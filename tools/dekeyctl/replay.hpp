@@ -8,7 +8,7 @@
 #include <vector>
 
 #include "configuration/configuration.hpp"
-#include "store/capture.hpp"
+#include "store/captures/reader.hpp"
 
 namespace dekeyd::ctl {
 

@@ -8,9 +8,9 @@
 #include <string_view>
 #include <vector>
 
+#include "configuration/blank_value.hpp"
 #include "configuration/configuration.hpp"
 #include "configuration/keys.hpp"
-#include "configuration/placeholder.hpp"
 #include "dekeyctl/set_up/found.hpp"
 #include "dekeyctl/set_up/where.hpp"
 #include "dekeyctl/text.hpp"
@@ -18,7 +18,7 @@
 namespace dekeyd::ctl {
 namespace {
 
-using formats::placeholder;
+using formats::blank_value;
 
 /// "Rack 2.local" -> "rack-2-local"
 std::string id_of(std::string_view host) {
@@ -81,16 +81,16 @@ private:
         return *row;
     }
 
-    /// A key as its row has it: the value given, else the usual one, else the placeholder; what the row says of it, and
-    /// of a placeholder where its answer is found.
+    /// A key as its row has it: the value given, else the usual one, else the blank; what the row says of it, and
+    /// of a blank where its answer is found.
     void key(std::string_view path, std::string_view value = {}) {
         const formats::KeyRow& row = row_of(path);
-        const std::string_view shown = !value.empty() ? value : !row.usual.empty() ? row.usual : placeholder;
+        const std::string_view shown = !value.empty() ? value : !row.usual.empty() ? row.usual : blank_value;
         const auto depth = static_cast<std::size_t>(std::count(path.begin(), path.end(), '.'));
         const std::string indent(2 * depth, ' ');
         const std::string line = fmt::format("{}{}: {}", indent, path.substr(path.rfind('.') + 1), shown);
         std::string says{row.says};
-        if (shown == placeholder) {
+        if (shown == blank_value) {
             if (!row.usual_words.empty()) says += fmt::format(" Usual: {}.", row.usual_words);
             if (const auto where = where_found(path); !where.empty()) says += fmt::format(" See {}.", where);
         }
@@ -106,7 +106,7 @@ private:
     void head() {
         put("# yaml-language-server: $schema=/usr/share/dekeyd/dekeyd.schema.json");
         put("# A starting configuration, written by 'dekeyctl find' for what it found here. {} stands where only you",
-            placeholder);
+            blank_value);
         put("# know the value; dekeyd refuses the file, and so stays inhibited, until none is left. 'dekeyctl check");
         put("# FILE' lists them, 'dekeyctl find --ask FILE' asks for them one by one. Remove what you don't measure.");
         put("# All else is usual in the trade and has to be looked at: 'check' says each default that is not "
@@ -125,7 +125,7 @@ private:
     void amplifier() {
         heading("1. The amplifier: its label and its data sheet");
         put("amplifier:");
-        const auto blank = [&](std::string_view name) { key(fmt::format("amplifier.{}", name), placeholder); };
+        const auto blank = [&](std::string_view name) { key(fmt::format("amplifier.{}", name), blank_value); };
         blank("frequency");
         if (forward()) blank("rated_forward");
         if (drive()) blank("maximum_drive");
@@ -182,7 +182,7 @@ private:
         }
         if (found_.adc) {
             bus(*found_.adc, "20 ms");
-            key("buses.adc.codes", found_.adc->codes.empty() ? placeholder : std::string_view{found_.adc->codes});
+            key("buses.adc.codes", found_.adc->codes.empty() ? blank_value : std::string_view{found_.adc->codes});
         }
         const bool together = found_.supply && found_.fan && found_.supply->name == found_.fan->name &&
                               found_.supply->label == found_.fan->label;
@@ -191,7 +191,7 @@ private:
         if (found_.fan && !together) bus(*found_.fan, "500 ms");
         if (found_.wire.empty() && !found_.adc && !found_.supply && !found_.fan) {
             put("  {}:  # nothing was found: see 'dekeyctl find' for what is missing", "wire");
-            put("    driver: {}", placeholder);
+            put("    driver: {}", blank_value);
         }
     }
 
@@ -203,7 +203,7 @@ private:
         }
         put("    # One of these ({}):", how_to_tell);
         for (const Input& one : some) put("    #   {:<16} {}", one.address, inert(one.words));
-        put("    address: {}", placeholder);
+        put("    address: {}", blank_value);
     }
     void sensor(std::string_view id, std::string_view name, std::string_view bus) {
         put("  {}:", id);
@@ -222,17 +222,17 @@ private:
         if (volts_ == 1 || role == "forward")
             address(found_.adc->of("voltage"), "with no RF, a log detector rests at one end of its window");
         else
-            put("    address: {}  # one of those that 'forward' names", placeholder);
+            put("    address: {}  # one of those that 'forward' names", blank_value);
         measures("power", role, "100 ms");
         if (role == "forward") {
             put("    # A log detector. A diode instead: {{square_law: 500 mV/mW, floor: -35 dBm, ceiling: 0 dBm}}, by "
                 "its "
                 "own figures.");
-            put("    detector: {{slope: {0}, intercept: {0}, floor: {0}, ceiling: {0}}}", placeholder);
+            put("    detector: {{slope: {0}, intercept: {0}, floor: {0}, ceiling: {0}}}", blank_value);
             put("    # What a healthy detector gives, such as 0.35 V .. 2.2 V; a torn wire's 0 V lies outside. See its "
                 "data");
             put("    # sheet, and a reading at rest.");
-            put("    valid: {}", placeholder);
+            put("    valid: {}", blank_value);
         } else {
             put("    # Another kind of detector: its own law here as forward has it, and 'valid'.");
             put("    detector: {{like: forward}}");
@@ -241,8 +241,8 @@ private:
             put("    # The same coupler and the same pads as forward's; else 'coupling' and 'pads' here.");
             return;
         }
-        key(under("coupling"), placeholder);
-        key(under("pads"), placeholder);
+        key(under("coupling"), blank_value);
+        key(under("pads"), blank_value);
         if (role == "forward") key(under("calibration"), formats::calibration_pending);
     }
 
@@ -335,7 +335,7 @@ private:
         if (current())
             limit("current",
                   forward() ? "clear: rf off, qualify: 50 ms, hold_off: 1 s, rearm: latched"
-                            : fmt::format("clear: {}, qualify: 50 ms, hold_off: 1 s, rearm: latched", placeholder),
+                            : fmt::format("clear: {}, qualify: 50 ms, hold_off: 1 s, rearm: latched", blank_value),
                   "At maximum_current.");
         const std::size_t fans = found_.fan ? found_.fan->of("fan").size() : 0;
         for (std::size_t i = 0; i < fans; ++i)
@@ -353,9 +353,9 @@ private:
     void offers() {
         heading("5. Take away the '# ' before what you have, and write its values");
         if (forward()) {
-            put("# circulator: {{load_rating: {0}, load_time: {0}}}", placeholder);
-            put("# antenna: {{dish: {{diameter: {}, efficiency: 55 %}}}}", placeholder);
-            put("# antenna: {{gain: {}}}", placeholder);
+            put("# circulator: {{load_rating: {0}, load_time: {0}}}", blank_value);
+            put("# antenna: {{dish: {{diameter: {}, efficiency: 55 %}}}}", blank_value);
+            put("# antenna: {{gain: {}}}", blank_value);
             put("# exposure: {{rule: icnirp-2020}}");
         }
         put("# mqtt: {{host: 127.0.0.1, port: 1883, remote_release: false, remote_reset: false}}");

@@ -1,4 +1,4 @@
-// A starting configuration for what was found, with a placeholder wherever only a person can know the value.
+// A starting configuration for what was found, with a blank wherever only a person can know the value.
 #pragma once
 
 #include <nlohmann/json_fwd.hpp>

@@ -2,8 +2,8 @@
 #include <algorithm>
 #include <map>
 
+#include "configuration/blank_value.hpp"
 #include "configuration/parts.hpp"
-#include "configuration/placeholder.hpp"
 #include "configuration/sensor_address.hpp"
 
 namespace dekeyd::formats {
@@ -29,7 +29,7 @@ void check_addresses(Draft& draft) {
     std::map<std::string, std::size_t> seen;
     for (std::size_t i = 0; i < draft.sensors.size(); ++i) {
         const SensorDraft& sensor = draft.sensors[i];
-        if (!sensor.bus || sensor.address.empty() || sensor.address == placeholder) continue;
+        if (!sensor.bus || sensor.address.empty() || sensor.address == blank_value) continue;
         const BusConfig& bus = draft.configuration.buses[*sensor.bus];
         // A 1-Wire id is unique on any bus; a GPIO line belongs to its chip.
         std::string key = bus.driver == BusDriver::w1 ? sensor.address : fmt::format("{}/{}", bus.id, sensor.address);

@@ -2,8 +2,8 @@
 #include <algorithm>
 #include <array>
 
+#include "configuration/blank_value.hpp"
 #include "configuration/parts.hpp"
-#include "configuration/placeholder.hpp"
 #include "configuration/sensor_address.hpp"
 #include "words/nearest.hpp"
 

@@ -11,9 +11,9 @@
 #include <vector>
 
 #include "base/durable_file.hpp"
+#include "configuration/blank_value.hpp"
 #include "configuration/configuration.hpp"
 #include "configuration/keys.hpp"
-#include "configuration/placeholder.hpp"
 #include "dekeyctl/blanks.hpp"
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/set_up/where.hpp"
@@ -23,7 +23,7 @@
 namespace dekeyd::ctl {
 namespace {
 
-using formats::placeholder;
+using formats::blank_value;
 
 constexpr std::string_view offers_heading = "# ---- 5.";
 
@@ -151,7 +151,7 @@ private:
 
     std::string diode(const Blank& blank) {
         auto lines = lines_of(text_);
-        lines[blank.line - 1] = fmt::format("    detector: {{square_law: {0}, floor: {0}, ceiling: {0}}}", placeholder);
+        lines[blank.line - 1] = fmt::format("    detector: {{square_law: {0}, floor: {0}, ceiling: {0}}}", blank_value);
         return text_of_lines(lines);
     }
 
@@ -193,12 +193,12 @@ std::string answered(const std::string& text, std::string_view key, const std::s
         why = fmt::format("there is no blank '{}'", key);
         return {};
     }
-    if (answer.find('#') != std::string::npos || answer.find(placeholder) != std::string::npos) {
-        why = fmt::format("a value without '#' and '{}' is expected", placeholder);
+    if (answer.find('#') != std::string::npos || answer.find(blank_value) != std::string::npos) {
+        why = fmt::format("a value without '#' and '{}' is expected", blank_value);
         return {};
     }
     auto lines = lines_of(text);
-    lines[blank->line - 1] = with_first_replaced(lines[blank->line - 1], placeholder, answer);
+    lines[blank->line - 1] = with_first_replaced(lines[blank->line - 1], blank_value, answer);
     std::string whole = text_of_lines(lines);
     const formats::Loaded loaded = formats::load_configuration(whole);
     for (const formats::Fault& fault : loaded.faults) {

@@ -8,7 +8,7 @@
 
 namespace dekeyd::ctl {
 
-/// `text` with the first placeholder of `key` answered; empty with `why` where the configuration refuses the answer.
+/// `text` with the first blank of `key` answered; empty with `why` where the configuration refuses the answer.
 std::string answered(const std::string& text, std::string_view key, const std::string& answer, std::string& why);
 
 /// Asks for what is open in the file, and for what it offers in comments. Exit code: 1 where it was left with blanks.

@@ -1,4 +1,4 @@
-#include "configuration/reaction.hpp"
+#include "configuration/delay.hpp"
 
 #include "configuration_sample.hpp"
 
@@ -9,15 +9,15 @@ using namespace std::chrono_literals;
 TEST_CASE("the delay at worst is wait, conversion, qualify and guard") {
     const Loaded loaded = load_configuration(sample_text);
     // Converter: 20 ms period, three slots (forward twice) of 3 ms, guard 20 ms; computed.
-    const Reaction reflected = reaction(*loaded.configuration, limit_of(loaded, "reflected"));
+    const WorstDelay reflected = worst_delay(*loaded.configuration, limit_of(loaded, "reflected"));
     CHECK(reflected.wait == 20ms);
     CHECK(reflected.conversion == 9ms);
     CHECK(reflected.qualify == 10ms);
     CHECK(reflected.guard == 20ms);
     CHECK(reflected.total() == 59ms);
-    CHECK(reaction(*loaded.configuration, limit_of(loaded, "vswr")).total() == 69ms);
+    CHECK(worst_delay(*loaded.configuration, limit_of(loaded, "vswr")).total() == 69ms);
     // 1-Wire: one sensor of 800 ms, a round begins each second; then its conversion.
-    const Reaction heat = reaction(*loaded.configuration, limit_of(loaded, "heatsink"));
+    const WorstDelay heat = worst_delay(*loaded.configuration, limit_of(loaded, "heatsink"));
     CHECK(heat.wait == 1s);
     CHECK(heat.conversion == 800ms);
     CHECK(heat.total() == 1s + 800ms + 1s + 20ms);
@@ -28,7 +28,7 @@ TEST_CASE("thermometers go round without a rest, and each is handed over by itse
         "  forward:\n    bus",
         "  air: {bus: wire, address: 28-000000000002, measures: temperature, allowed_age: 5 s}\n  forward:\n    bus"));
     REQUIRE(two.configuration);
-    const Reaction heat = reaction(*two.configuration, limit_of(two, "heatsink"));
+    const WorstDelay heat = worst_delay(*two.configuration, limit_of(two, "heatsink"));
     CHECK(heat.wait == 1600ms);  // twice 800 ms, as the sampler does it
     CHECK(heat.conversion == 800ms);
 }
@@ -37,7 +37,7 @@ TEST_CASE("slow conversions stretch the round, and a gate on another bus comes b
     const Loaded slow =
         load_configuration(spoiled("codes: -32768 .. 32767}", "codes: -32768 .. 32767, conversion: 9 ms}"));
     REQUIRE(slow.configuration);
-    CHECK(reaction(*slow.configuration, limit_of(slow, "reflected")).wait == 27ms);
+    CHECK(worst_delay(*slow.configuration, limit_of(slow, "reflected")).wait == 27ms);
     const Loaded gated = load_configuration(
         accepting(spoiled("  reflected: {watch",
                           "  x: {watch: supply, above: 30 V, clear: 29 V, qualify: 0 s, while: {quantity: heatsink, "
@@ -46,7 +46,7 @@ TEST_CASE("slow conversions stretch the round, and a gate on another bus comes b
     REQUIRE(gated.configuration);
     // A round of 1 s and a conversion of 0.8 s until the gate is seen to open; then the supply is looked at once
     // more.
-    CHECK(reaction(*gated.configuration, limit_of(gated, "x")).gate == 1800ms);
-    CHECK(reaction(*gated.configuration, limit_of(gated, "x")).total() == 1800ms + 100ms + 20ms);
-    CHECK(reaction(*gated.configuration, limit_of(gated, "vswr")).gate == 0ms);  // of the same scan
+    CHECK(worst_delay(*gated.configuration, limit_of(gated, "x")).gate == 1800ms);
+    CHECK(worst_delay(*gated.configuration, limit_of(gated, "x")).total() == 1800ms + 100ms + 20ms);
+    CHECK(worst_delay(*gated.configuration, limit_of(gated, "vswr")).gate == 0ms);  // of the same scan
 }

@@ -1,4 +1,4 @@
-#include "configuration/reaction.hpp"
+#include "configuration/delay.hpp"
 
 #include <algorithm>
 
@@ -62,15 +62,15 @@ bool in_one_scan(const Configuration& configuration, const std::vector<std::uint
 
 }  // namespace
 
-Reaction reaction(const Configuration& configuration, const core::LimitPlan& limit) {
+WorstDelay worst_delay(const Configuration& configuration, const core::LimitPlan& limit) {
     const core::Plan& plan = configuration.plan;
-    Reaction result{.wait = {},
-                    .conversion = {},
-                    .gate = {},
-                    .renewal = renewal_of(plan, limit.watch),
-                    .averaging = averaging_of(plan, limit.watch),
-                    .qualify = limit.qualify,
-                    .guard = configuration.guard_period};
+    WorstDelay result{.wait = {},
+                      .conversion = {},
+                      .gate = {},
+                      .renewal = renewal_of(plan, limit.watch),
+                      .averaging = averaging_of(plan, limit.watch),
+                      .qualify = limit.qualify,
+                      .guard = configuration.guard_period};
     const auto watched = samplers_of(plan, limit.watch);
     if (const BusConfig* const bus = slowest(configuration, watched)) {
         result.wait = round_time(*bus);

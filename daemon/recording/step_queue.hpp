@@ -1,4 +1,4 @@
-// The tape: every input of every decision, from the guard to its follower. The guard never waits: what finds no
+// The step queue: every input of every decision, from the guard to its recorder. The guard never waits: what finds no
 // room is counted, and nothing is allocated after construction.
 #pragma once
 
@@ -10,16 +10,16 @@
 
 #include "core/protection.hpp"
 #include "plan/scan.hpp"
-#include "store/capture.hpp"
+#include "store/captures/recorded.hpp"
 
 namespace dekeyd {
 
 /// One producer, one consumer. Records lie one behind the other and never across the end.
-class Tape {
+class StepQueue {
 public:
     /// A busy amplifier has some 12 KiB a second: the usual room is for more than a minute.
     static constexpr std::size_t usual_bytes = 1024UL * 1024;
-    explicit Tape(std::size_t bytes = usual_bytes) : bytes_(bytes) {}
+    explicit StepQueue(std::size_t bytes = usual_bytes) : bytes_(bytes) {}
 
     /// The guard: one decision with all that it was made of.
     void record(const core::StepInput& input, const core::Decision& decision) noexcept {
@@ -50,7 +50,7 @@ public:
         tail_.store(begin + size, std::memory_order_release);
     }
 
-    /// The follower: the next decision into `step`, whose room is used again. False: there is none.
+    /// The recorder: the next decision into `step`, whose room is used again. False: there is none.
     bool take(formats::RecordedStep& step) {
         std::size_t head = head_.load(std::memory_order_relaxed);
         const std::size_t tail = tail_.load(std::memory_order_acquire);

@@ -12,7 +12,7 @@
 #include <vector>
 
 #include "core/protection.hpp"
-#include "store/capture.hpp"
+#include "store/captures/recorded.hpp"
 
 namespace dekeyd::formats {
 

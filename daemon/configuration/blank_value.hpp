@@ -6,6 +6,6 @@
 
 namespace dekeyd::formats {
 
-inline constexpr std::string_view placeholder = "FILL_IN";
+inline constexpr std::string_view blank_value = "FILL_IN";
 
 }  // namespace dekeyd::formats

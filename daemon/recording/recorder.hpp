@@ -1,5 +1,5 @@
-// The follower: decides once more, behind the guard, from the tape. So it knows every step's readings, not only the
-// newest snapshot's, and has at hand what a capture needs. It touches no disk and reads no clock but the one it is
+// The recorder: decides once more, behind the guard, from the step queue. So it knows every step's readings, not only
+// the newest snapshot's, and has at hand what a capture needs. It touches no disk and reads no clock but the one it is
 // given.
 #pragma once
 
@@ -12,7 +12,7 @@
 #include "base/wall_time.hpp"
 #include "configuration/configuration.hpp"
 #include "core/protection.hpp"
-#include "store/capture.hpp"
+#include "store/captures/writer.hpp"
 #include "store/hourly_log.hpp"
 #include "store/transmission_log.hpp"
 
@@ -25,15 +25,16 @@ struct Record {
     std::string columns;  ///< of a log
     std::string text;     ///< the whole file, or one row
     std::string outline;  ///< of a capture: its curves, as one message
+    std::optional<formats::Transmission> transmission{};  ///< what the row says
 };
 
-class Follower {
+class Recorder {
 public:
     using WallClock = std::function<formats::WallStamp(core::Instant)>;
 
     /// `memory`, `unclean_start` and `start_noted`: as the guard's own core was given. `configuration` must outlive
     /// this.
-    Follower(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
+    Recorder(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
              WallClock wall, bool start_noted = true);
 
     /// One decision of the guard's, in order. What became ready is in ready().

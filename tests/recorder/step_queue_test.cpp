@@ -1,5 +1,6 @@
-// daemon/recording/tape.hpp: whole records in order, whatever the place of the wrap; what finds no room is counted.
-#include "recording/tape.hpp"
+// daemon/recording/step_queue.hpp: whole records in order, whatever the place of the wrap; what finds no room is
+// counted.
+#include "recording/step_queue.hpp"
 
 #include <doctest/doctest.h>
 
@@ -11,19 +12,19 @@ using namespace recorded;
 
 namespace {
 
-void put(Tape& tape, std::uint64_t i) {
+void put(StepQueue& queue, std::uint64_t i) {
     std::vector<core::Sample> samples(i % 7);
     for (core::Sample& sample : samples) sample.value = static_cast<double>(i);
     const std::array scans{core::Scan{static_cast<std::uint16_t>(i % 3), samples}, core::Scan{9, samples}};
     const std::array commands{
         core::Command{core::CommandKind::reset, core::Origin::local, static_cast<std::uint32_t>(i)}};
-    tape.record({.now = core::Instant{std::chrono::nanoseconds{i}},
-                 .scans = std::span{scans}.first(i % 3),
-                 .commands = std::span{commands}.first(i % 2),
-                 .line = {.known = true, .permit = i % 2 == 0},
-                 .suspended = std::chrono::nanoseconds{i / 2},
-                 .contactor = {.known = i % 3 == 0, .permit = i % 4 == 0}},
-                {.permit = i % 5 == 0, .contactor = i % 3 == 0, .wake_at = {}});
+    queue.record({.now = core::Instant{std::chrono::nanoseconds{i}},
+                  .scans = std::span{scans}.first(i % 3),
+                  .commands = std::span{commands}.first(i % 2),
+                  .line = {.known = true, .permit = i % 2 == 0},
+                  .suspended = std::chrono::nanoseconds{i / 2},
+                  .contactor = {.known = i % 3 == 0, .permit = i % 4 == 0}},
+                 {.permit = i % 5 == 0, .contactor = i % 3 == 0, .wake_at = {}});
 }
 
 void check(const formats::RecordedStep& step) {
@@ -47,49 +48,49 @@ void check(const formats::RecordedStep& step) {
 TEST_CASE("records come out as they went in, through thousands of wraps of tapes of odd sizes") {
     for (const std::size_t size : {1001UL, 1024UL, 1203UL, 2000UL, 4096UL}) {
         CAPTURE(size);
-        Tape tape{size};
+        StepQueue queue{size};
         formats::RecordedStep step;
         std::uint64_t i = 0, expected = 1;
         for (int round = 0; round < 3000; ++round) {
-            for (int n = round % 4; n > 0; --n) put(tape, ++i);
-            for (int n = (round * 7) % 5; n > 0 && tape.take(step); --n) {
+            for (int n = round % 4; n > 0; --n) put(queue, ++i);
+            for (int n = (round * 7) % 5; n > 0 && queue.take(step); --n) {
                 REQUIRE(step.number >= expected);
                 expected = step.number + 1;
                 check(step);
             }
         }
-        while (tape.take(step)) check(step);
-        CHECK(step.number + tape.lost() >= i);
+        while (queue.take(step)) check(step);
+        CHECK(step.number + queue.lost() >= i);
     }
 }
 
-TEST_CASE("a full tape refuses, counts, and goes on when there is room") {
-    Tape tape{600};
+TEST_CASE("a full queue refuses, counts, and goes on when there is room") {
+    StepQueue queue{600};
     formats::RecordedStep step;
-    for (std::uint64_t i = 1; i <= 100; ++i) put(tape, i);
-    const std::uint64_t lost = tape.lost();
+    for (std::uint64_t i = 1; i <= 100; ++i) put(queue, i);
+    const std::uint64_t lost = queue.lost();
     CHECK(lost > 80);
     std::uint64_t got = 0;
-    while (tape.take(step)) check(step), ++got;
+    while (queue.take(step)) check(step), ++got;
     CHECK(got + lost == 100);
-    put(tape, 101);
-    REQUIRE(tape.take(step));
+    put(queue, 101);
+    REQUIRE(queue.take(step));
     CHECK(step.number == 101);
 }
 
 TEST_CASE("between two threads nothing is torn") {
-    Tape tape{5000};
+    StepQueue queue{5000};
     constexpr std::uint64_t most = 50'000;
     std::atomic<bool> done{false};
     std::thread guard{[&] {
-        for (std::uint64_t i = 1; i <= most; ++i) put(tape, i);
+        for (std::uint64_t i = 1; i <= most; ++i) put(queue, i);
         done = true;
     }};
     formats::RecordedStep step;
     std::uint64_t got = 0, last = 0;
     for (bool end = false; !end;) {
         end = done;
-        while (tape.take(step)) {
+        while (queue.take(step)) {
             REQUIRE(step.number > last);
             last = step.number;
             check(step);
@@ -97,5 +98,5 @@ TEST_CASE("between two threads nothing is torn") {
         }
     }
     guard.join();
-    CHECK(got + tape.lost() == most);
+    CHECK(got + queue.lost() == most);
 }

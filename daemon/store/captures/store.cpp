@@ -1,4 +1,4 @@
-#include "store/capture_store.hpp"
+#include "store/captures/store.hpp"
 
 #include <fmt/format.h>
 #include <unistd.h>

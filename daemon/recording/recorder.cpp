@@ -1,9 +1,9 @@
-#include "recording/follower.hpp"
+#include "recording/recorder.hpp"
 
 #include <algorithm>
 #include <utility>
 
-#include "store/capture_outline.hpp"
+#include "store/captures/outline.hpp"
 #include "words/event_text.hpp"
 
 namespace dekeyd {
@@ -22,7 +22,7 @@ constexpr std::size_t second_digits = 19;  // 2026-03-01T07:08:09
 
 }  // namespace
 
-Follower::Follower(const formats::Configuration& configuration, std::string version, core::Memory memory,
+Recorder::Recorder(const formats::Configuration& configuration, std::string version, core::Memory memory,
                    bool unclean_start, WallClock wall, bool start_noted)
     : configuration_{configuration},
       plan_{configuration.plan},
@@ -32,7 +32,7 @@ Follower::Follower(const formats::Configuration& configuration, std::string vers
       meter_{plan_},
       hours_{plan_} {}
 
-void Follower::follow(const formats::RecordedStep& step) {
+void Recorder::follow(const formats::RecordedStep& step) {
     if (step.number > last_number_ + 1) lost_ += step.number - last_number_ - 1;
     last_number_ = step.number;
     keep(step);
@@ -58,7 +58,7 @@ void Follower::follow(const formats::RecordedStep& step) {
     hours_.follow(after);
 }
 
-void Follower::begin_recording(const formats::RecordedStep& step) {
+void Recorder::begin_recording(const formats::RecordedStep& step) {
     const formats::WallStamp stamp = wall_(step.now);
     recording_until_ = step.now + *std::exchange(recording_wanted_, std::nullopt);
     recording_ended_ = false;
@@ -78,7 +78,7 @@ void Follower::begin_recording(const formats::RecordedStep& step) {
                        .folder = configuration_.folder});
 }
 
-std::string Follower::recorded(bool& ended) {
+std::string Recorder::recorded(bool& ended) {
     ended = recording_ended_;
     if (!recording_) return {};
     std::string text = recording_->take();
@@ -87,7 +87,7 @@ std::string Follower::recorded(bool& ended) {
 }
 
 // The first of the kept steps always has the state before it.
-void Follower::keep(const formats::RecordedStep& step) {
+void Recorder::keep(const formats::RecordedStep& step) {
     Kept kept{.step = step, .state = {}};
     if (kept_.empty() || step.now >= next_state_) {
         kept.state = core_->state();
@@ -104,7 +104,7 @@ void Follower::keep(const formats::RecordedStep& step) {
     }
 }
 
-void Follower::look_for_trip(const formats::RecordedStep& step, bool permitted_before) {
+void Recorder::look_for_trip(const formats::RecordedStep& step, bool permitted_before) {
     const core::Event* found = nullptr;
     for (const core::Event& event : core_->events()) {
         const bool alarm = event.kind == core::EventKind::tripped &&
@@ -120,7 +120,7 @@ void Follower::look_for_trip(const formats::RecordedStep& step, bool permitted_b
     capture_->until = std::min(step.now + configuration_.recorder.after, capture_->latest);
 }
 
-void Follower::begin_capture(const formats::RecordedStep& step, const core::Event* event) {
+void Recorder::begin_capture(const formats::RecordedStep& step, const core::Event* event) {
     const formats::WallStamp stamp = wall_(step.now);
     const std::string cause = event == nullptr
                                   ? std::string{"The guard took the permit away; steps before it are missing."}
@@ -145,7 +145,7 @@ void Follower::begin_capture(const formats::RecordedStep& step, const core::Even
                 .latest = step.now + std::max(longest_capture, configuration_.recorder.after)};
 }
 
-void Follower::finish_capture() {
+void Recorder::finish_capture() {
     Capture capture = std::move(*capture_);
     capture_.reset();
     capture.header.lost_before = lost_;
@@ -172,7 +172,7 @@ void Follower::finish_capture() {
                       .outline = outline.text(capture.header)});
 }
 
-void Follower::log_transmission(std::optional<formats::Transmission> transmission, core::Instant began) {
+void Recorder::log_transmission(std::optional<formats::Transmission> transmission, core::Instant began) {
     if (!transmission) return;
     const formats::WallStamp stamp = wall_(began);
     transmission->start_utc = formats::to_iso(stamp.since_1970);
@@ -181,10 +181,11 @@ void Follower::log_transmission(std::optional<formats::Transmission> transmissio
                       .name = transmission->start_utc.substr(0, month_digits),
                       .columns = std::string{formats::transmission_columns()},
                       .text = formats::to_row(*transmission),
-                      .outline = {}});
+                      .outline = {},
+                      .transmission = std::move(transmission)});
 }
 
-void Follower::log_hour(core::Instant now) {
+void Recorder::log_hour(core::Instant now) {
     if (now < next_hour_look_) return;
     next_hour_look_ = now + look_at_hour_every;
     const std::string hour = formats::to_iso(wall_(now).since_1970).substr(0, hour_digits);
@@ -200,7 +201,7 @@ void Follower::log_hour(core::Instant now) {
     hour_ = hour;
 }
 
-void Follower::stop() {
+void Recorder::stop() {
     if (capture_) finish_capture();
     const auto began = meter_.began();
     log_transmission(meter_.stop(), began.value_or(core::Instant{}));

@@ -9,7 +9,7 @@
 namespace dekeyd::formats {
 
 /// Each part at its worst; a bus that hangs ends in its sensors' allowed age instead.
-struct Reaction {
+struct WorstDelay {
     core::Duration wait{};        ///< until the slot is read again
     core::Duration conversion{};  ///< until its scan is handed over
     core::Duration gate{};        ///< until another bus has shown the gate open; only then does a look count
@@ -23,6 +23,6 @@ struct Reaction {
 };
 
 /// Of the slowest channel that the limit's quantity is made of, after the slowest of its gate's.
-Reaction reaction(const Configuration& configuration, const core::LimitPlan& limit);
+WorstDelay worst_delay(const Configuration& configuration, const core::LimitPlan& limit);
 
 }  // namespace dekeyd::formats

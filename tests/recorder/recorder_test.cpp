@@ -1,6 +1,6 @@
-// daemon/recording/follower.cpp and tools/dekeyctl/replay.cpp: a trip becomes a capture, and the capture is decided
+// daemon/recording/recorder.cpp and tools/dekeyctl/replay.cpp: a trip becomes a capture, and the capture is decided
 // again.
-#include "recording/follower.hpp"
+#include "recording/recorder.hpp"
 
 #include <doctest/doctest.h>
 
@@ -22,15 +22,15 @@ formats::WallStamp wall(core::Instant at) {
 
 struct Station {
     Amplifier amplifier;
-    Follower follower;
+    Recorder recorder;
     explicit Station(std::string text = std::string{sample_text})
-        : amplifier{std::move(text)}, follower{amplifier.config, "0.0.1", {}, false, &wall} {}
+        : amplifier{std::move(text)}, recorder{amplifier.config, "0.0.1", {}, false, &wall} {}
     void run(core::Duration length) {
-        amplifier.run(length, [&](const formats::RecordedStep& step) { follower.follow(step); });
+        amplifier.run(length, [&](const formats::RecordedStep& step) { recorder.follow(step); });
     }
     std::vector<Record> take(Record::Kind kind) {
         std::vector<Record> found;
-        for (const Record& record : follower.ready()) {
+        for (const Record& record : recorder.ready()) {
             if (record.kind == kind) found.push_back(record);
         }
         return found;
@@ -48,7 +48,7 @@ struct Station {
         while (amplifier.guard.snapshot().permit) {
             const formats::RecordedStep recorded = amplifier.step();
             step = recorded.number;
-            follower.follow(recorded);
+            recorder.follow(recorded);
         }
         amplifier.forward_w = amplifier.reflected_w = 0.0;
         run(8s);
@@ -104,8 +104,8 @@ TEST_CASE("a trip becomes one capture, and its replay decides the same at the sa
     CHECK(report.recorded_inhibit_step == trip);
     CHECK(report.replayed_inhibit_step == trip);
     CHECK(*report.replayed_inhibit_s == 0.0);
-    CHECK(station.follower.differing() == 0);
-    CHECK(station.follower.lost() == 0);
+    CHECK(station.recorder.differing() == 0);
+    CHECK(station.recorder.lost() == 0);
 }
 
 TEST_CASE("a capture of the first format is read, and decided as it was") {
@@ -147,7 +147,7 @@ TEST_CASE("the second opinion's objection is a first cause with its capture, and
     CHECK(report.not_reproduced == 0);
     CHECK(report.differing_steps == 0);
     CHECK(report.replayed_inhibit_step == reader.header().cause_step);
-    CHECK(station.follower.differing() == 0);
+    CHECK(station.recorder.differing() == 0);
 }
 
 TEST_CASE("an objection during a proof's permit, which is none of the interlock's, is kept as well") {
@@ -232,6 +232,9 @@ TEST_CASE("a transmission is logged with its figures, and how it ended") {
     CHECK(t->energy_wh == doctest::Approx(100.0 * 20.0 / 3600.0).epsilon(0.03));  // computed
     CHECK(t->ended.starts_with("tripped: "));
     CHECK(formats::to_row(*t) == rows[0].text);
+    // What the journal, MQTT and the page are told is what the log has, digit by digit.
+    REQUIRE(rows[0].transmission);
+    CHECK(formats::to_json(*rows[0].transmission) == formats::to_json(*t));
 }
 
 TEST_CASE("the hour's figures come once an hour, and what was measured between is in them") {
@@ -253,9 +256,9 @@ TEST_CASE("the hour's figures come once an hour, and what was measured between i
 TEST_CASE("lost steps are counted and told in the capture") {
     Station station;
     station.run(6s);
-    for (int i = 0; i < 10; ++i) station.amplifier.step();  // the follower doesn't get them
+    for (int i = 0; i < 10; ++i) station.amplifier.step();  // the recorder doesn't get them
     station.trip();
-    CHECK(station.follower.lost() == 10);
+    CHECK(station.recorder.lost() == 10);
     const auto report = replay(station.take(Record::Kind::capture).at(0).text);
     CHECK(report.header.lost_before == 10);
 }
@@ -268,7 +271,7 @@ TEST_CASE("a stop in the middle of a capture keeps what there is") {
     station.run(500ms);
     REQUIRE_FALSE(station.amplifier.guard.snapshot().permit);
     CHECK(station.take(Record::Kind::capture).empty());
-    station.follower.stop();
+    station.recorder.stop();
     REQUIRE(station.take(Record::Kind::capture).size() == 1);
     const auto report = replay(station.take(Record::Kind::capture).at(0).text);
     CHECK(report.complete);

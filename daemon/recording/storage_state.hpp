@@ -1,4 +1,5 @@
-// What the threads that write to the storage tell of themselves: the recorder, the state's keeper and the archive.
+// What the threads that write to the storage tell of themselves: the journal's writer, the state's keeper, the
+// history's.
 #pragma once
 
 #include <atomic>
@@ -10,7 +11,7 @@
 
 namespace dekeyd {
 
-struct RecorderState {
+struct StorageState {
     std::atomic<bool> journal_open{false};
     std::atomic<std::uint64_t> journal_epoch{0};    ///< which journal it is, once it is open
     std::atomic<std::uint64_t> journal_durable{0};  ///< last durable number; 0: none yet
@@ -33,14 +34,14 @@ struct RecorderState {
 };
 
 /// Of captures of trips, the log of transmissions and the hourly figures.
-struct ArchiveState {
+struct HistoryState {
     std::atomic<std::uint64_t> captures{0};       ///< written since start
     std::atomic<std::uint64_t> waiting{0};        ///< captures and rows not yet on the disk
     std::atomic<std::uint64_t> dropped{0};        ///< those that found no room in memory either; the oldest went
-    std::atomic<std::uint64_t> lost_steps{0};     ///< decisions that the follower never saw
+    std::atomic<std::uint64_t> lost_steps{0};     ///< decisions that the recorder never saw
     std::atomic<std::uint64_t> failed_writes{0};  ///< tries that failed
 };
-inline formats::KeptStatus kept_status(const ArchiveState& state) noexcept {
+inline formats::KeptStatus kept_status(const HistoryState& state) noexcept {
     return {.captures = state.captures.load(),
             .waiting = state.waiting.load(),
             .dropped = state.dropped.load(),

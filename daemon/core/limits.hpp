@@ -1,0 +1,80 @@
+// The limits: each new look at a quantity is judged against its limit, timed, and told of where it warns.
+#pragma once
+
+#include <cstdint>
+#include <span>
+#include <vector>
+
+#include "core/limit.hpp"
+#include "core/proof.hpp"
+#include "measure/measurement.hpp"
+#include "plan/events.hpp"
+#include "plan/plan.hpp"
+#include "plan/standing.hpp"
+
+namespace dekeyd::core {
+
+class Limits {
+public:
+    /// `plan` must outlive this, and its indices fit. Nothing is allocated after.
+    explicit Limits(const Plan& plan);
+
+    /// What a step judges by.
+    struct Look {
+        Instant now;
+        const Measurement& measurement;
+        const Proof& proof;  ///< what it injects may only make a limit worse
+        bool commissioning = false;
+        bool supplied = true;
+        [[nodiscard]] Moment moment() const noexcept {
+            return {.commissioning = commissioning, .supplied = supplied, .quantities = measurement.quantities()};
+        }
+    };
+
+    /// A step begins: none of it is judged yet.
+    void begin_step() noexcept;
+    /// A limit that comes into force was never evaluated under what it is now for, however well it rested.
+    void see_what_is_in_force(const Look& look) noexcept;
+    /// The limits whose quantity or gate has news.
+    void judge_news(const Look& look, EventList& events) noexcept;
+    /// The limits that no news of this step came to: time alone may change them.
+    void judge_others(const Look& look, EventList& events) noexcept;
+    /// What was seen tells nothing of what comes.
+    void forget() noexcept;
+
+    /// Per limit: the worst news of this step.
+    [[nodiscard]] std::span<const Condition> conditions() const noexcept { return conditions_; }
+    /// Per limit: 1 while its warning stands.
+    [[nodiscard]] std::span<const std::uint8_t> warnings() const noexcept { return warned_; }
+    /// When, with no further news, a limit's condition turns bad by time alone; Instant::max() if it doesn't.
+    [[nodiscard]] Instant due(std::size_t limit) const noexcept { return timers_[limit].due(); }
+    [[nodiscard]] Instant due() const noexcept;
+
+    // ---- its state, for captures, by the limits' ids ----
+
+    [[nodiscard]] QualifyTimer& timer(std::size_t limit) noexcept { return timers_[limit]; }
+    [[nodiscard]] const QualifyTimer& timer(std::size_t limit) const noexcept { return timers_[limit]; }
+    [[nodiscard]] std::uint8_t& warned(std::size_t limit) noexcept { return warned_[limit]; }
+    /// As if it had been looked at all the time.
+    void begin_unseen(std::size_t limit, const Look& look) noexcept;
+    /// What is in force follows from the rest of the state.
+    void take_what_is_in_force(const Look& look) noexcept;
+
+private:
+    [[nodiscard]] static bool has_news(const LimitPlan& limit, const Look& look) noexcept;
+    [[nodiscard]] static bool out_of_force(const LimitPlan& limit, const Look& look) noexcept;
+    void judge(std::size_t limit, const Look& look, EventList& events) noexcept;
+    void warn(std::size_t limit, Verdict verdict, const Look& look, EventList& events) noexcept;
+
+    const Plan& plan_;
+    std::vector<QualifyTimer> timers_;
+    std::vector<Condition> conditions_;
+    std::vector<std::uint8_t> judged_;  ///< within one step: a second look would change nothing
+    std::vector<std::uint8_t> warned_;
+    std::vector<std::uint8_t> out_of_force_;  ///< as of the last step
+};
+
+/// The worse of two pieces of news of one source.
+Condition worse(Condition one, Condition other) noexcept;
+
+}  // namespace dekeyd::core

@@ -1,0 +1,151 @@
+// All limits in a step: which are judged, what their news is, what they warn of, and what a new rule makes of the old.
+#include "core/limits.hpp"
+
+#include <doctest/doctest.h>
+
+#include <array>
+#include <chrono>
+
+#include "sample_plan.hpp"
+
+using namespace dekeyd::core;
+using namespace std::chrono_literals;
+
+namespace {
+
+// sample_plan: limit 0 watches the heatsink (warns at 65, trips at 70, clear at 55), limit 1 the VSWR.
+struct Watched {
+    Plan plan = dekeyd::test::sample_plan();
+    Measurement measurement{plan};
+    Proof proof{plan};
+    Limits limits{plan};
+    EventList events{16};
+    bool commissioning = false, supplied = true;
+
+    Limits::Look look(Duration at) const {
+        return {.now = Instant{at},
+                .measurement = measurement,
+                .proof = proof,
+                .commissioning = commissioning,
+                .supplied = supplied};
+    }
+    void step(Duration at, double celsius) {
+        const auto of = [&](double value) {
+            return Sample{.value = value, .begun = Instant{at}, .fault = Fault::none};
+        };
+        events.clear();
+        limits.begin_step();
+        limits.see_what_is_in_force(look(at));
+        const std::array samples{of(celsius), of(0.001), of(0.001), of(0.001)};
+        measurement.absorb({.sampler = 0, .samples = samples}, Instant{at}, false);
+        limits.judge_news(look(at), events);
+        measurement.no_news();
+        limits.judge_others(look(at), events);
+    }
+    /// Nothing comes; time passes.
+    void wait(Duration at) {
+        events.clear();
+        limits.begin_step();
+        measurement.grow_old(Instant{at});
+        limits.judge_others(look(at), events);
+    }
+};
+
+}  // namespace
+
+TEST_CASE("limits: never seen is unknown, seen below is clear, at the level is bad") {
+    Watched w;
+    w.wait(1s);
+    CHECK(w.limits.conditions()[0] == Condition::unknown);
+    w.step(2s, 30.0);
+    CHECK(w.limits.conditions()[0] == Condition::clear);
+    w.step(3s, 69.999);
+    CHECK(w.limits.conditions()[0] != Condition::bad);
+    w.step(4s, 70.0);
+    CHECK(w.limits.conditions()[0] == Condition::bad);
+}
+
+TEST_CASE("limits: without news what was seen proves nothing more, until it is too old") {
+    Watched w;
+    w.step(1s, 30.0);
+    w.wait(2s);
+    CHECK(w.limits.conditions()[0] == Condition::missed);
+    w.wait(6s);  // allowed age 5 s
+    CHECK(w.limits.conditions()[0] == Condition::missed);
+    w.wait(6s + 1ns);
+    CHECK(w.limits.conditions()[0] == Condition::unknown);
+}
+
+TEST_CASE("limits: a warning begins at its level and ends a quarter of the way below it") {
+    Watched w;
+    w.step(1s, 64.9);
+    CHECK(w.limits.warnings()[0] == 0);
+    w.step(2s, 65.0);
+    REQUIRE(w.events.all().size() == 1);
+    CHECK(w.events.all()[0].kind == EventKind::warning);
+    CHECK(w.events.all()[0].source == 0);
+    w.step(3s, 63.75);  // 65 - (70 - 65) / 4
+    CHECK(w.limits.warnings()[0] == 1);
+    CHECK(w.events.all().empty());
+    w.step(4s, 63.74);
+    REQUIRE(w.events.all().size() == 1);
+    CHECK(w.events.all()[0].kind == EventKind::warning_over);
+    CHECK(w.limits.warnings()[0] == 0);
+}
+
+TEST_CASE("limits: one that only warns is never against a permit") {
+    Watched w;
+    w.plan.limits[0].trips = false;
+    w.step(1s, 90.0);
+    CHECK(w.limits.conditions()[0] == Condition::clear);
+    CHECK(w.limits.warnings()[0] == 1);
+}
+
+TEST_CASE("limits: one that comes into force counts as never evaluated until its next look") {
+    Watched w;
+    SUBCASE("with a commissioning") {
+        w.plan.limits[0].provisional = true;
+        w.step(1s, 30.0);
+        w.commissioning = true;
+    }
+    SUBCASE("with the supply") {
+        w.plan.limits[0].while_supplied = true;
+        w.supplied = false;
+        w.step(1s, 30.0);
+        w.supplied = true;
+    }
+    CHECK(w.limits.conditions()[0] == Condition::clear);
+    w.limits.see_what_is_in_force(w.look(2s));
+    w.wait(2s);
+    CHECK(w.limits.conditions()[0] == Condition::unknown);
+    w.step(3s, 30.0);
+    CHECK(w.limits.conditions()[0] == Condition::clear);
+    w.limits.see_what_is_in_force(w.look(4s));  // it is in force already
+    w.wait(4s);
+    CHECK(w.limits.conditions()[0] == Condition::missed);
+}
+
+TEST_CASE("limits: the first that turns bad by time alone is waited for") {
+    Watched w;
+    w.plan.limits[0].qualify = 3s;
+    Limits slow{w.plan};
+    w.limits.begin_step();
+    slow.begin_step();
+    CHECK(slow.due() == Instant::max());
+    const std::array samples{Sample{.value = 80.0, .begun = Instant{1s}, .fault = Fault::none}};
+    w.measurement.absorb({.sampler = 0, .samples = samples}, Instant{1s}, false);
+    slow.judge_news(w.look(1s), w.events);
+    CHECK(slow.due(0) == Instant{4s});
+    CHECK(slow.due() == Instant{4s});
+    CHECK(slow.due(1) == Instant::max());
+    slow.forget();
+    CHECK(slow.due() == Instant::max());
+}
+
+TEST_CASE("limits: the worse of two pieces of news; a missing one says nothing") {
+    CHECK(worse(Condition::missed, Condition::clear) == Condition::clear);
+    CHECK(worse(Condition::clear, Condition::missed) == Condition::clear);
+    CHECK(worse(Condition::bad, Condition::unknown) == Condition::unknown);
+    CHECK(worse(Condition::unknown, Condition::bad) == Condition::unknown);
+    CHECK(worse(Condition::clear, Condition::bad) == Condition::bad);
+}
