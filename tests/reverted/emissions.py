@@ -40,4 +40,13 @@ MENDS = [
         "target": "core_test",
         "finds": CORE + ["-tc=*in a gap of the keying*"],
     },
+    {
+        "finding": "lost-drive-counts-as-none",
+        "says": "In an averaged gain a drive that was lost counts as 0 W, and the gain is too high once it is back.",
+        "file": "daemon/measure/average.cpp",
+        "old": "drive_ / drive_weight_",
+        "new": "drive_ / weight_",
+        "target": "core_test",
+        "finds": CORE + ["-tc=*a drive that was lost for a second*"],
+    },
 ]
