@@ -81,6 +81,33 @@ TEST_CASE("version 1 stays readable, and another version counts as damage") {
     CHECK(state_from_text(plan, text + "crc32 2aa543bf\n").memory.unreadable);  // version 2 has a sequence
 }
 
+TEST_CASE("a note that is damaged in any of its words makes the state unreadable") {
+    const core::Plan plan = test::sample_plan();
+    formats::StoredState state = formats::blank_state(plan);
+    state.memory.held_locally = true;
+    const std::string text = to_text(plan, state);
+    CHECK(text.find("note ") == std::string::npos);  // nothing to note
+    const std::string body = text.substr(0, text.rfind('\n', text.size() - 2) + 1);
+    const auto with = [&](const std::string& note) {
+        return state_from_text(plan, formats::sealed_text(body + "note local " + note + "\n"));
+    };
+    for (const char* const good : {"0 not-set operator why", "1 synchronised start why", "7 not-set operator "}) {
+        CAPTURE(good);
+        CHECK_FALSE(with(good).memory.unreadable);
+    }
+    CHECK(with("0 not-set operator why").notes.local == formats::Note{.reason = "why"});
+    CHECK(with("7 not-set operator ").notes.local == formats::Note{.at_s = 7});
+    state.notes.local = {.reason = "why"};
+    CHECK(state_from_text(plan, to_text(plan, state)).notes.local == state.notes.local);
+    for (const char* const damaged :
+         {"x not-set operator why", "1x not-set operator why", "-1 not-set operator why", " not-set operator why",
+          "99999999999999999999 not-set operator why", "1 set operator why", "1 not-set somebody why",
+          "1 synchronised operator wh\ty", "1 not-set operator why "}) {
+        CAPTURE(damaged);
+        CHECK(with(damaged).memory.unreadable);
+    }
+}
+
 TEST_CASE("a note is only of what stands, once each, and says nothing that a screen can't show") {
     const core::Plan plan = test::sample_plan();
     const std::string text = to_text(plan, eventful(plan));
