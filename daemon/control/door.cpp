@@ -52,9 +52,9 @@ std::string Door::open(std::optional<gid_t> group) {
     descriptor_ = listener;
     if (group && ::chown(path_.c_str(), static_cast<uid_t>(-1), *group) != 0) {
         return fmt::format(
-            "{}: can't be given to the group of dekeyd-telemetry: {}; expected this user in that group "
+            "{}: can't be given to the group of {}: {}; expected this user in that group "
             "(SupplementaryGroups= in the unit)",
-            path_, std::strerror(errno));
+            path_, is_observers() ? "dekeyd-alarm" : "dekeyd-telemetry", std::strerror(errno));
     }
     return {};
 }

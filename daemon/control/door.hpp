@@ -1,9 +1,10 @@
-// Where clients come in: a socket's file in the run folder. Operators have one, the telemetry has one of its own, so
-// that it can't fill theirs.
+// Where clients come in: a socket's file in the run folder. Operators have one; the telemetry, and those who only look,
+// have each one of their own, so that they can't fill theirs.
 #pragma once
 
 #include <sys/types.h>
 
+#include <cstdint>
 #include <optional>
 #include <string>
 
@@ -13,7 +14,9 @@ namespace dekeyd {
 
 class Door {
 public:
-    Door(std::string path, bool remote) : path_{std::move(path)}, remote_{remote} {}
+    enum class For : std::uint8_t { operators, telemetry, observers };
+
+    Door(std::string path, For whom) : path_{std::move(path)}, whom_{whom} {}
     ~Door();
     Door(const Door&) = delete;
     Door& operator=(const Door&) = delete;
@@ -29,13 +32,14 @@ public:
     /// For poll(); negative while closed or at rest.
     [[nodiscard]] int descriptor(core::Instant now) const noexcept { return now >= open_again_ ? descriptor_ : -1; }
     [[nodiscard]] core::Instant open_again() const noexcept { return open_again_; }
-    [[nodiscard]] bool is_remote() const noexcept { return remote_; }
+    [[nodiscard]] bool is_remote() const noexcept { return whom_ != For::operators; }
+    [[nodiscard]] bool is_observers() const noexcept { return whom_ == For::observers; }
 
     static constexpr int waiting_clients = 64;
 
 private:
     std::string path_;
-    bool remote_;
+    For whom_;
     int descriptor_ = -1;
     core::Instant open_again_{};
 };

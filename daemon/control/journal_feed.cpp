@@ -24,7 +24,7 @@ public:
             try {
                 pass();
             } catch (const std::exception& error) {
-                spdlog::error("the journal can't be read for the telemetry: {}", error.what());
+                spdlog::error("the journal can't be read for those who follow it: {}", error.what());
             }
             wake_.wait(monotonic_now() + 1s);
         }

@@ -24,6 +24,9 @@ constexpr int remote_at_once = 4;              // of the telemetry's clients, an
 constexpr core::Duration remote_pause = 20ms;
 constexpr core::Duration remote_quiet = 5ms;  // between looks at what one of them has sent
 
+constexpr std::string_view never_by_observers =
+    "here one may look, and order nothing; expected: the socket 'control' in the same folder";
+
 // The one answer of a client that is closed for another's sake.
 constexpr std::string_view place_needed =
     "every place of the control socket is taken, and another client needed this one; expected: connect and ask at once";
@@ -39,8 +42,9 @@ ControlSocket::ControlSocket(const formats::Configuration& configuration, Outlet
       context_{std::move(context)},
       recording_{recording},
       saved_{saved},
-      for_operators_{configuration.run_directory + "/control", false},
-      for_telemetry_{configuration.run_directory + "/telemetry", true} {
+      for_operators_{configuration.run_directory + "/control", Door::For::operators},
+      for_telemetry_{configuration.run_directory + "/telemetry", Door::For::telemetry},
+      for_observers_{configuration.run_directory + "/observe", Door::For::observers} {
     if (wake_.descriptor() >= 0) outlet.reader = &wake_;
 }
 
@@ -58,8 +62,11 @@ ControlSocket::~ControlSocket() {
 }
 
 std::string ControlSocket::listen() {
-    if (std::string text = for_operators_.open(std::nullopt); !text.empty() || !feed_) return text;
-    return for_telemetry_.open(feed_->group());
+    if (std::string text = for_operators_.open(std::nullopt); !text.empty()) return text;
+    std::string text = for_observers_.open(observers_group());
+    if (!feed_) return text;
+    const std::string more = for_telemetry_.open(feed_->group());
+    return text.empty() || more.empty() ? text + more : text + "; " + more;
 }
 
 void ControlSocket::run() {
@@ -93,6 +100,7 @@ void ControlSocket::run() {
         answer_saved(now);
         give_up_late(now);
         feed_telemetry(now);
+        if (events_) events_->serve(clients_);
         serve_watchers(now);
         serve_recording();
         drop_clients();
@@ -123,6 +131,7 @@ void ControlSocket::accept_clients(Door& door, core::Instant now) {
         clients_.emplace_back(descriptor, now);
         Client& client = clients_.back();
         client.remote = client.remote || door.is_remote() || (feed_ && feed_->is_remote(client.user));
+        client.observes = door.is_observers();
         limit_remote_connections(client);
         receive(client, now);  // before any question of places: what it has sent already is done
         keep_places(now);
@@ -136,12 +145,14 @@ void ControlSocket::receive(Client& client, core::Instant now) {
     client.receive(now, [&](Client& from, std::string_view line) { answer(from, line, now); });
 }
 
-// The telemetry takes no more than its share of the places.
+// The telemetry takes no more than its share of the places, and those who only look no more than theirs.
 void ControlSocket::limit_remote_connections(const Client& newest) {
     if (!newest.remote) return;
     std::size_t remote = 0;
     for (auto client = clients_.rbegin(); client != clients_.rend(); ++client) {
-        if (client->remote && !client->drop && ++remote > TelemetryFeed::most_connections) client->drop = true;
+        if (client->remote && client->observes == newest.observes && !client->drop &&
+            ++remote > TelemetryFeed::most_connections)
+            client->drop = true;
     }
 }
 
@@ -201,9 +212,7 @@ void ControlSocket::answer(Client& client, std::string_view line, core::Instant 
     } else if (std::holds_alternative<formats::FollowRequest>(request)) {
         begin_to_follow(client, now);
     } else if (const auto* events = std::get_if<formats::EventsRequest>(&request)) {
-        if (!client.follows || feed_->journal() == nullptr)
-            return client.send(formats::error_answer("there are no events for you; expected 'follow' first"));
-        feed_->journal()->ask(events->after);
+        ask_events(client, *events);
     } else if (const auto* report = std::get_if<formats::ReportRequest>(&request)) {
         if (!client.follows)
             return client.send(formats::error_answer("this is only for the telemetry; expected 'follow' first"));
@@ -236,6 +245,7 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
                      client.gone ? "its client has gone" : "it waited too long");
         return;
     }
+    if (client.observes) return client.send(formats::error_answer(never_by_observers));
     if (client.remote) {
         const std::string refusal =
             feed_ ? feed_->refusal(request.kind, now) : std::string{TelemetryFeed::never_remotely};
@@ -274,6 +284,7 @@ void ControlSocket::drop_clients() {
         if (!client.drop) return false;
         if (client.records) recording_->leave();
         if (client.follows) followed_.store(false);
+        if (events_) events_->leave(client);
         proof_is_left_ = proof_is_left_ || client.proves;
         std::erase_if(pending_, [&](const auto& entry) { return entry.second.descriptor == client.descriptor; });
         ::close(client.descriptor);
@@ -322,8 +333,9 @@ void ControlSocket::take_events() {
         const bool watched =
             std::any_of(clients_.begin(), clients_.end(), [](const Client& client) { return client.watches(); });
         if (watched) {
-            const std::string line =
-                formats::watch_event(formats::event_json(configuration_.plan, event, wall_stamp(event.at), around));
+            nlohmann::ordered_json json = formats::event_json(configuration_.plan, event, wall_stamp(event.at), around);
+            json["text"] = sentence;  // with a hold's reason
+            const std::string line = formats::watch_event(json);
             for (Client& client : clients_) {
                 if (client.watches()) client.send(line);
             }
@@ -382,9 +394,17 @@ void ControlSocket::serve_watchers(core::Instant now) {
     }
 }
 
+// Of a second question before the answer the later one counts.
+void ControlSocket::ask_events(Client& client, const formats::EventsRequest& request) {
+    const bool theirs = !client.remote || client.observes || client.follows;
+    if (!events_ || !theirs)
+        return client.send(formats::error_answer("there are no events for you; expected 'follow' first"));
+    client.events_after = request.after;
+}
+
 // One at a time: a new process takes over from one that is hung.
 void ControlSocket::begin_to_follow(Client& client, core::Instant now) {
-    if (!client.remote || !feed_) {
+    if (!client.remote || client.observes || !feed_) {
         return client.send(formats::error_answer("this is only for the telemetry, at its own socket"));
     }
     for (Client& other : clients_) {
@@ -406,9 +426,6 @@ void ControlSocket::feed_telemetry(core::Instant now) {
         std::find_if(clients_.begin(), clients_.end(), [](const Client& client) { return client.follows; });
     if (found == clients_.end() || found->drop || !found->unsent.empty()) return;
     if (feed_->is_due(now)) found->send(feed_->line(outlet_.snapshot.value(), now));
-    if (JournalFeed* journal = feed_->journal()) {
-        if (const auto batch = journal->take()) found->send(TelemetryFeed::events_line(*batch));
-    }
 }
 
 // In pieces that a reader which is a little late can still take; what waits in the feed is bounded too.

@@ -17,6 +17,7 @@
 #include "control/client.hpp"
 #include "control/client_places.hpp"
 #include "control/door.hpp"
+#include "control/event_desk.hpp"
 #include "control/outlet.hpp"
 #include "control/telemetry_feed.hpp"
 #include "core/interlock.hpp"
@@ -44,11 +45,13 @@ public:
     ControlSocket(const ControlSocket&) = delete;
     ControlSocket& operator=(const ControlSocket&) = delete;
 
-    /// Makes `<run directory>/control`, and `telemetry` beside it where there is one to be told, in place of those that
-    /// a dead process left. Empty, or what failed and how to mend it.
+    /// Makes `<run directory>/control`, `observe` for those who only look, and `telemetry` where there is one to be
+    /// told, in place of those that a dead process left. Empty, or what failed and how to mend it.
     std::string listen();
     /// Before listen(), where there is a telemetry to be told.
     void serve_telemetry(TelemetryPorts ports, std::string_view version);
+    /// Before run(): where the journal's events are read. Without it there are none to be asked for.
+    void serve_events(JournalFeed& journal, const StorageState& state) { events_.emplace(journal, state); }
     /// To be rung when there is something new for a client.
     [[nodiscard]] Wake& wake() noexcept { return wake_; }
     [[nodiscard]] formats::MqttStatus telemetry() const noexcept;
@@ -81,6 +84,7 @@ private:
     void serve_recording();
     void feed_telemetry(core::Instant now);
     void begin_to_follow(Client& client, core::Instant now);
+    void ask_events(Client& client, const formats::EventsRequest& request);
     void limit_remote_connections(const Client& newest);
     [[nodiscard]] bool is_saved(const core::Event& event) const noexcept;
     void answer_saved(core::Instant now);
@@ -97,8 +101,8 @@ private:
     Context context_;
     RecordingFeed* recording_;
     StorageState* saved_;
-    Door for_operators_, for_telemetry_;
-    const std::array<Door*, 2> doors_{&for_operators_, &for_telemetry_};
+    Door for_operators_, for_telemetry_, for_observers_;
+    const std::array<Door*, 3> doors_{&for_operators_, &for_telemetry_, &for_observers_};
     core::Instant looked_{};  ///< when the last turn saw all that had come
     std::vector<Client> clients_;
     std::map<std::uint32_t, Pending> pending_;
@@ -106,6 +110,7 @@ private:
     bool proof_is_left_ = false;  ///< its client has gone, and the guard must be told
     Wake wake_;
     std::optional<TelemetryFeed> feed_;
+    std::optional<EventDesk> events_;
     std::atomic<bool> followed_{false}, broker_{false};
     RateLimit connected_{std::chrono::seconds{10}, 3};
     RateLimit closed_clients_{std::chrono::minutes{1}};

@@ -17,20 +17,30 @@ namespace dekeyd {
 namespace {
 
 constexpr std::string_view telemetry_user_name = "dekeyd-telemetry";
+constexpr std::string_view alarm_user_name = "dekeyd-alarm";
 
-}  // namespace
-
-std::optional<TelemetryPorts::User> telemetry_user() {
+std::optional<TelemetryPorts::User> user_named(std::string_view name) {
     // The file itself: to ask for a name would bring the name services' libraries in, and they may wait for a network.
     const std::unique_ptr<std::FILE, int (*)(std::FILE*)> file{std::fopen("/etc/passwd", "re"), &std::fclose};
     std::array<char, 4096> room{};
     passwd entry{};
     passwd* found = nullptr;
     while (file && ::fgetpwent_r(file.get(), &entry, room.data(), room.size(), &found) == 0) {
-        if (std::string_view{entry.pw_name} == telemetry_user_name)
+        if (std::string_view{entry.pw_name} == name)
             return TelemetryPorts::User{.id = entry.pw_uid, .group = entry.pw_gid};
     }
     return std::nullopt;
+}
+
+}  // namespace
+
+std::optional<TelemetryPorts::User> telemetry_user() {
+    return user_named(telemetry_user_name);
+}
+
+std::optional<gid_t> observers_group() {
+    const auto user = user_named(alarm_user_name);
+    return user ? std::optional{user->group} : std::nullopt;
 }
 
 TelemetryFeed::TelemetryFeed(const formats::Configuration& configuration, TelemetryPorts ports,
@@ -98,12 +108,6 @@ std::string TelemetryFeed::line(const core::Snapshot& snapshot, core::Instant no
         kept_ = {};
     }
     return formats::feed_line({.feed = std::move(feed)});
-}
-
-std::string TelemetryFeed::events_line(const JournalFeed::Batch& batch) {
-    formats::FeedEvents events{.after = batch.after, .durable = batch.durable};
-    for (const formats::JournalEntry& entry : batch.entries) events.entries.push_back({entry.number, entry.text});
-    return formats::feed_line({.events = std::move(events)});
 }
 
 }  // namespace dekeyd

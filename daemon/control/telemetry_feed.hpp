@@ -12,7 +12,6 @@
 #include "base/allowance.hpp"
 #include "base/handover.hpp"
 #include "configuration/configuration.hpp"
-#include "control/journal_feed.hpp"
 #include "core/interlock.hpp"
 #include "core/protection.hpp"
 #include "recording/latest_history.hpp"
@@ -27,7 +26,6 @@ struct TelemetryPorts {
     const StorageState* storage = nullptr;
     const HistoryState* history = nullptr;
     LatestHistory* latest = nullptr;
-    JournalFeed* journal = nullptr;
     struct User {
         uid_t id = 0;
         gid_t group = 0;
@@ -37,6 +35,8 @@ struct TelemetryPorts {
 
 /// The user that the telemetry runs as, where this machine knows it.
 std::optional<TelemetryPorts::User> telemetry_user();
+/// The group that may look and order nothing, where this machine has it: that of the alarms' user.
+std::optional<gid_t> observers_group();
 
 class TelemetryFeed {
 public:
@@ -50,7 +50,6 @@ public:
     TelemetryFeed(const formats::Configuration& configuration, TelemetryPorts ports, std::string_view version);
 
     [[nodiscard]] Ring<core::Command>* commands() const noexcept { return ports_.commands; }
-    [[nodiscard]] JournalFeed* journal() const noexcept { return ports_.journal; }
     [[nodiscard]] std::optional<gid_t> group() const noexcept {
         return ports_.user ? std::optional{ports_.user->group} : std::nullopt;
     }
@@ -74,7 +73,6 @@ public:
     [[nodiscard]] bool is_due(core::Instant now) const noexcept;
     [[nodiscard]] core::Instant due() const noexcept { return next_; }
     std::string line(const core::Snapshot& snapshot, core::Instant now);
-    static std::string events_line(const JournalFeed::Batch& batch);
 
 private:
     const formats::Configuration& configuration_;

@@ -148,12 +148,12 @@ Service::Service(const formats::Configuration& configuration)
     ports.outlets = {&for_keeper_, &for_journal_, &for_control_, &for_main_};
     for_main_.reader = &main_wake_;
     ports.step_queue = &step_queue_;
+    control_.serve_events(journal_feed_, storage_state_);
     if (configuration.mqtt) {
         control_.serve_telemetry({.commands = &remote_commands_,
                                   .storage = &storage_state_,
                                   .history = &history_state_,
                                   .latest = &latest_,
-                                  .journal = &journal_feed_,
                                   .user = telemetry_user()},
                                  dekeyd_version);
     }
@@ -332,7 +332,7 @@ void Service::start_readers() {
     }
     if (const std::string text = control_.listen(); !text.empty()) spdlog::error("no socket for clients: {}", text);
     control_thread_.start("control", Thread::ordinary, [this] { control_.run(); });
-    if (configuration_.mqtt) journal_feed_.start();
+    journal_feed_.start();
     const std::string why_not = lock_memory();
     memory_locked_.store(why_not.empty());
     if (!why_not.empty()) spdlog::warn("{}", why_not);

@@ -91,11 +91,13 @@ struct FeedEntry {
 
 /// Events of the journal behind `after`, as far as `durable`.
 struct FeedEvents {
+    std::string epoch{};  ///< of the journal; empty: it isn't open yet
     std::uint64_t after = 0, durable = 0;
     std::vector<FeedEntry> entries{};
 
     template <class Visitor, class Self>
     static void fields(Visitor& visit, Self& self) {
+        visit("epoch", self.epoch);
         visit("after", self.after);
         visit("durable", self.durable);
         visit("entries", self.entries);

@@ -35,7 +35,7 @@ class Outlook(Day):
             connection, _ = broker.accept()
             guard, telemetry = self.outlook(rig.daemon), self.outlook(rig.telemetry)
             connection.close()
-        sockets = [str(rig.run / "control"), str(rig.run / "telemetry")]
+        sockets = [str(rig.run / name) for name in ("control", "observe", "telemetry")]
         self.assertEqual((guard[0], guard[1], sorted(guard[2])), ([], [], sockets), "the guard has its own, and no network at all")
         listening, others, unix = telemetry
         self.assertEqual((listening, unix), ([], []), "the telemetry listens nowhere")

@@ -53,8 +53,8 @@ void Amplifier::start_guard() {
     control.emplace(
         configuration, *outlet, local_commands, guard, [] { return formats::StatusContext{}; }, nullptr, &state);
     journal_feed.emplace(configuration.state_directory + "/journal", state, control->wake());
-    control->serve_telemetry({.commands = &commands, .storage = &state, .latest = &latest, .journal = &*journal_feed},
-                             "test");
+    control->serve_telemetry({.commands = &commands, .storage = &state, .latest = &latest}, "test");
+    control->serve_events(*journal_feed, state);
     recorder.emplace(configuration, to_recorder, *for_recorder, state, control->wake());
     recorder->start();
     journal_feed->start();

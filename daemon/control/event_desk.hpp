@@ -1,0 +1,33 @@
+// Events of the journal for the clients that ask for them: one question at a time goes to the reader's thread, in turn,
+// so that no client keeps another from its answer.
+#pragma once
+
+#include <span>
+
+#include "control/client.hpp"
+#include "control/journal_feed.hpp"
+#include "recording/storage_state.hpp"
+
+namespace dekeyd {
+
+class EventDesk {
+public:
+    /// Both must outlive it.
+    EventDesk(JournalFeed& journal, const StorageState& state) : journal_{journal}, state_{state} {}
+
+    /// Sends the answer that is there, and passes the next question on. A journal that isn't open yet has no epoch and
+    /// no events; the telemetry isn't told that, for it learns by its feed when to ask.
+    void serve(std::span<ControlClient> clients);
+    /// A client that goes; what it asked for is thrown away.
+    void leave(const ControlClient& client) noexcept;
+
+private:
+    void answer(std::span<ControlClient> clients, const JournalFeed::Batch& batch);
+
+    JournalFeed& journal_;
+    const StorageState& state_;
+    int asks_ = -1;  ///< whose question the reader has, by its descriptor
+    int last_ = -1;  ///< who had its turn last
+};
+
+}  // namespace dekeyd
