@@ -93,7 +93,7 @@ struct Group {
 constexpr std::array groups{
     Group{"Set up: is it wired and written right?",
           {"find", "check", "keys", "plan", "explain", "commission", "calibrate", "adopt"}},
-    Group{"Daily: may it transmit?", {"status", "watch", "hold", "release", "reset"}},
+    Group{"Daily: may it transmit?", {"status", "watch", "follow", "hold", "release", "reset"}},
     Group{"Prove: does it still protect?", {"prove"}},
     Group{"Look back: what happened?", {"log", "record", "replay"}},
 };
@@ -113,6 +113,7 @@ CommandLine::CommandLine()
     app_.add_option("--socket", socket_, "the control socket itself; default: 'control' in the run directory")
         ->type_name(a_file);
     add_state_commands();
+    add_follow_command();
     add_paper_commands();
     add_sensor_commands();
     add_proof_command();
@@ -135,7 +136,8 @@ void CommandLine::arrange() {
 
 int CommandLine::run(int argc, const char* const* argv) {
     try {
-        app_.parse(argc, argv);
+        const std::vector<const char*> own = without_command({argv, argv + argc}, follow_.command);
+        app_.parse(static_cast<int>(own.size()), own.data());
     } catch (const CLI::ParseError& error) {
         if (error.get_exit_code() == 0) {
             app_.exit(error);  // help or the version

@@ -5,8 +5,10 @@
 #include <CLI/CLI.hpp>
 #include <functional>
 #include <string>
+#include <vector>
 
 #include "dekeyctl/commands.hpp"
+#include "dekeyctl/follow/follow.hpp"
 #include "dekeyctl/history_commands.hpp"
 
 namespace dekeyd::ctl {
@@ -25,6 +27,7 @@ private:
     CLI::App* add(const char* name, const char* what, const char* footer, std::function<int()> run);
     void add_state_commands();
     void add_paper_commands();
+    void add_follow_command();
     void add_sensor_commands();
     void add_proof_command();
     void add_history_commands();
@@ -45,6 +48,7 @@ private:
     FindOptions find_;
     AdoptOptions adopt_;
     WatchOptions watch_;
+    FollowOptions follow_;
     LogOptions log_;
     RecordOptions record_;
     ReplayOptions replay_;

@@ -37,7 +37,10 @@ constexpr manual::Page command_page{
     .name = "dekeyctl",
     .section = '1',
     .what = "shows and commands the interlock dekeyd",
-    .files = "/run/dekeyd/control\tThe control socket: one line of JSON for each request and answer.",
+    .files =
+        "/run/dekeyd/control\tThe control socket: one line of JSON for each request and answer.\n"
+        "/run/dekeyd/observe\tThe same for the group dekeyd-alarm: one may look there, and order nothing.\n"
+        "/etc/dekeyd/alarm/NAME\tWhat the unit dekeyd-alarm@NAME gives each event to.",
     .see = ".BR dekeyd (8),\n.BR dekeyd.yaml (5)"};
 constexpr manual::Page configuration_page{.name = "dekeyd.yaml",
                                           .section = '5',
