@@ -84,6 +84,9 @@ def first_install(root, package, version):
     code, output = root.run("id", "dekeyd-telemetry")
     expect(code == 0 and "gpio" not in output and "(dekeyd)" not in output,
            f"the telemetry's user is in none of the guard's groups: {output.strip()}")
+    code, output = root.run("id", "dekeyd-alarm")
+    expect(code == 0 and "gpio" not in output and "(dekeyd)" not in output,
+           f"the alarms' user is in none of the guard's groups: {output.strip()}")
     for program in ("dekeyd", "dekeyctl", "dekeyd-inhibit", "dekeyd-telemetry"):
         code, output = root.run(program, "--version")
         expect(code == 0 and output.strip() == f"{program} {version.rsplit('~deb')[0]}", f"runs here: {output.strip()}")
@@ -98,7 +101,7 @@ def first_install(root, package, version):
         code, output = root.run("dekeyctl", "check", f"/package/{kept.name}")
         expect(code == 0, f"a configuration of an earlier time still passes: {kept.name} {output if code else ''}")
     code, output = root.run("systemd-analyze", "verify", "--man=no", "dekeyd.service", "dekeyd@hilltop.service",
-                            "dekeyd-telemetry.service", "dekeyd-telemetry@hilltop.service")
+                            "dekeyd-telemetry.service", "dekeyd-telemetry@hilltop.service", "dekeyd-alarm@mail.service")
     expect(code == 0 and "dekeyd" not in output, f"systemd accepts the units where they are installed {output.strip()}")
     wrong = [str(path) for path in (root / "usr/bin", root / "usr/sbin") for path in path.glob("dekey*")
              if path.stat().st_uid != 0 or stat.S_IMODE(path.stat().st_mode) != 0o755]
@@ -145,6 +148,7 @@ def without_sysusers(root, package):
     expect(code == 0 and "(gpio)" in output and owner(root, "/var/lib/dekeyd") == "750 dekeyd dekeyd",
            f"without systemd-sysusers: adduser makes the user {output.strip()}")
     expect(root.run("id", "dekeyd-telemetry")[0] == 0, "without systemd-sysusers: and the telemetry's")
+    expect(root.run("id", "dekeyd-alarm")[0] == 0, "without systemd-sysusers: and the alarms'")
     code, output = root.run("getent", "passwd", "dekeyd")
     expect("nologin" in output, f"without systemd-sysusers: who can't log in {output.strip()}")
 

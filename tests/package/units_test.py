@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """The systemd units: accepted by systemd itself, as closed as promised, and saying what the safe stop depends on.
 
-Usage: units_test.py SYSTEMD-FOLDER DEKEYD DEKEYD-INHIBIT DEKEYD-TELEMETRY
+Usage: units_test.py SYSTEMD-FOLDER DEKEYD DEKEYD-INHIBIT DEKEYD-TELEMETRY DEKEYCTL
 """
 import pathlib
 import re
@@ -10,7 +10,7 @@ import subprocess
 import sys
 import tempfile
 
-LARGEST_EXPOSURE = {"dekeyd": 1.1, "dekeyd-telemetry": 1.8}  # of systemd-analyze's 10; DEVELOPERS.md explains what remains
+LARGEST_EXPOSURE = {"dekeyd": 1.1, "dekeyd-telemetry": 1.8, "dekeyd-alarm": 1.8}  # of systemd-analyze's 10; DEVELOPERS.md explains what remains
 failures = []
 
 
@@ -114,6 +114,24 @@ def check_telemetry(folder, name):
            f"{name}: neither holds the guard nor is held by it")
 
 
+def check_alarm(folder, name):
+    unit = directives((folder / name).read_text())
+    expect(last_of(unit, "User") == "dekeyd-alarm" and last_of(unit, "SupplementaryGroups") is None,
+           f"{name}: a user of its own, in none of the guard's groups")
+    expect("-/var/lib/dekeyd" in (last_of(unit, "InaccessiblePaths") or "").split() and last_of(unit, "PrivateDevices") == "yes"
+           and not all_of(unit, "DeviceAllow") and last_of(unit, "NoNewPrivileges") == "yes",
+           f"{name}: neither the guard's state, nor a device, nor new privileges")
+    expect(last_of(unit, "Restart") == "always" and last_of(unit, "StartLimitIntervalSec") == "0", f"{name}: restarted for ever")
+    expect(not any(last_of(unit, key) for key in ("Requires", "BindsTo", "PartOf", "ExecStopPost")),
+           f"{name}: neither holds the guard nor is held by it")
+    start, state = last_of(unit, "ExecStart") or "", last_of(unit, "StateDirectory")
+    expect(f"--resume %S/{state}/" in start and start.endswith(f"--run {last_of(unit, 'ConditionFileIsExecutable')}"),
+           f"{name}: keeps its place in its own folder, and rests while there is no such command")
+    for guard in ("dekeyd.service", "dekeyd@.service"):
+        groups = last_of(directives((folder / guard).read_text()), "SupplementaryGroups") or ""
+        expect("dekeyd-alarm" in groups.split(), f"{guard}: may give the alarms their socket")
+
+
 def check_credentials(folder):
     """systemd.exec(5), LoadCredential=: a file that can't be loaded stops every command of the unit, the stop hook too,
     unless SetCredential= gives the same credential a value to fall back on."""
@@ -134,8 +152,9 @@ def check_drop_ins(folder, programs):
                 keys = {key for key, _ in directives(path.read_text())}
                 expect(keys <= {"RuntimeWatchdogSec", "RebootWatchdogSec"}, f"{path.name}: keys of systemd-system.conf(5)")
                 continue
-            service = "dekeyd-telemetry.service" if "broker" in path.name else "dekeyd.service"
+            service = {"broker": "dekeyd-telemetry.service", "alarm": "dekeyd-alarm@.service"}.get(path.name.split("-")[0], "dekeyd.service")
             text = (folder / service).read_text()
+            service = service.replace("@.", "@hilltop.")
             for installed, built in programs.items():
                 text = text.replace(f"{installed} ", f"{built} ")
             unit = pathlib.Path(scratch) / service
@@ -171,6 +190,8 @@ def check_users(folder):
         expect(re.search(r"^gpio:x:\d+:.*dekeyd", groups, re.M) is not None, "sysusers: in the group gpio")
         expect(re.search(r"^dekeyd-telemetry:x:\d+:\d+:", users, re.M) is not None
                and re.search(r"^(gpio|dekeyd):.*dekeyd-telemetry", groups, re.M) is None, "sysusers: the telemetry's, in no group of the guard's")
+        expect(re.search(r"^dekeyd-alarm:x:\d+:\d+:", users, re.M) is not None
+               and re.search(r"^(gpio|dekeyd):.*dekeyd-alarm", groups, re.M) is None, "sysusers: the alarms', in no group of the guard's")
         code, output = run("systemd-tmpfiles", "--create", f"--root={root}", str((folder / "tmpfiles.conf").resolve()))
         modes = {path: (pathlib.Path(root) / path).stat().st_mode & 0o777
                  for path in ("run/dekeyd", "var/lib/dekeyd") if (pathlib.Path(root) / path).is_dir()}
@@ -178,12 +199,13 @@ def check_users(folder):
 
 
 def main():
-    folder, dekeyd, inhibit, telemetry = (pathlib.Path(argument).resolve() for argument in sys.argv[1:5])
+    folder, dekeyd, inhibit, telemetry, ctl = (pathlib.Path(argument).resolve() for argument in sys.argv[1:6])
     for tool in ("systemd-analyze", "systemd-sysusers", "systemd-tmpfiles"):
         if shutil.which(tool) is None:
             print(f"skipped: {tool} is not installed (Debian's package systemd has it)")
             return 77
-    programs = {"/usr/sbin/dekeyd": dekeyd, "/usr/sbin/dekeyd-inhibit": inhibit, "/usr/sbin/dekeyd-telemetry": telemetry}
+    programs = {"/usr/sbin/dekeyd": dekeyd, "/usr/sbin/dekeyd-inhibit": inhibit, "/usr/sbin/dekeyd-telemetry": telemetry,
+                "/usr/bin/dekeyctl": ctl}
     for name, run_folder in (("dekeyd.service", "/run/dekeyd"), ("dekeyd@.service", "/run/dekeyd/%i")):
         check_promises(folder, name, run_folder)
         check_network(folder, name)
@@ -191,6 +213,8 @@ def main():
     for name in ("dekeyd-telemetry.service", "dekeyd-telemetry@.service"):
         check_telemetry(folder, name)
         check_with_systemd(folder, name, programs)
+    check_alarm(folder, "dekeyd-alarm@.service")
+    check_with_systemd(folder, "dekeyd-alarm@.service", programs)
     check_alike(folder)
     check_credentials(folder)
     check_drop_ins(folder, programs)
