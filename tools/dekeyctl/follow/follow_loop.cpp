@@ -25,6 +25,7 @@ constexpr int look_every_ms = 50;
 constexpr auto save_at_most = 5s;  // then the next event isn't kept waiting any longer
 constexpr auto save_passed_over = 10s;
 constexpr auto complain_every = 60s;
+constexpr std::size_t most_own = 100;
 constexpr auto end_at_most = 5s;  // for a command that runs while this ends
 
 std::string wall_now() {
@@ -116,6 +117,8 @@ void FollowLoop::look_at_guard(Time now) {
     if (heard_wall_.empty()) say_awaited(now);
     if (!change) return;
     const auto tell = [&](std::string_view kind, core::Severity severity, const std::string& text) {
+        // A guard that comes and goes while no message gets out: of the oldest a pair is as good as none.
+        if (own_.size() >= most_own) own_.erase(own_.begin(), std::next(own_.begin(), 2));
         own_.push_back(own_event(kind, severity, wall_now(), text,
                                  {{"socket", source_.socket()}, {"station", source_.station()}}));
     };
