@@ -30,7 +30,7 @@ struct ControlClient {
     bool records = false;                         ///< the recording goes to it
     bool proves = false;                          ///< began a proof test, which ends when it goes
     uid_t user = 0;                               ///< by the kernel's word, as of its connect()
-    bool remote = false;                          ///< what it asks for comes from afar
+    bool remote = false;                          ///< what it asks for comes over the network
     bool observes = false;                        ///< it came by the observers' door: it may look, and order nothing
     bool follows = false;                         ///< it is the telemetry, and the feed goes to it
     std::optional<std::uint64_t> events_after{};  ///< it waits for the journal's events behind this one

@@ -90,7 +90,7 @@ std::string hold_in_words(const Note& note, bool local, std::chrono::nanoseconds
     }
     const std::string since = time.empty() ? "" : " since " + time;
     const std::string why = note.reason.empty() ? ", no reason given" : fmt::format(": '{}'", note.reason);
-    return fmt::format("Held {}{}{}; {}.", local ? "at the amplifier" : "from afar", since, why,
+    return fmt::format("Held {}{}{}; {}.", local ? "at the amplifier" : "over the network", since, why,
                        local ? "released only there" : "any operator's release ends it");
 }
 

@@ -23,7 +23,8 @@ std::string_view beside_the_hold(core::State state) {
         case core::State::latched: return "a latch stands too: 'dekeyctl status' says which, 'dekeyctl reset' ends it";
         default: break;
     }
-    return "a hold from afar or of the start stands too, or the readings still settle: 'dekeyctl status' says which";
+    return "a hold over the network or of the start stands too, or the readings still settle: 'dekeyctl status' says "
+           "which";
 }
 
 std::string edge_in_words(const core::LimitPlan& limit, const core::Reading& reading, core::Unit unit) {

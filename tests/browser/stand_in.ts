@@ -244,9 +244,10 @@ export class StandIn {
   private asked(topic: string, payload: string, retained: boolean): void {
     this.commands.push({ topic, payload, retained });
     if (!this.answersCommands) return;
-    if (topic.endsWith("/permit/hold/set") && payload === "hold") {
-      Object.assign(this, { permit: false, state: "held", held: "remote", reason: "Held from afar, no reason given; any operator's release ends it." });
-      void this.event("held", "Held from afar.", { origin: "remote" }).then(() => this.tick());
+    if (topic.endsWith("/permit/hold/set") && payload) {
+      const why = payload === "hold" ? "" : `: '${payload}'`;
+      Object.assign(this, { permit: false, state: "held", held: "remote", reason: `Held over the network${why || ", no reason given"}; any operator's release ends it.` });
+      void this.event("held", `Held over the network${why}.`, { origin: "remote" }).then(() => this.tick());
     }
     if (topic.endsWith("/permit/reset/set") && payload === "reset") {
       void this.event("refused", "Reset refused: VSWR too high still stands. Nothing changed.", { origin: "remote", source: "vswr" });

@@ -51,7 +51,8 @@ TEST_CASE("a proof test that is refused says what stands beside the hold") {
           "Prove refused: the lockout stands too: 'dekeyctl status' says why, 'dekeyctl reset' ends it. Nothing "
           "changed.");
     CHECK(said(core::State::held) ==
-          "Prove refused: a hold from afar or of the start stands too, or the readings still settle: 'dekeyctl status' "
+          "Prove refused: a hold over the network or of the start stands too, or the readings still settle: 'dekeyctl "
+          "status' "
           "says "
           "which. Nothing changed.");
     refused.source = test::heatsink_limit;

@@ -80,7 +80,7 @@ TEST_CASE("each of an operator's states says who ends it") {
     core::Snapshot snapshot = all_clear(plan);
     snapshot.state = core::State::held;
     snapshot.memory.held_remotely = true;
-    CHECK(reason(plan, snapshot) == "Held from afar, no reason given; any operator's release ends it.");
+    CHECK(reason(plan, snapshot) == "Held over the network, no reason given; any operator's release ends it.");
     snapshot.memory.held_remotely = false;
     snapshot.memory.held_locally = true;
     CHECK(reason(plan, snapshot) == "Held at the amplifier, no reason given; released only there.");

@@ -215,7 +215,7 @@ class Live(station.StationTest):
         self.assertFalse(s.permits())
         self.assertFalse(s.status()["proof"]["running"])
 
-    def test_a_hold_from_afar_is_told_with_the_way_out(self):
+    def test_a_hold_over_the_network_is_told_with_the_way_out(self):
         s = self.station(LOOP.replace("after_start: permit", "after_start: held"))
         s.start()
         run = ("--run", s.run)

@@ -178,7 +178,7 @@ class Evening(station.StationTest):
 
         # The proof: refused without a hold, passed with one, and its date is kept.
         refused = self.ctl("prove", *run, "--folder", s.top, code=1)
-        self.assertIn("a hold from afar, or of the start", refused)
+        self.assertIn("a hold over the network, or of the start", refused)
         self.ctl("release", *run)  # of the hold after a start: none but the local one may stand
         station.wait_for(s.permits, "the start is over", CAP_S)
         self.ctl("hold", *run, "--reason", "proof test")

@@ -152,7 +152,7 @@ void Oracle::judge_reasons() {
     only_if("First start", memory.first_start);
     only_if("Locked out", memory.locked_out);
     only_if("Held at the amplifier", memory.held_locally);
-    only_if("Held from afar", memory.held_remotely);
+    only_if("Held over the network", memory.held_remotely);
     only_if("the line refuses inhibit", world_.pad.refused);
     only_if("Nothing stands against", daemon_.decided() && (world_.pad.permit || !world_.is_pad_in_order()));
     only_if("drive is seen to be absent",

@@ -94,7 +94,8 @@ void end_on_signal(const std::string& socket) {
 std::string hindrance(const OrderedJson& status) {
     const OrderedJson memory = part_of(status, "memory");
     if (is_true(memory, "held_remotely"))
-        return "a hold from afar, or of the start ('after_start: held'), stands. Find out whose it is and why. Then, "
+        return "a hold over the network, or of the start ('after_start: held'), stands. Find out whose it is and why. "
+               "Then, "
                "with the exciter off: 'dekeyctl release', which ends it, and at once 'dekeyctl hold --reason \"proof "
                "test\"'";
     if (!is_true(memory, "held_locally"))

@@ -105,7 +105,7 @@ test("all that stands against the permit is listed: what, who, since when", asyn
   expect(texts[1]).toMatch(/Reflected power too high.*a limit.*for 1\d s/s);
   expect(texts[2]).toMatch(/Air at the intake bad CRC.*a sensor.*for \d s/s);
   expect(texts[3]).toMatch(/Held at the amplifier.*an operator.*only an operator there releases it/s);
-  expect(texts[4]).toMatch(/Held from afar/);
+  expect(texts[4]).toMatch(/Held over the network/);
 });
 
 // ---- stale is stale ----------------------------------------------------------------------------------------------------

@@ -111,8 +111,20 @@ test("hold is one gesture; the daemon's answer is shown, not the page's hope", a
   one.answersCommands = true;
   await hold(page);
   await comes(page, "Held");
-  await until("the answer", async () => (await page.textContent(".outcome")) === "dekeyd: Held from afar.");
+  await until("the answer", async () => (await page.textContent(".outcome")) === "dekeyd: Held over the network.");
   expect(one.commands).toEqual(Array(2).fill({ topic: "homie/5/hilltop-23cm/permit/hold/set", payload: "hold", retained: false }));
+});
+
+test("a hold takes the reason that is written beside it, and the next one doesn't", async () => {
+  const one = await amplifier();
+  const page = await view();
+  await comes(page, "Permitted");
+  await page.getByLabel("Reason, told with a hold").fill("  climber on the mast ");
+  await hold(page);
+  await until("the answer", async () => (await page.textContent(".outcome")) === "dekeyd: Held over the network: 'climber on the mast'.");
+  await hold(page);
+  await until("the second", async () => one.commands.length === 2);
+  expect(one.commands.map((command) => command.payload)).toEqual(["climber on the mast", "hold"]);
 });
 
 test("release and reset don't exist where the daemon doesn't allow them", async () => {

@@ -68,6 +68,6 @@ describe("consequences", () => {
 
   test("a hold at the amplifier isn't released from here", () => {
     expect(consequences("release", device([], { held: "both" }))[0]).toContain("released only there");
-    expect(consequences("release", device([], { held: "remote" }))[0]).toBe("The hold from afar ends.");
+    expect(consequences("release", device([], { held: "remote" }))[0]).toBe("The hold over the network ends.");
   });
 });

@@ -172,7 +172,7 @@ describe("why not, and what then", () => {
     expect(both.map((each) => each.what)).toEqual(["Held at the amplifier", "Held since the start (after_start: held)"]);
     expect(both[1]!.since).not.toContain("11:02");  // a clock that wasn't set
     // Of another version, or damaged.
-    expect(summary([1, { by: 2, reason: [] }] as object[], "remote")[0]!.what).toBe("Held from afar");
+    expect(summary([1, { by: 2, reason: [] }] as object[], "remote")[0]!.what).toBe("Held over the network");
   });
 
   test("held: by whom, and who releases", () => {
@@ -185,7 +185,7 @@ describe("why not, and what then", () => {
     expect(ways("both", ["release"])).toHaveLength(2);
     expect(ways("remote", ["release"])[0]).toContain("here or at the amplifier");
     expect(ways("remote")[0]).toContain("dekeyctl release");
-    expect(held("remote").number).toBe("from afar");
+    expect(held("remote").number).toBe("over the network");
   });
 
   test("starting: how long still", () => {

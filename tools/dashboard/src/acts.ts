@@ -13,6 +13,9 @@ export const answerStands_ms = 30000;
 /// A brush of the thumb is shorter; under a second it is still the quickest way.
 export const keepPressed_ms = 700;
 
+/// Of a hold's reason, in characters; the daemon keeps 200 bytes.
+export const longestReason = 100;
+
 export interface Offer {
   command: Command;
   label: string;

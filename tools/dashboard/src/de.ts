@@ -178,6 +178,7 @@ export const de: Words = {
     release: "Loslassen",
     reset: "Zurücksetzen",
     cancel: "Abbrechen",
+    why: "Grund, wird mit dem Anhalten gemeldet",
     keep: "Knapp eine Sekunde gedrückt halten.",
     tooShort: "Nicht angehalten: das war zu kurz. Knapp eine Sekunde gedrückt halten.",
     undoHere: "Aufgehoben durch Loslassen, hier oder am Verstärker.",

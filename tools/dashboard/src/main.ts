@@ -97,8 +97,8 @@ const broker = new Broker(new URL("/mqtt", location.href.replace(/^http/, "ws"))
   },
 });
 const login = new LoginView((entered) => broker.connect(entered));
-const acts = new ActsView(banner.acts, (device: string, command: Command) =>
-  broker.send(`homie/5/${device}/permit/${command}/set`, command),
+const acts = new ActsView(banner.acts, (device: string, command: Command, reason: string) =>
+  broker.send(`homie/5/${device}/permit/${command}/set`, reason || command),
 );
 
 /// The amplifier that the address names, or the one that was chosen last, or the only one. Nothing: all of them.

@@ -7,6 +7,7 @@ import {
   answerWithin_ms,
   consequences,
   keepPressed_ms,
+  longestReason,
   offers,
   undoing,
   type Command,
@@ -29,7 +30,7 @@ export class ActsView {
 
   constructor(
     private readonly root: HTMLElement,
-    private readonly send: (device: string, command: Command) => boolean,
+    private readonly send: (device: string, command: Command, reason: string) => boolean,
   ) {
     this.dialog.addEventListener("close", () => (this.asked = null));
   }
@@ -74,6 +75,7 @@ export class ActsView {
     const holds = found.some((offer) => offer.command === "hold");
     render(
       html`${found.length ? html`<div class="buttons" role="group" aria-label=${t.acts.commands}>${found.map((offer) => this.button(offer))}</div>` : nothing}
+      ${holds ? html`<label class="why"><span>${t.acts.why}</span><input name="why" maxlength=${longestReason} autocomplete="off" /></label>` : nothing}
       ${holds && this.device ? html`<p class="undoing" id="undoing">${t.acts.keep} ${undoing(this.device)}</p>` : nothing}
       <p class="outcome" role="status" data-outcome=${this.outcome.kind || nothing}>${this.outcome.text}</p>${this.dialog}`,
       this.root,
@@ -158,10 +160,12 @@ export class ActsView {
   private go(command: Command): void {
     if (!this.device) return;
     const word = t.acts[command];
-    if (!this.connected || !this.send(this.device.id, command)) {
+    const why = command === "hold" ? this.root.querySelector<HTMLInputElement>("[name=why]") : null;
+    if (!this.connected || !this.send(this.device.id, command, why?.value.trim() ?? "")) {
       this.say(t.acts.notSent(word), "none");
       return;
     }
+    if (why) why.value = "";
     this.pending = { command, device: this.device.id, sent: performance.now() };
     this.say(t.acts.sent(word), "pending");
   }
