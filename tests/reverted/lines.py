@@ -44,7 +44,7 @@ MENDS = [
         "old": "const double way = *top > origin ? *top - origin : std::max(std::abs(*top), 1.0);",
         "new": "const double way = std::max(*top - origin, 1.0);",
         "target": "operator_test",
-        "finds": ["tests/operator_test", "-tc=*bars of milliwatts*"],
+        "finds": ["tests/operator/operator_test", "-tc=*bars of milliwatts*"],
     },
     {
         "finding": "uncertain-edge-unsaid",
