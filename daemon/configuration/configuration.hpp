@@ -79,8 +79,9 @@ struct MqttConfig {
     std::string ca_file, certificate_file, key_file;
     bool remote_release = false;
     bool remote_reset = false;
-    core::Duration slowest{};  ///< a value is sent at least so often
-    core::Duration fastest{};  ///< and at most so often
+    core::Duration slowest{};        ///< a value is sent at least so often
+    core::Duration fastest{};        ///< and at most so often
+    std::string discovery_prefix{};  ///< of home dashboards' discovery topics; empty: not announced there
 };
 
 /// The commands that may come by MQTT, and no other. Each one's word is the id of its property and its only payload.

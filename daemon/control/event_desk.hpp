@@ -2,7 +2,11 @@
 // so that no client keeps another from its answer.
 #pragma once
 
+#include <cstdint>
+#include <optional>
 #include <span>
+#include <string>
+#include <utility>
 
 #include "control/client.hpp"
 #include "control/journal_feed.hpp"
@@ -18,6 +22,9 @@ public:
     /// Sends the answer that is there, and passes the next question on. A journal that isn't open yet has no epoch and
     /// no events; the telemetry isn't told that, for it learns by its feed when to ask.
     void serve(std::span<ControlClient> clients);
+    /// Parts of captures, for the telemetry alone. Of several questions the last one counts.
+    void ask_capture(std::string name, std::uint64_t offset) { journal_.ask_capture(std::move(name), offset); }
+    [[nodiscard]] std::optional<formats::CapturePart> take_capture() { return journal_.take_capture(); }
     /// A client that goes; what it asked for is thrown away.
     void leave(const ControlClient& client) noexcept;
 

@@ -16,13 +16,14 @@ using namespace std::chrono_literals;
 /// Shared with the thread, so that one that hangs in the kernel never touches what is gone.
 class JournalFeed::Work {
 public:
-    Work(const std::string& folder, const StorageState& state, Wake& to_tell)
-        : reader_{folder}, state_{state}, to_tell_{to_tell} {}
+    Work(const std::string& folder, const StorageState& state, Wake& to_tell, std::string captures)
+        : reader_{folder}, captures_{std::move(captures)}, state_{state}, to_tell_{to_tell} {}
 
     void run() noexcept {
         while (!stopping_.load(std::memory_order_acquire)) {
             try {
                 pass();
+                pass_capture();
             } catch (const std::exception& error) {
                 spdlog::error("the journal can't be read for those who follow it: {}", error.what());
             }
@@ -42,6 +43,20 @@ public:
     std::optional<Batch> take() {
         const std::lock_guard lock{mutex_};
         return std::exchange(batch_, std::nullopt);
+    }
+
+    void ask_capture(std::string name, std::uint64_t offset) {
+        {
+            const std::lock_guard lock{mutex_};
+            wanted_ = formats::CapturePart{.name = std::move(name), .offset = offset};
+            part_.reset();
+        }
+        wake_.ring();
+    }
+
+    std::optional<formats::CapturePart> take_capture() {
+        const std::lock_guard lock{mutex_};
+        return std::exchange(part_, std::nullopt);
     }
 
     Wake wake_;
@@ -72,16 +87,34 @@ private:
         to_tell_.ring();
     }
 
+    void pass_capture() {
+        std::optional<formats::CapturePart> wanted;
+        {
+            const std::lock_guard lock{mutex_};
+            wanted = std::exchange(wanted_, std::nullopt);
+        }
+        if (!wanted || captures_.empty()) return;
+        formats::CapturePart part = formats::capture_part(captures_, wanted->name, wanted->offset, most_of_capture);
+        {
+            const std::lock_guard lock{mutex_};
+            if (!wanted_) part_ = std::move(part);
+        }
+        to_tell_.ring();
+    }
+
     formats::JournalReader reader_;
+    std::string captures_;
     const StorageState& state_;
     Wake& to_tell_;
-    std::mutex mutex_;  ///< of the two below
+    std::mutex mutex_;  ///< of the four below
     std::optional<std::uint64_t> asked_;
     std::optional<Batch> batch_;
+    std::optional<formats::CapturePart> wanted_;
+    std::optional<formats::CapturePart> part_;
 };
 
-JournalFeed::JournalFeed(const std::string& folder, const StorageState& state, Wake& to_tell)
-    : work_{std::make_shared<Work>(folder, state, to_tell)} {}
+JournalFeed::JournalFeed(const std::string& folder, const StorageState& state, Wake& to_tell, std::string captures)
+    : work_{std::make_shared<Work>(folder, state, to_tell, std::move(captures))} {}
 
 JournalFeed::~JournalFeed() {
     stop(monotonic_now() + 1s);
@@ -103,6 +136,14 @@ void JournalFeed::ask(std::uint64_t after) {
 
 std::optional<JournalFeed::Batch> JournalFeed::take() {
     return work_->take();
+}
+
+void JournalFeed::ask_capture(std::string name, std::uint64_t offset) {
+    work_->ask_capture(std::move(name), offset);
+}
+
+std::optional<formats::CapturePart> JournalFeed::take_capture() {
+    return work_->take_capture();
 }
 
 }  // namespace dekeyd

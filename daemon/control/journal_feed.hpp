@@ -1,5 +1,5 @@
-// Events of the journal for a client of the control socket: read by a thread of their own, since a storage that stalls
-// must not keep a command waiting.
+// Events of the journal, and parts of captures, for a client of the control socket: read by a thread of their own,
+// since a storage that stalls must not keep a command waiting.
 #pragma once
 
 #include <cstdint>
@@ -11,6 +11,7 @@
 #include "base/handover.hpp"
 #include "plan/time.hpp"
 #include "recording/storage_state.hpp"
+#include "store/captures/store.hpp"
 #include "store/journal.hpp"
 
 namespace dekeyd {
@@ -29,7 +30,8 @@ public:
 
     /// `folder`: the journal's. `to_tell` is rung when a batch is there. Both references must outlive this; after a
     /// stop() that returned false a thread may hang in the kernel, and then they must outlive the process.
-    JournalFeed(const std::string& folder, const StorageState& state, Wake& to_tell);
+    /// `captures`: the folder of those; empty: there is none.
+    JournalFeed(const std::string& folder, const StorageState& state, Wake& to_tell, std::string captures = {});
     ~JournalFeed();
     JournalFeed(const JournalFeed&) = delete;
     JournalFeed& operator=(const JournalFeed&) = delete;
@@ -41,6 +43,12 @@ public:
     void ask(std::uint64_t after);
     /// The batch that was asked for, once.
     std::optional<Batch> take();
+
+    static constexpr std::size_t most_of_capture = 32UL * 1024;
+    /// The next part is this one. Of several the last one counts. Any thread.
+    void ask_capture(std::string name, std::uint64_t offset);
+    /// The part that was asked for, once.
+    std::optional<formats::CapturePart> take_capture();
 
 private:
     class Work;

@@ -213,6 +213,10 @@ void ControlSocket::answer(Client& client, std::string_view line, core::Instant 
         begin_to_follow(client, now);
     } else if (const auto* events = std::get_if<formats::EventsRequest>(&request)) {
         ask_events(client, *events);
+    } else if (const auto* capture = std::get_if<formats::CaptureRequest>(&request)) {
+        if (!client.follows || !events_)
+            return client.send(formats::error_answer("there are no captures for you; expected 'follow' first"));
+        events_->ask_capture(capture->name, capture->offset);
     } else if (const auto* report = std::get_if<formats::ReportRequest>(&request)) {
         if (!client.follows)
             return client.send(formats::error_answer("this is only for the telemetry; expected 'follow' first"));
@@ -426,6 +430,9 @@ void ControlSocket::feed_telemetry(core::Instant now) {
         std::find_if(clients_.begin(), clients_.end(), [](const Client& client) { return client.follows; });
     if (found == clients_.end() || found->drop || !found->unsent.empty()) return;
     if (feed_->is_due(now)) found->send(feed_->line(outlet_.snapshot.value(), now));
+    if (events_) {
+        if (const auto part = events_->take_capture()) found->send(TelemetryFeed::capture_line(*part));
+    }
 }
 
 // In pieces that a reader which is a little late can still take; what waits in the feed is bounded too.

@@ -104,10 +104,17 @@ std::string TelemetryFeed::line(const core::Snapshot& snapshot, core::Instant no
         feed.storage.kept.failed_writes += ports_.storage->failed_writes.load(std::memory_order_relaxed);
     if (ports_.latest != nullptr && ports_.latest->take(kept_, history_version_)) {
         feed.history = formats::FeedHistory{.captures = {kept_.captures.begin(), kept_.captures.end()},
-                                            .transmissions = kept_.transmissions};
+                                            .transmissions = kept_.transmissions,
+                                            .on_disk = kept_.on_disk};
         kept_ = {};
     }
     return formats::feed_line({.feed = std::move(feed)});
+}
+
+std::string TelemetryFeed::capture_line(const formats::CapturePart& part) {
+    return formats::feed_line(
+        {.capture = formats::FeedCapture{
+             .name = part.name, .offset = part.offset, .size = part.size, .text = part.text, .error = part.error}});
 }
 
 }  // namespace dekeyd

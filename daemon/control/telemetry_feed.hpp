@@ -73,6 +73,7 @@ public:
     [[nodiscard]] bool is_due(core::Instant now) const noexcept;
     [[nodiscard]] core::Instant due() const noexcept { return next_; }
     std::string line(const core::Snapshot& snapshot, core::Instant now);
+    static std::string capture_line(const formats::CapturePart& part);
 
 private:
     const formats::Configuration& configuration_;

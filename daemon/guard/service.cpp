@@ -137,7 +137,8 @@ Service::Service(const formats::Configuration& configuration)
       event_log_{configuration.plan, for_main_, storage_state_.notes},
       control_{configuration, for_control_,   local_commands_, guard_wake_, [this] { return status_context(); },
                &recording_,   &storage_state_},
-      journal_feed_{configuration.state_directory + "/journal", storage_state_, control_.wake()},
+      journal_feed_{configuration.state_directory + "/journal", storage_state_, control_.wake(),
+                    configuration.state_directory + "/captures"},
       oldest_scans_{oldest_scans(configuration.plan)} {
     GuardPorts ports;
     for (BusPlan& bus : make_buses(configuration)) {

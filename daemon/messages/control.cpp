@@ -67,6 +67,18 @@ Request events_request(const Json& object) {
     return EventsRequest{after->get<std::uint64_t>()};
 }
 
+Request capture_request(const Json& object) {
+    for (const auto& [key, value] : object.items()) {
+        if (key != "ask" && key != "name" && key != "offset")
+            return bad(fmt::format("'{}' is no part of 'capture'", printable(key, 40)));
+    }
+    const auto name = object.find("name"), offset = object.find("offset");
+    if (name == object.end() || !name->is_string()) return bad("'name' is missing, or not a text");
+    if (offset == object.end() || !offset->is_number_unsigned())
+        return bad("'offset' is missing, or not a whole number");
+    return CaptureRequest{name->get<std::string>(), offset->get<std::uint64_t>()};
+}
+
 Request report_request(const Json& object) {
     if (auto fault = only(object, "report", "broker")) return *fault;
     const auto broker = object.find("broker");
@@ -138,6 +150,7 @@ Request parse_request(std::string_view text) {
     if (what == "record") return record_request(object);
     if (what == "follow") return follow_request(object);
     if (what == "events") return events_request(object);
+    if (what == "capture") return capture_request(object);
     if (what == "report") return report_request(object);
     // The rest are the commands that an operator may give; what only the daemon tells core can't be asked for.
     if (const auto kind = core::command_kind_words.find(what); kind && core::is_order(*kind))

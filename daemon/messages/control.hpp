@@ -37,6 +37,11 @@ struct FollowRequest {};
 struct EventsRequest {
     std::uint64_t after = 0;
 };
+/// The telemetry's: a part of a capture on the disk.
+struct CaptureRequest {
+    std::string name;  ///< of the file alone
+    std::uint64_t offset = 0;
+};
 /// The telemetry's word of itself.
 struct ReportRequest {
     bool broker = false;  ///< its broker takes what it says
@@ -46,7 +51,7 @@ struct BadRequest {
     std::string error;
 };
 using Request = std::variant<StatusRequest, WatchRequest, RecordRequest, CommandRequest, FollowRequest, EventsRequest,
-                             ReportRequest, BadRequest>;
+                             CaptureRequest, ReportRequest, BadRequest>;
 
 /// Total: any bytes give a request or a BadRequest. Unknown keys are refused, so that a misspelt one isn't overlooked.
 Request parse_request(std::string_view line);

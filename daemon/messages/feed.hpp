@@ -52,11 +52,13 @@ struct FeedStorage {
 struct FeedHistory {
     std::vector<std::string> captures{};
     std::string transmissions{};
+    std::string on_disk{};
 
     template <class Visitor, class Self>
     static void fields(Visitor& visit, Self& self) {
         visit("captures", self.captures);
         visit("transmissions", self.transmissions);
+        visit("on_disk", self.on_disk);
     }
 };
 
@@ -104,11 +106,29 @@ struct FeedEvents {
     }
 };
 
+/// A part of a capture on the disk, as it was asked for.
+struct FeedCapture {
+    std::string name{};
+    std::uint64_t offset = 0, size = 0;  ///< size: of the whole file
+    std::string text{};
+    std::string error{};  ///< why there is none
+
+    template <class Visitor, class Self>
+    static void fields(Visitor& visit, Self& self) {
+        visit("name", self.name);
+        visit("offset", self.offset);
+        visit("size", self.size);
+        visit("text", self.text);
+        visit("error", self.error);
+    }
+};
+
 /// A line of the feed as its reader finds it: exactly one of these is set, or the guard refused something.
 struct FeedLine {
     std::optional<FeedHello> hello{};
     std::optional<Feed> feed{};
     std::optional<FeedEvents> events{};
+    std::optional<FeedCapture> capture{};
     std::optional<std::string> error{};
 
     template <class Visitor, class Self>
@@ -116,6 +136,7 @@ struct FeedLine {
         visit("hello", self.hello, IfSet{});
         visit("feed", self.feed, IfSet{});
         visit("events", self.events, IfSet{});
+        visit("capture", self.capture, IfSet{});
         visit("error", self.error, IfSet{});
     }
 };

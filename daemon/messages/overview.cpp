@@ -205,4 +205,14 @@ std::string_view quality(const core::Reading& reading) noexcept {
     return core::text(beyond ? core::Health::above_range : reading.health);
 }
 
+bool endangered(const core::Plan& plan, const core::Snapshot& snapshot, core::Hazard hazard) noexcept {
+    for (std::size_t i = 0; i < snapshot.causes.size(); ++i) {
+        if (snapshot.causes[i].active && core::hazard_of(plan, static_cast<core::SourceIndex>(i)) == hazard)
+            return true;
+    }
+    return hazard == core::Hazard::sensors &&
+           std::any_of(snapshot.channels.begin(), snapshot.channels.end(),
+                       [](const core::ChannelCount& channel) { return channel.told || channel.frozen; });
+}
+
 }  // namespace dekeyd::formats

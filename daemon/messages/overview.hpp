@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "core/protection.hpp"
+#include "plan/hazards.hpp"
 #include "plan/plan.hpp"
 #include "words/messages.hpp"
 #include "words/notes.hpp"
@@ -34,5 +35,8 @@ bool has_number(const core::Reading& reading) noexcept;
 
 /// How far a reading may be believed, in one word: good, or why not.
 std::string_view quality(const core::Reading& reading) noexcept;
+
+/// A cause of this hazard stands; or a sensor that needn't be there is lost, or reads too steadily.
+bool endangered(const core::Plan& plan, const core::Snapshot& snapshot, core::Hazard hazard) noexcept;
 
 }  // namespace dekeyd::formats

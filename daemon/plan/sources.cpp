@@ -18,14 +18,17 @@ BuiltinInfo describe(Builtin builtin) noexcept {
         case Builtin::contactor_stuck_open:
             return {"contactor-stuck-open", "the supply contactor, open against its order"};
         case Builtin::reflected_exceeds_forward:
-            return {"reflected-exceeds-forward", "reflected power at or above forward", true};
-        case Builtin::drive_without_forward: return {"drive-without-forward", "drive with no forward power", true};
+            return {"reflected-exceeds-forward", "reflected power at or above forward", true, true, true};
+        case Builtin::drive_without_forward:
+            return {"drive-without-forward", "drive with no forward power", true, true, true};
         case Builtin::current_without_forward:
-            return {"current-without-forward", "supply current with no forward power", true};
-        case Builtin::rf_without_current: return {"rf-without-current", "more RF than the supply delivers", true};
+            return {"current-without-forward", "supply current with no forward power", true, true, true};
+        case Builtin::rf_without_current:
+            return {"rf-without-current", "more RF than the supply delivers", true, true, true};
         case Builtin::reflected_on_floor:
-            return {"reflected-on-floor", "reflected power lower than any antenna's", true};
-        case Builtin::heat_without_rise: return {"heat-without-rise", "heat with no rise in temperature", true};
+            return {"reflected-on-floor", "reflected power lower than any antenna's", true, true, true};
+        case Builtin::heat_without_rise:
+            return {"heat-without-rise", "heat with no rise in temperature", true, true, true};
         case Builtin::longest_transmission: return {"longest-transmission", "the longest transmission", false, false};
         case Builtin::uncalibrated: return {"uncalibrated", "a detector that waits for its calibration", false, false};
         case Builtin::start_not_stored:

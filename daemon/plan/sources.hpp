@@ -40,6 +40,7 @@ struct BuiltinInfo {
     std::string_view name;
     bool latches = false;
     bool counted = true;
+    bool contradicts = false;  ///< measurements contradict each other: one of the sensors is wrong
 };
 BuiltinInfo describe(Builtin builtin) noexcept;
 

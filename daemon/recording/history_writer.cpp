@@ -29,7 +29,8 @@ constexpr core::Duration write_look_every = 1s;
 constexpr core::Duration retry_after = 5s;
 constexpr std::size_t most_waiting_bytes = 8UL * 1024 * 1024;
 constexpr std::size_t most_waiting = 2000;
-constexpr std::size_t most_months = 36;  ///< of each log
+constexpr std::size_t most_listed = 100;  ///< captures, for those who read by MQTT
+constexpr std::size_t most_months = 36;   ///< of each log
 
 }  // namespace
 
@@ -71,6 +72,7 @@ public:
 
     void write() noexcept {
         recall_transmissions();
+        tell_on_disk();
         while (!all_followed_.load(std::memory_order_acquire)) {
             if (monotonic_now() >= try_at_) write_waiting();
             write_wake_.wait(monotonic_now() + write_look_every);
@@ -174,6 +176,15 @@ private:
         }
     }
 
+    void tell_on_disk() noexcept {
+        if (latest_ == nullptr) return;
+        try {
+            latest_->put_on_disk(formats::capture_list(configuration_.state_directory + "/captures", most_listed));
+        } catch (const std::exception& error) {
+            trouble(error.what());
+        }
+    }
+
     void write_waiting() noexcept {
         try {
             for (;;) {
@@ -208,6 +219,7 @@ private:
             std::string text = captures_.save(record.name, record.text);
             if (text.empty()) {
                 state_.captures.fetch_add(1, std::memory_order_relaxed);
+                tell_on_disk();
                 spdlog::info("the trip is kept in {}", captures_.last());
             }
             return text;

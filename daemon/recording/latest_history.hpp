@@ -40,9 +40,17 @@ public:
         ++version_;
     }
 
+    /// `json`: an array, of all captures on the disk.
+    void put_on_disk(std::string json) {
+        const std::lock_guard lock{mutex_};
+        on_disk_ = std::move(json);
+        ++version_;
+    }
+
     struct Kept {
         std::array<std::string, places> captures;  ///< a JSON object each, or empty
         std::string transmissions = "[]";          ///< a JSON array, oldest first
+        std::string on_disk = "[]";                ///< likewise
     };
     /// False: nothing is new since `version`, which this sets, and `kept` is as it was. Versions count from 1.
     bool take(Kept& kept, std::uint64_t& version) {
@@ -55,6 +63,7 @@ public:
             kept.transmissions += one;
         }
         kept.transmissions += ']';
+        kept.on_disk = on_disk_;
         return true;
     }
 
@@ -62,6 +71,7 @@ private:
     std::mutex mutex_;
     std::array<std::string, places> captures_;
     std::deque<std::string> transmissions_;
+    std::string on_disk_ = "[]";
     std::size_t next_capture_ = 0;
     std::uint64_t version_ = 1;
 };

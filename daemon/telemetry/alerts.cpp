@@ -1,11 +1,14 @@
 #include "telemetry/alerts.hpp"
 
+#include <fmt/format.h>
+
 #include <utility>
 
 namespace dekeyd {
 namespace {
 
 constexpr core::Duration alerts_every = std::chrono::milliseconds{200};
+constexpr std::size_t most_log_lines = 64;
 
 }  // namespace
 
@@ -48,6 +51,30 @@ bool Alerts::send_one(const std::string& id, std::string_view sentence, core::In
 void Alerts::end_session() {
     const std::size_t before_id = device_.alert_topic("").size();
     for (const std::string& topic : outbox_.alerts_on_their_way()) raised_.try_emplace(topic.substr(before_id), false);
+}
+
+void Sentences::begin_session() {
+    log_.clear();
+    obeyed_.clear();
+}
+
+void Sentences::say(std::string_view level, std::string sentence) {
+    if (log_.size() >= most_log_lines) log_.pop_front();
+    log_.emplace_back(level, std::move(sentence));
+}
+
+void Sentences::send(core::Instant now) {
+    const auto send_one = [&](const std::string& topic, std::string_view text) {
+        return outbox_.send({.topic = topic, .payload = text, .keep_free = 4, .qos = 0, .retained = false}, now);
+    };
+    for (; !log_.empty(); log_.pop_front())
+        if (!send_one(device_.log_topic(log_.front().first), log_.front().second)) return;
+    for (; !obeyed_.empty(); obeyed_.erase(obeyed_.begin())) {
+        const std::string_view word = core::text(*obeyed_.begin());
+        const std::string topic = fmt::format("{}/permit/{}", device_.base(), word);
+        // A command that is no longer configured can't have been obeyed.
+        if (device_.find(topic) != nullptr && !send_one(topic, word)) return;
+    }
 }
 
 }  // namespace dekeyd

@@ -1,8 +1,13 @@
-// Alerts as the broker holds them: raised while a cause or a warning stands, taken away when it is over.
+// Alerts as the broker holds them: raised while a cause or a warning stands, taken away when it is over; and what
+// happens, as sentences for the convention's log.
 #pragma once
 
+#include <deque>
 #include <map>
+#include <set>
 #include <string>
+#include <string_view>
+#include <utility>
 
 #include "core/protection.hpp"
 #include "telemetry/homie.hpp"
@@ -42,6 +47,24 @@ private:
     std::map<std::string, homie::Alert> trips_;
     bool again_ = false;  ///< one found no room
     core::Instant next_{};
+};
+
+/// Sentences for the convention's log, and the commands that the guard has obeyed.
+class Sentences {
+public:
+    Sentences(const homie::Device& device, Outbox& outbox) : device_{device}, outbox_{outbox} {}
+
+    void begin_session();
+    /// The oldest goes where too many wait. `level` must be a constant's.
+    void say(std::string_view level, std::string sentence);
+    void obeyed(core::CommandKind command) { obeyed_.insert(command); }
+    void send(core::Instant now);
+
+private:
+    const homie::Device& device_;
+    Outbox& outbox_;
+    std::deque<std::pair<std::string_view, std::string>> log_{};  ///< level and sentence
+    std::set<core::CommandKind> obeyed_{};
 };
 
 }  // namespace dekeyd

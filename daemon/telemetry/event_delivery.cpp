@@ -4,6 +4,8 @@
 #include <spdlog/spdlog.h>
 
 #include <algorithm>
+#include <array>
+#include <nlohmann/json.hpp>
 #include <utility>
 
 #include "base/thread.hpp"
@@ -12,6 +14,23 @@ namespace dekeyd {
 namespace {
 
 constexpr std::size_t most_recent = 16;
+constexpr std::size_t most_of_trips = 32;
+/// Of an earlier life, looked through for trips.
+constexpr std::uint64_t most_recalled = 400;
+
+/// Of a trip, or how it ended.
+bool tells_of_trip(std::string_view kind) noexcept {
+    using core::EventKind;
+    constexpr std::array kinds{EventKind::tripped, EventKind::latched, EventKind::locked_out, EventKind::reset,
+                               EventKind::permitted};
+    return std::any_of(kinds.begin(), kinds.end(), [&](EventKind one) { return kind == core::text(one); });
+}
+
+std::string kind_of(const std::string& text) {
+    const nlohmann::json event = nlohmann::json::parse(text, nullptr, false);
+    const auto kind = event.is_object() ? event.find("kind") : event.end();
+    return kind != event.end() && kind->is_string() ? kind->get<std::string>() : std::string{};
+}
 
 }  // namespace
 
@@ -57,7 +76,7 @@ std::uint64_t EventDelivery::waiting(const formats::FeedStorage& storage) const 
 /// Those that were delivered in an earlier life, once. False: they aren't here yet.
 bool EventDelivery::recall(const formats::FeedStorage& storage, std::uint64_t delivered) {
     if (recalled_ == storage.epoch) return true;
-    if (next_recalled_ == 0) next_recalled_ = delivered < most_recent ? 1 : delivered - most_recent + 1;
+    if (next_recalled_ == 0) next_recalled_ = delivered < most_recalled ? 1 : delivered - most_recalled + 1;
     while (next_recalled_ <= delivered) {
         FetchedEvents::Next fetched = guard_.journal.take(next_recalled_);
         if (fetched.gone_through) break;
@@ -80,6 +99,13 @@ void EventDelivery::remember(const std::string& text) {
     if (recent_.size() >= most_recent) recent_.pop_front();
     recent_.push_back(text);
     recent_json_ = fmt::format("[{}]", fmt::join(recent_, ","));
+    const std::string kind = kind_of(text);
+    const bool permitted = kind == core::text(core::EventKind::permitted);
+    if (!tells_of_trip(kind) || (permitted && last_permitted_)) return;
+    last_permitted_ = permitted;
+    if (trips_.size() >= most_of_trips) trips_.pop_front();
+    trips_.push_back(text);
+    trips_json_ = fmt::format("[{}]", fmt::join(trips_, ","));
 }
 
 }  // namespace dekeyd

@@ -30,6 +30,8 @@ public:
     [[nodiscard]] std::uint64_t waiting(const formats::FeedStorage& storage) const;
     /// The last that were delivered, as a JSON array; empty: none yet.
     [[nodiscard]] const std::string& recent() const noexcept { return recent_json_; }
+    /// The last trips and how they ended, likewise: transmissions don't push them out.
+    [[nodiscard]] const std::string& trips() const noexcept { return trips_json_; }
 
 private:
     bool recall(const formats::FeedStorage& storage, std::uint64_t delivered);
@@ -43,7 +45,10 @@ private:
     std::uint64_t on_its_way_ = 0;    ///< its number; 0: none
     std::deque<std::string> recent_;  ///< oldest first
     std::string recent_json_;
-    std::string recalled_;  ///< the epoch in which that is done
+    std::deque<std::string> trips_;
+    std::string trips_json_;
+    bool last_permitted_ = true;  ///< as the last of them says
+    std::string recalled_;        ///< the epoch in which that is done
     std::uint64_t next_recalled_ = 0;
     std::uint64_t missing_ = 0;
     RateLimit complaints_{std::chrono::seconds{60}};

@@ -102,6 +102,10 @@ private:
             view_.journal.put(*std::move(line.events));
             view_.to_telemetry.ring();
         }
+        if (line.capture) {
+            view_.put_capture(*std::move(line.capture));
+            view_.to_telemetry.ring();
+        }
         if (line.feed) take(*std::move(line.feed));
         return true;
     }
@@ -143,6 +147,7 @@ private:
             for (std::size_t i = 0; i < std::min(kept.captures.size(), feed.history->captures.size()); ++i)
                 kept.captures[i] = std::move(feed.history->captures[i]);
             kept.transmissions = std::move(feed.history->transmissions);
+            kept.on_disk = std::move(feed.history->on_disk);
             view_.put_history(std::move(kept));
         }
         view_.put_storage(std::move(feed.storage));
@@ -163,6 +168,8 @@ private:
             told_broker_ = broker;
             guard.send(fmt::format(R"({{"ask":"report","broker":{}}})", broker));
         }
+        if (const auto wanted = view_.take_wanted_capture())
+            guard.send(formats::to_line({{"ask", "capture"}, {"name", wanted->first}, {"offset", wanted->second}}));
         if (const auto after = view_.journal.wanted(monotonic_now()))
             guard.send(fmt::format(R"({{"ask":"events","after":{}}})", *after));
     }

@@ -130,6 +130,16 @@ struct GuardView {
         history_ = std::move(history);
     }
 
+    /// The part of a capture that was wanted.
+    std::optional<formats::FeedCapture> take_capture() {
+        const std::lock_guard lock{mutex_};
+        return std::exchange(capture_, std::nullopt);
+    }
+    void put_capture(formats::FeedCapture part) {
+        const std::lock_guard lock{mutex_};
+        capture_ = std::move(part);
+    }
+
     // ---- to the guard ----
 
     Wake to_guard;                    ///< rung when a command, a wish or another state of the broker waits
@@ -149,6 +159,19 @@ struct GuardView {
         const std::lock_guard lock{mutex_};
         return std::exchange(commands_, {});
     }
+    /// A part of a capture: its name and offset. Of several the last one counts.
+    void want_capture(std::string name, std::uint64_t offset) {
+        {
+            const std::lock_guard lock{mutex_};
+            wanted_capture_ = {std::move(name), offset};
+            capture_.reset();
+        }
+        to_guard.ring();
+    }
+    std::optional<std::pair<std::string, std::uint64_t>> take_wanted_capture() {
+        const std::lock_guard lock{mutex_};
+        return std::exchange(wanted_capture_, std::nullopt);
+    }
     void set_reachable(bool reachable) {
         const std::lock_guard lock{mutex_};
         reachable_.store(reachable, std::memory_order_release);
@@ -160,6 +183,8 @@ private:
     formats::FeedStorage storage_;
     formats::Notes notes_;
     std::optional<LatestHistory::Kept> history_;
+    std::optional<formats::FeedCapture> capture_;
+    std::optional<std::pair<std::string, std::uint64_t>> wanted_capture_;
     std::vector<homie::Asked> commands_;
     std::atomic<bool> reachable_{false};
 };

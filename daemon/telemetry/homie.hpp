@@ -1,8 +1,8 @@
 // The device as the open Homie 5 convention describes it: topics, description, values. Pure: no socket, no clock.
 //
 // Nodes: permit (may it transmit, why not, commands), measurements (one value a quantity), quality (how far each value
-// may be believed), limits (each limit's condition), levels (where each trips), recorder (the last trips' curves, the
-// last transmissions), service (the daemon itself).
+// may be believed), hazards (which danger something stands against), limits (each limit's condition), levels (where
+// each trips), recorder (the last trips' curves, the last transmissions), service (the daemon itself).
 //
 // A quantity that can't be measured has no value: its retained topic is deleted by a zero-length payload, which is how
 // the convention takes a value away (a float has no empty value, and NaN is not allowed), and `quality/<the same id>`

@@ -10,6 +10,8 @@
 
 #include "messages/overview.hpp"
 #include "messages/snapshot_json.hpp"
+#include "plan/hazards.hpp"
+#include "telemetry/discovery.hpp"
 #include "words/back_off_text.hpp"
 #include "words/event_text.hpp"
 #include "words/figures.hpp"
@@ -32,9 +34,10 @@ constexpr auto replace_broken_text = nlohmann::json::error_handler_t::replace;
 constexpr std::array node_rows{
     Node{"permit", "Permit to transmit"},
     Node{"measurements", "Measured values"},
-    Node{"quality", "How far each value may be believed"},
-    Node{"limits", "Limits"},
-    Node{"levels", "Where each limit trips"},
+    Node{"quality", "How far each value may be believed", "quality"},
+    Node{"hazards", "What endangers the amplifier now", "problem"},
+    Node{"limits", "Limits", "limit"},
+    Node{"levels", "Where each limit trips", "trip level"},
     Node{"recorder", "The last trips and transmissions"},
     Node{"service", "The daemon itself"},
 };
@@ -105,6 +108,10 @@ Value level(const Facts& facts, std::uint16_t index) {
     return words(fmt::format("{:.6g}", facts.plan.limits[index].trip));
 }
 
+core::Hazard hazard_at(std::uint16_t index) noexcept {
+    return static_cast<core::Hazard>(index);
+}
+
 /// Without a trip since the start there is none.
 Value capture(const Facts& facts, std::uint16_t index) {
     const std::string& outline = facts.around.kept.captures[index];
@@ -133,10 +140,19 @@ bool has_advice(const Configuration& configuration) {
     return core::can_be_known(configuration.plan, configuration.plan.index(core::Derived::back_off));
 }
 
+constexpr Shown nowhere{};
+constexpr Shown vital{Face::flag, Rank::vital};
+constexpr Shown in_front{Face::reading, Rank::shown};
+constexpr Shown diagnostic{Face::reading, Rank::diagnostic};
+constexpr Shown hidden{Face::reading, Rank::hidden};
+constexpr Shown counter{Face::counter, Rank::hidden};
+constexpr Shown trouble{Face::problem, Rank::shown};
+
 struct Row {
     std::string_view node;
     std::string_view id;
     std::string_view name;
+    Shown shown;
     Datatype datatype = Datatype::string;
     std::string (*format)() = no_format;
     Pace pace = Pace::paced;
@@ -148,59 +164,67 @@ using I = std::uint16_t;
 using F = const Facts&;
 
 constexpr std::array rows{
-    Row{"permit", "permit", "May transmit", Datatype::boolean, [] { return std::string{"inhibit,permit"}; },
+    Row{"permit", "permit", "May transmit", vital, Datatype::boolean, [] { return std::string{"inhibit,permit"}; },
         Pace::prompt, [](F f, I) { return boolean(formats::may_transmit(f.snapshot)); }},
-    Row{"permit", "state", "State", Datatype::enumeration, [] { return choice(core::state_words.all()); }, Pace::prompt,
-        [](F f, I) { return words(core::text(f.snapshot.state)); }},
-    Row{"permit", "reason", "Reason", Datatype::string, no_format, Pace::prompt,
+    Row{"permit", "state", "State", in_front, Datatype::enumeration, [] { return choice(core::state_words.all()); },
+        Pace::prompt, [](F f, I) { return words(core::text(f.snapshot.state)); }},
+    Row{"permit", "reason", "Reason", in_front, Datatype::string, no_format, Pace::prompt,
         [](F f, I) { return sentence(f.around.reason); }},
-    Row{"permit", "advice", "Advice", Datatype::string, no_format, Pace::paced,
+    Row{"permit", "advice", "Advice", diagnostic, Datatype::string, no_format, Pace::paced,
         [](F f, I) { return sentence(formats::back_off_text(f.plan, f.snapshot)); }, has_advice},
-    Row{"permit", "held", "Held by", Datatype::enumeration, [] { return choice(holders); }, Pace::prompt,
+    Row{"permit", "held", "Held by", diagnostic, Datatype::enumeration, [] { return choice(holders); }, Pace::prompt,
         [](F f, I) { return words(held_by(f.snapshot.memory)); }},
-    Row{"permit", "holds", "Who holds, since when and why", Datatype::string, no_format, Pace::prompt,
+    Row{"permit", "holds", "Who holds, since when and why", diagnostic, Datatype::string, no_format, Pace::prompt,
         [](F f, I) {
             std::string text;
             for (const auto& hold : formats::holds_of(f.snapshot.memory, f.around.notes, f.around.stamp.since_1970))
                 text += (text.empty() ? "" : " ") + hold.text;
             return sentence(text);
         }},
-    Row{"recorder", "transmissions", "The last transmissions", Datatype::json, no_format, Pace::paced,
+    Row{"recorder", "transmissions", "The last transmissions", nowhere, Datatype::json, no_format, Pace::paced,
         [](F f, I) { return words(f.around.kept.transmissions); }},
-    Row{"service", "overruns", "Deadlines that the guard missed", Datatype::integer, a_count, Pace::paced,
+    Row{"recorder", "on-disk", "Every capture that the amplifier keeps", nowhere, Datatype::json, no_format,
+        Pace::paced, [](F f, I) { return words(f.around.kept.on_disk); }},
+    Row{"recorder", "fetch", "A capture to send, by its file's name", nowhere, Datatype::string, no_format,
+        Pace::never},
+    Row{"recorder", "trips", "The last trips, and how they ended", nowhere, Datatype::json, no_format, Pace::paced,
+        [](F f, I) { return words(f.around.trips.empty() ? "[]" : f.around.trips); }},
+    Row{"service", "overruns", "Deadlines that the guard missed", counter, Datatype::integer, a_count, Pace::paced,
         [](F f, I) { return whole(f.snapshot.overruns); }},
-    Row{"service", "events-dropped", "Events without room", Datatype::integer, a_count, Pace::paced,
+    Row{"service", "events-dropped", "Events without room", counter, Datatype::integer, a_count, Pace::paced,
         [](F f, I) { return whole(f.snapshot.events_dropped); }},
-    Row{"service", "events-waiting", "Events not delivered yet", Datatype::integer, a_count, Pace::paced,
+    Row{"service", "events-waiting", "Events not delivered yet", hidden, Datatype::integer, a_count, Pace::paced,
         [](F f, I) { return whole(f.around.events_waiting); }},
-    Row{"service", "events-lost", "Events lost before delivery", Datatype::integer, a_count, Pace::paced,
+    Row{"service", "events-lost", "Events lost before delivery", counter, Datatype::integer, a_count, Pace::paced,
         [](F f, I) { return whole(f.around.events_lost); }},
-    Row{"service", "storage", "Storage", Datatype::enumeration, [] { return choice(storage_words); }, Pace::paced,
-        [](F f, I) { return words(storage_words[f.around.storage_fails ? 1 : 0]); }},
-    Row{"service", "captures", "Captures of trips since the start", Datatype::integer, a_count, Pace::paced,
+    Row{"service", "storage", "Storage", diagnostic, Datatype::enumeration, [] { return choice(storage_words); },
+        Pace::paced, [](F f, I) { return words(storage_words[f.around.storage_fails ? 1 : 0]); }},
+    Row{"service", "captures", "Captures of trips since the start", counter, Datatype::integer, a_count, Pace::paced,
         [](F f, I) { return whole(f.around.captures); }},
-    Row{"service", "records-waiting", "Captures and log rows not written yet", Datatype::integer, a_count, Pace::paced,
-        [](F f, I) { return whole(f.around.records_waiting); }},
-    Row{"service", "records-dropped", "Captures and log rows given up", Datatype::integer, a_count, Pace::paced,
-        [](F f, I) { return whole(f.around.records_dropped); }},
-    Row{"service", "steps-lost", "Decisions that no capture can show", Datatype::integer, a_count, Pace::paced,
+    Row{"service", "records-waiting", "Captures and log rows not written yet", hidden, Datatype::integer, a_count,
+        Pace::paced, [](F f, I) { return whole(f.around.records_waiting); }},
+    Row{"service", "records-dropped", "Captures and log rows given up", counter, Datatype::integer, a_count,
+        Pace::paced, [](F f, I) { return whole(f.around.records_dropped); }},
+    Row{"service", "steps-lost", "Decisions that no capture can show", counter, Datatype::integer, a_count, Pace::paced,
         [](F f, I) { return whole(f.around.steps_lost); }},
-    Row{"service", "failed-writes", "Tries to write that failed", Datatype::integer, a_count, Pace::paced,
+    Row{"service", "failed-writes", "Tries to write that failed", counter, Datatype::integer, a_count, Pace::paced,
         [](F f, I) { return whole(f.around.failed_writes); }},
-    Row{"service", "clock", "Clock", Datatype::enumeration, [] { return choice(clock_words); }, Pace::paced,
+    Row{"service", "clock", "Clock", hidden, Datatype::enumeration, [] { return choice(clock_words); }, Pace::paced,
         [](F f, I) { return words(clock_words[f.around.stamp.synchronised ? 0 : 1]); }},
-    Row{"service", "proof", "Proof test", Datatype::string, no_format, Pace::paced,
+    Row{"service", "proof", "Proof test", diagnostic, Datatype::string, no_format, Pace::paced,
         [](F f, I) { return sentence(f.around.proof); }},
-    Row{"service", "plan", "Levels of the limits, as configured", Datatype::json, no_format, Pace::paced,
+    Row{"service", "plan", "Levels of the limits, as configured", nowhere, Datatype::json, no_format, Pace::paced,
         [](F f, I) { return words(f.configured); }},
-    Row{"service", "sensors", "What each sensor was worth since the start", Datatype::json, no_format, Pace::slow,
+    Row{"service", "sensors", "What each sensor was worth since the start", nowhere, Datatype::json, no_format,
+        Pace::slow,
         [](F f, I) {
             return words(formats::to_json(formats::channel_counts(f.plan, f.snapshot))
                              .dump(-1, ' ', false, replace_broken_text));
         }},
-    Row{"service", "recent", "The last events", Datatype::json, no_format, Pace::paced,
+    Row{"service", "recent", "The last events", nowhere, Datatype::json, no_format, Pace::paced,
         [](F f, I) { return words(f.around.recent.empty() ? "[]" : f.around.recent); }},
-    Row{"service", "summary", "Everything in one object, each second", Datatype::json, no_format, Pace::each_second},
+    Row{"service", "summary", "Everything in one object, each second", nowhere, Datatype::json, no_format,
+        Pace::each_second},
 };
 
 /// A lower end that no reading of the unit can go below.
@@ -219,6 +243,7 @@ void fill_quantity(const core::Plan& plan, I index, Property& property) {
 
 void fill_measurement(const core::Plan& plan, I index, Property& property) {
     fill_quantity(plan, index, property);
+    property.shown = shown_quantity(plan, index);
     if (is_contact(plan, index)) {
         property.datatype = Datatype::boolean;
         property.format = plan.channels[index].normally_open ? "closed,open" : "open,closed";  // false, true
@@ -243,6 +268,12 @@ void fill_limit(const core::Plan& plan, I index, Property& property) {
     property.format = choice(limit_states);
 }
 
+void fill_hazard(const core::Plan& /*plan*/, I index, Property& property) {
+    property.id = core::hazard_words.of(hazard_at(index));
+    property.name = core::hazard_names.of(hazard_at(index));
+    property.datatype = Datatype::boolean;
+}
+
 void fill_level(const core::Plan& plan, I index, Property& property) {
     fill_limit(plan, index, property);
     property.datatype = Datatype::number;
@@ -262,6 +293,7 @@ struct Family {
     std::size_t (*count)(const core::Plan& plan) = nullptr;
     bool (*has)(const core::Plan& plan, core::QuantityIndex index) = nullptr;
     void (*fill)(const core::Plan& plan, I index, Property& property) = nullptr;
+    Shown shown;
     Pace pace = Pace::paced;
     Value (*value)(const Facts& facts, I index) = nothing;
 };
@@ -271,14 +303,18 @@ constexpr auto limit_count = [](const core::Plan& plan) { return plan.limits.siz
 constexpr auto every_one = [](const core::Plan&, core::QuantityIndex) { return true; };
 
 constexpr std::array families{
-    Family{"measurements", quantity_count, core::can_be_known, fill_measurement, Pace::measured, measured},
-    Family{"quality", quantity_count, core::can_be_known, fill_quality, Pace::paced,
+    Family{"measurements", quantity_count, core::can_be_known, fill_measurement, hidden, Pace::measured, measured},
+    Family{"quality", quantity_count, core::can_be_known, fill_quality, hidden, Pace::paced,
            [](F f, I i) { return words(formats::quality(f.snapshot.quantities[i])); }},
-    Family{"limits", limit_count, every_one, fill_limit, Pace::prompt,
+    Family{"hazards", [](const core::Plan&) { return core::hazard_count; },
+           [](const core::Plan& plan, core::QuantityIndex i) { return core::is_watched(plan, hazard_at(i)); },
+           fill_hazard, trouble, Pace::prompt,
+           [](F f, I i) { return boolean(formats::endangered(f.plan, f.snapshot, hazard_at(i))); }},
+    Family{"limits", limit_count, every_one, fill_limit, diagnostic, Pace::prompt,
            [](F f, I i) { return words(limit_states[static_cast<std::size_t>(limit_state(f.snapshot, i))]); }},
-    Family{"levels", limit_count, every_one, fill_level, Pace::paced, level},
-    Family{"recorder", [](const core::Plan&) { return LatestHistory::places; }, every_one, fill_capture, Pace::paced,
-           capture},
+    Family{"levels", limit_count, every_one, fill_level, hidden, Pace::paced, level},
+    Family{"recorder", [](const core::Plan&) { return LatestHistory::places; }, every_one, fill_capture, nowhere,
+           Pace::paced, capture},
 };
 
 Property of_row(const Row& row) {
@@ -288,6 +324,7 @@ Property of_row(const Row& row) {
     property.datatype = row.datatype;
     property.format = row.format();
     property.unit = row.datatype == Datatype::integer ? "#" : "";
+    property.shown = row.shown;
     property.pace = row.pace;
     property.value = row.value;
     return property;
@@ -301,6 +338,7 @@ Property of_command(const formats::RemoteRule& command) {
     const bool told = command.kind == core::CommandKind::hold;
     property.datatype = told ? Datatype::string : Datatype::enumeration;
     property.format = told ? "" : core::text(command.kind);
+    property.shown = {Face::button, Rank::shown};
     property.pace = Pace::never;
     property.value = nothing;
     return property;
@@ -340,6 +378,7 @@ std::vector<Property> properties_of(const Configuration& configuration, const st
                 if (!family.has(plan, index)) continue;
                 Property property;
                 property.index = index;
+                property.shown = family.shown;
                 property.pace = family.pace;
                 property.value = family.value;
                 family.fill(plan, index, property);

@@ -32,6 +32,28 @@ enum class Pace : std::uint8_t {
     never         ///< a command: it has no value
 };
 
+/// How a home dashboard shows a property, in its discovery document (discovery.hpp).
+enum class Face : std::uint8_t {
+    none,     ///< it isn't announced there
+    reading,  ///< a number, or a text, or one of several words
+    counter,  ///< a number that only rises
+    flag,     ///< "true" or "false"
+    problem,  ///< the same, and "true" is a problem
+    sound,    ///< the same, and "false" is a problem
+    button    ///< a command
+};
+/// And where. The further down, the rarer it is sent again without a change.
+enum class Rank : std::uint8_t {
+    vital,       ///< never old: what is permitted
+    shown,       ///< among the first
+    diagnostic,  ///< on the device's own page
+    hidden       ///< the same, once somebody turns it on
+};
+struct Shown {
+    Face face = Face::none;
+    Rank rank = Rank::hidden;
+};
+
 /// What is known beside the snapshot.
 struct Surroundings {
     formats::WallStamp stamp;
@@ -44,6 +66,7 @@ struct Surroundings {
     std::uint64_t steps_lost = 0;       ///< decisions that no capture can show
     std::uint64_t failed_writes = 0;    ///< tries of any kind
     std::string recent;                 ///< the last delivered events as a JSON array; empty: none yet
+    std::string trips;                  ///< the last trips and how they ended, likewise
     std::string reason;                 ///< one sentence, for the snapshot's state
     formats::Notes notes;               ///< of the holds and the lockout that stand
     LatestHistory::Kept kept;
@@ -72,6 +95,7 @@ struct Property {
     std::string format;
     std::string unit;
     Pace pace = Pace::paced;
+    Shown shown;
     std::uint16_t index = 0;  ///< of a family: the quantity, the limit, the place of a capture
     Value (*value)(const Facts& facts, std::uint16_t index) = nullptr;
     std::string topic;  ///< whole: homie/5/<device>/<node>/<id>
@@ -83,6 +107,7 @@ struct Property {
 struct Node {
     std::string_view id;
     std::string_view name;
+    std::string_view aside{};  ///< behind a property's name where several nodes have it
 };
 
 /// In the order in which they are published: the permit first.

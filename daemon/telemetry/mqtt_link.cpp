@@ -6,6 +6,8 @@
 #include <algorithm>
 #include <atomic>
 
+#include "messages/thinned.hpp"
+
 namespace dekeyd {
 namespace {
 
@@ -120,9 +122,11 @@ public:
                 const std::string& topic = message->get_topic();
                 const std::string& payload = message->get_payload_ref().str();
                 news.message.topic = topic.substr(0, longest_topic);
-                news.message.payload = payload.substr(0, longest_payload);
-                news.message.size = payload.size();
                 news.message.retained = message->is_retained();
+                // What was asked for of our own past is longer than any command.
+                const bool past = news.message.retained && topic.starts_with("dekeyd/");
+                news.message.payload = payload.substr(0, past ? formats::largest_piece : longest_payload);
+                news.message.size = payload.size();
                 news.message.duplicate = message->is_duplicate();
                 inbox->put(generation, std::move(news));
             } catch (...) {

@@ -14,7 +14,7 @@
 
 namespace dekeyd {
 
-enum class Purpose : std::uint8_t { none, value, alert, event, subscription, sweep, goodbye };
+enum class Purpose : std::uint8_t { none, value, alert, event, subscription, sweep, discovery, past, goodbye };
 
 class Outbox {
 public:

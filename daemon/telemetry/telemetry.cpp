@@ -1,11 +1,8 @@
 #include "telemetry/telemetry.hpp"
 
-#include <fmt/format.h>
 #include <spdlog/spdlog.h>
 
 #include <algorithm>
-#include <deque>
-#include <set>
 
 #include "base/log.hpp"
 #include "base/thread.hpp"
@@ -13,9 +10,11 @@
 #include "telemetry/alerts.hpp"
 #include "telemetry/command_intake.hpp"
 #include "telemetry/description_version.hpp"
+#include "telemetry/discovery.hpp"
 #include "telemetry/event_delivery.hpp"
 #include "telemetry/homie.hpp"
 #include "telemetry/leftovers.hpp"
+#include "telemetry/past.hpp"
 #include "telemetry/session.hpp"
 #include "telemetry/values.hpp"
 #include "words/event_text.hpp"
@@ -29,7 +28,6 @@ using namespace std::chrono_literals;
 constexpr core::Duration look_every = 100ms;
 constexpr core::Duration first_look = 1s;  ///< for the guard, before a session without it
 constexpr core::Duration goodbye_at_most = 1s;
-constexpr std::size_t most_log_lines = 64;
 
 }  // namespace
 
@@ -49,8 +47,11 @@ public:
           commands_{configuration.mqtt.value(), device_, guard, outbox_},
           events_{guard, place, outbox_, device_.event_topic()},
           alerts_{device_, outbox_},
+          sentences_{device_, outbox_},
           values_{configuration, device_, outbox_},
-          leftovers_{device_, alerts_, outbox_, link_} {}
+          leftovers_{device_, alerts_, outbox_, link_},
+          discovery_{configuration, device_, folder_, outbox_},
+          past_{configuration, guard, outbox_, link_} {}
 
     void run() noexcept {
         while (!stopping_.load(std::memory_order_acquire)) {
@@ -106,7 +107,7 @@ private:
 
     // The snapshot first: it is handed over before its events.
     void take_in(core::Instant now) {
-        guard_.snapshots.take();
+        const bool anew = guard_.snapshots.take();
         storage_ = guard_.storage();
         const core::Snapshot& newest = guard_.snapshots.value();
         const bool away = !guard_.reachable() || now - newest.now > GuardView::silent_after;
@@ -117,6 +118,10 @@ private:
             if (away) spdlog::error("the guard doesn't answer: published as lost, and permit as false");
             // The convention has no way from "lost" to "ready" but that all is said again.
             if (!away && session_.is_ready()) announce_anew(now);
+        }
+        if (anew && !away_) {
+            using Seconds = std::chrono::duration<double>;
+            past_.take(newest, Seconds{wall_stamp(newest.now).since_1970}.count());
         }
         for (; const core::Event* event = guard_.events.front(); guard_.events.pop()) take_in(*event, newest);
         if (shown().permit != last_permit_ || shown().state != last_state_) urgent_ = true;
@@ -133,10 +138,9 @@ private:
         }
         const bool obeyed = event.kind == core::EventKind::held || event.kind == core::EventKind::released ||
                             event.kind == core::EventKind::reset;
-        if (obeyed && event.origin == core::Origin::remote) obeyed_.insert(event.command);
-        if (!session_.stands()) return;  // the journal keeps it
-        if (log_.size() >= most_log_lines) log_.pop_front();
-        log_.push_back({core::log_level_words.of(core::severity_of(event)), std::move(sentence)});
+        if (obeyed && event.origin == core::Origin::remote) sentences_.obeyed(event.command);
+        // Without a session the journal keeps it.
+        if (session_.stands()) sentences_.say(core::log_level_words.of(core::severity_of(event)), std::move(sentence));
     }
 
     void set_connected(bool connected) {
@@ -164,11 +168,14 @@ private:
     void done(Purpose purpose, core::Instant now) {
         if (purpose == Purpose::event) events_.delivered();
         if (purpose == Purpose::subscription) commands_.subscribed(now);
+        if (purpose == Purpose::discovery) discovery_.taken();
     }
 
     void failed(Purpose purpose, const std::string& text, core::Instant now) {
         // The sweep only tidies up; a broker that lets us read nothing but commands is fine.
         if (purpose == Purpose::sweep || purpose == Purpose::none) return;
+        if (purpose == Purpose::past) return past_.refused();
+        if (purpose == Purpose::discovery) return discovery_.refused(text);
         session_.lose((purpose == Purpose::subscription ? "the broker refused the subscription to commands: "
                                                         : "a message was not taken: ") +
                           text,
@@ -176,6 +183,7 @@ private:
     }
 
     void listen(const homie::Incoming& message, core::Instant now) {
+        if (past_.hear(message)) return;
         if (message.topic.ends_with("/set")) {
             commands_.hear(message, now);
         } else if (message.retained && message.size > 0) {
@@ -192,10 +200,11 @@ private:
         alerts_.begin_session();
         values_.begin_session();
         leftovers_.begin_session();
+        discovery_.begin_session();
+        past_.begin_session();
         announced_ = Announced::nothing;
         said_away_ = false;
-        log_.clear();
-        obeyed_.clear();
+        sentences_.begin_session();
     }
 
     void end_session() {
@@ -229,9 +238,12 @@ private:
         if (!session_.is_ready()) announce(now);
         if (announced_ != Announced::nothing) say_news(now);
         if (session_.is_ready()) {
-            send_log(now);
+            sentences_.send(now);
             if (!away_) events_.send_next(storage_, now);
             leftovers_.send_removals(now);
+            discovery_.send(now);
+            past_.ask(now);
+            past_.send(now);
         } else if (announced_ == Announced::description && alerts_.all_cleared() && values_.all_sent() &&
                    commands_.hears_the_present(now) && say_state(now)) {
             // A command that follows "ready" is never late.
@@ -280,6 +292,7 @@ private:
         around_.events_waiting = events_.waiting(storage_);
         around_.events_lost = events_.missing() + storage_.unwritten;
         around_.recent = events_.recent();
+        around_.trips = events_.trips();
         around_.storage_fails = storage_.fails;
         around_.failed_writes = storage_.kept.failed_writes;
         around_.captures = storage_.kept.captures;
@@ -291,21 +304,6 @@ private:
                                : formats::reason(configuration_.plan, shown(), around_.notes, around_.stamp.since_1970);
         guard_.take_history(around_.kept);
         around_.proof = shown().proof.phase == core::ProofPhase::none ? storage_.proof : around_.reason;
-    }
-
-    /// Sentences for the convention's log, and the commands that the guard has obeyed.
-    void send_log(core::Instant now) {
-        const auto send = [&](const std::string& topic, std::string_view text) {
-            return outbox_.send({.topic = topic, .payload = text, .keep_free = 4, .qos = 0, .retained = false}, now);
-        };
-        for (; !log_.empty(); log_.pop_front())
-            if (!send(device_.log_topic(log_.front().first), log_.front().second)) return;
-        for (; !obeyed_.empty(); obeyed_.erase(obeyed_.begin())) {
-            const std::string_view word = core::text(*obeyed_.begin());
-            const std::string topic = fmt::format("{}/permit/{}", device_.base(), word);
-            // A command that is no longer configured can't have been obeyed.
-            if (device_.find(topic) != nullptr && !send(topic, word)) return;
-        }
     }
 
     void say_goodbye() {
@@ -346,8 +344,11 @@ private:
     CommandIntake commands_;
     EventDelivery events_;
     Alerts alerts_;
+    Sentences sentences_;
     Values values_;
     Leftovers leftovers_;
+    Discovery discovery_;
+    Past past_;
 
     core::Instant started_ = monotonic_now();
     bool away_ = true;        ///< the guard doesn't answer
@@ -358,8 +359,6 @@ private:
     Announced announced_ = Announced::nothing;
     std::optional<std::string> description_;
     homie::Surroundings around_;
-    std::deque<std::pair<std::string_view, std::string>> log_;  ///< level and sentence
-    std::set<core::CommandKind> obeyed_;
     RateLimit complaints_{60s}, floods_{60s};
     std::uint64_t flooded_ = 0;
     bool gone_ = false;

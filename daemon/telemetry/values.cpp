@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "telemetry/discovery.hpp"
+
 namespace dekeyd {
 namespace {
 
@@ -17,7 +19,8 @@ bool is_summary(const homie::Property& property) {
 Values::Values(const formats::Configuration& configuration, const homie::Device& device, Outbox& outbox)
     : configuration_{configuration}, device_{device}, outbox_{outbox} {
     for (const homie::Property& property : device.properties()) {
-        if (!property.settable()) all_.push_back({.property = &property, .value = {}});
+        if (property.settable()) continue;
+        all_.push_back({.property = &property, .again = homie::sent_again(property, *configuration.mqtt), .value = {}});
     }
 }
 
@@ -57,7 +60,7 @@ bool Values::send(const core::Snapshot& snapshot, const homie::Surroundings& aro
 bool Values::worth_sending(const Published& one, const homie::Value& value, core::Instant now) const {
     const homie::Pace pace = one.property->pace;
     const bool slow = now - one.at >= configuration_.mqtt->slowest;
-    if (pace == homie::Pace::measured && value.text && slow) return true;
+    if (one.again && value.text && now - one.at >= *one.again) return true;
     if (value.text == one.value.text) return false;
     if (pace == homie::Pace::slow) return slow;
     if (!value.number || !one.value.number) return true;

@@ -30,7 +30,8 @@ public:
 private:
     struct Published {
         const homie::Property* property = nullptr;
-        bool sent = false;  ///< in this session
+        std::optional<core::Duration> again;  ///< after so long without a change
+        bool sent = false;                    ///< in this session
         homie::Value value;
         core::Instant at{};
     };

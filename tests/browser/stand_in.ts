@@ -76,6 +76,7 @@ export class StandIn {
   synchronised = true;
   clockWrong_ms = 0; ///< its clock's time less the true one
   answersCommands = true;
+  private readonly pastTopics = new Set<string>();
   private sequence = 100;
   private number = 0;
   private recent: unknown[] = [];
@@ -172,6 +173,18 @@ export class StandIn {
         curve("supply", (s) => (s < 0 ? 27.62 : 28.1)), curve("current", (s) => (s < 0 ? 8.31 : 0.9))] }));
   }
 
+  /// The last minutes and hours, as dekeyd leaves them for those who come late: forward rises by a watt each minute.
+  async past(minutes: number, hours: number): Promise<void> {
+    const [minute, hour] = [Math.floor(Date.now() / 60000), Math.floor(Date.now() / 3600000)];
+    const permit = { d: 0, m: [1] };
+    for (let back = minutes; back >= 1; --back) {
+      await this.putPast(`hour/${(minute - back) % 60}`, (minute - back) * 60, 1, 60, { forward: { d: 0, m: [100 - back] }, permit });
+    }
+    for (let back = hours; back >= 1; --back) {
+      await this.putPast(`day/${(hour - back) % 24}`, (hour - back) * 3600, 30, 120, { forward: { d: 0, m: [50], l: [5], h: [7] }, permit });
+    }
+  }
+
   async overheat(): Promise<void> {
     Object.assign(this, { permit: false, state: "tripped", rf: false, transmitting_s: null,
                           reason: "Heatsink too hot 70.4 °C at or above 70.0 °C." });
@@ -219,6 +232,12 @@ export class StandIn {
     await this.client.publishAsync(`homie/5/${this.id}/${topic}`, payload, { qos: 1, retain: true });
   }
 
+  private async putPast(place: string, from: number, step: number, n: number, series: unknown): Promise<void> {
+    const topic = `dekeyd/${this.id}/history/${place}`;
+    this.pastTopics.add(topic);
+    await this.client.publishAsync(topic, JSON.stringify({ from, step, n, series }), { qos: 1, retain: true });
+  }
+
   async stop(): Promise<void> {
     this.pause();
     await this.client.endAsync(true);
@@ -238,6 +257,7 @@ export class StandIn {
     for (const topic of ["$state", "$description", "recorder/capture-1"]) {
       await cleaner.publishAsync(`homie/5/${this.id}/${topic}`, "", { qos: 1, retain: true });
     }
+    for (const topic of this.pastTopics) await cleaner.publishAsync(topic, "", { qos: 1, retain: true });
     await cleaner.endAsync();
   }
 

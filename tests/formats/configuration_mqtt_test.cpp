@@ -124,3 +124,16 @@ TEST_CASE("the guard guards without a broker whose section has faults; the telem
     const std::string sound = spoiled("mqtt: {host: 127.0.0.1}", "mqtt: {host: 127.0.0.2}");
     CHECK(load_configuration(sound, {}, Reads::the_guards_part).faults.empty());
 }
+
+TEST_CASE("a prefix for home dashboards is one or more levels of a topic") {
+    CHECK(with_mqtt("host: 127.0.0.1").configuration->mqtt->discovery_prefix.empty());
+    for (const char* const good : {"homeassistant", "house/discovery", "a_b-C9"}) {
+        const Loaded loaded = with_mqtt(std::string{"host: 127.0.0.1, discovery_prefix: "} + good);
+        expect_no_faults(loaded);
+        CHECK(loaded.configuration->mqtt->discovery_prefix == good);
+    }
+    for (const char* const bad : {"/house", "house/", "a//b", "a/+/b", "a/#", "$SYS", "a b", ""}) {
+        CAPTURE(bad);
+        CHECK_FALSE(with_mqtt(std::string{"host: 127.0.0.1, discovery_prefix: '"} + bad + "'").faults.empty());
+    }
+}

@@ -52,7 +52,8 @@ void Amplifier::start_guard() {
     outlet.emplace(configuration.plan);
     control.emplace(
         configuration, *outlet, local_commands, guard, [] { return formats::StatusContext{}; }, nullptr, &state);
-    journal_feed.emplace(configuration.state_directory + "/journal", state, control->wake());
+    journal_feed.emplace(configuration.state_directory + "/journal", state, control->wake(),
+                         configuration.state_directory + "/captures");
     control->serve_telemetry({.commands = &commands, .storage = &state, .latest = &latest}, "test");
     control->serve_events(*journal_feed, state);
     recorder.emplace(configuration, to_recorder, *for_recorder, state, control->wake());

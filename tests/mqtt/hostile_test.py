@@ -54,7 +54,8 @@ while time.monotonic() < until:
             elif what == "events":
                 say(s, '{"ask":"follow"}')
                 while time.monotonic() < until:
-                    say(s, *('{"ask":"events","after":%d}' % n for n in (0, 1, 2**63, 2**64 - 1)), '{"ask":"report","broker":true}')
+                    say(s, *('{"ask":"events","after":%d}' % n for n in (0, 1, 2**63, 2**64 - 1)), '{"ask":"report","broker":true}',
+                        *('{"ask":"capture","name":"%s","offset":%d}' % one for one in (("../../dekeyd.yaml", 0), ("000001-a.csv", 2**64 - 1))))
                     s.recv(65536)
             elif what == "bodies":
                 while time.monotonic() < until:

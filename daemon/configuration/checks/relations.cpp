@@ -4,12 +4,12 @@
 
 #include <algorithm>
 #include <cmath>
-#include <functional>
 #include <string>
 
 #include "configuration/parts.hpp"
 #include "core/limit.hpp"
 #include "maths/rf.hpp"
+#include "plan/hazards.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -143,43 +143,23 @@ struct Relations {
                         fmt::format("at least {}", show(quickest * (plan.interlock.lockout_trips - 1))));
     }
 
-    bool trips_on(const std::function<bool(const core::LimitPlan&)>& fits) const {
-        return std::any_of(plan.limits.begin(), plan.limits.end(),
-                           [&](const core::LimitPlan& limit) { return core::may_trip(limit, {}) && fits(limit); });
-    }
-
     void hazard(const std::string& word, std::string what, std::string expected) {
         Section limits = top.section("limits", Need::optional);
         draft.report.fault_unless_accepted(limits.place(), "limits", word, std::move(what), std::move(expected));
     }
 
     void hazards() {
-        const auto of_kind = [&](const core::LimitPlan& limit, core::ChannelKind kind) {
-            return limit.watch < plan.channels.size() && plan.channels[limit.watch].kind == kind;
-        };
-        const bool heat = trips_on([&](const core::LimitPlan& limit) {
-            return of_kind(limit, core::ChannelKind::temperature) && limit.direction == Direction::above &&
-                   plan.roles.ambient != limit.watch;
-        });
-        if (!heat)
+        using core::Hazard;
+        const auto watched = [&](Hazard one) { return core::is_watched(plan, one); };
+        if (!watched(Hazard::heat))
             hazard("no-heat-limit", "no limit trips on heat", "a limit that trips on the heatsink's temperature");
-        const bool reflected = trips_on([&](const core::LimitPlan& limit) {
-            const core::DerivedRule* rule = core::rule_of(plan, limit.watch);
-            return plan.roles.reflected == limit.watch || (rule != nullptr && rule->of_match);
-        });
-        if (!reflected)
+        if (!watched(Hazard::reflected))
             hazard("no-reflected-limit", "no limit trips on reflected power or VSWR",
                    "a limit that trips on reflected power, and one on VSWR");
-        const bool drive = trips_on([&](const core::LimitPlan& limit) {
-            return plan.roles.drive == limit.watch && limit.direction == Direction::above;
-        });
-        if (plan.roles.drive && !drive)
+        if (plan.roles.drive && !watched(Hazard::drive))
             hazard("no-drive-limit", "drive is measured, and no limit trips on too much of it",
                    "a limit that trips on drive");
-        const bool supply = trips_on([&](const core::LimitPlan& limit) {
-            return of_kind(limit, core::ChannelKind::voltage) || of_kind(limit, core::ChannelKind::current);
-        });
-        if (!supply)
+        if (!watched(Hazard::supply))
             hazard("no-supply-limit", "no limit trips on the supply's voltage or current",
                    "a limit that trips on the supply");
         const bool required = std::any_of(plan.channels.begin(), plan.channels.end(),

@@ -70,6 +70,10 @@ constexpr std::array mqtt_rows{
            .between = fixed(10 * ms, hour, "a broker is no recorder"),
            .usual = "500 ms",
            .says = "And at most so often."},
+    KeyRow{.path = "mqtt.discovery_prefix",
+           .kind = KeyKind::text,
+           .usual_words = "not announced",
+           .says = "Announces the amplifier to home dashboards that read MQTT device discovery, below this prefix."},
 };
 
 void read_credentials(Section& section, MqttConfig& mqtt) {
@@ -124,6 +128,17 @@ bool is_address(int family, const std::string& text) {
     return ::inet_pton(family, text.c_str(), room.data()) == 1;
 }
 
+// What a broker takes as one or more levels of a topic, and a dashboard as its prefix.
+void check_prefix(Section& section, const std::string& prefix) {
+    constexpr std::string_view letters = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-/";
+    constexpr std::size_t longest = 100;
+    const bool whole = !prefix.starts_with('/') && !prefix.ends_with('/') && prefix.find("//") == std::string::npos;
+    if (!prefix.empty() && prefix.size() <= longest && whole && prefix.find_first_not_of(letters) == std::string::npos)
+        return;
+    section.fault("discovery_prefix", fmt::format("'{}' is no prefix of topics", prefix),
+                  "letters, digits, '_' and '-', in levels with '/' between them: homeassistant");
+}
+
 // The client would say only that it didn't connect, each time that it tries.
 void check_host(Section& section, const std::string& host) {
     const std::string alone = "a name or an address alone; the port has its own key";
@@ -168,6 +183,8 @@ void read_mqtt(Section& top, Draft& draft) {
     mqtt.remote_reset = section.flag_or_usual("remote_reset");
     mqtt.slowest = section.duration_or_usual("slowest");
     mqtt.fastest = section.duration_or_usual("fastest");
+    mqtt.discovery_prefix = section.text("discovery_prefix").value_or("");
+    if (section.has("discovery_prefix")) check_prefix(section, mqtt.discovery_prefix);
     if (mqtt.fastest >= mqtt.slowest)
         section.fault(
             "fastest",

@@ -34,4 +34,18 @@ private:
 /// Paths of the captures in a folder, the oldest first (by number: the clock may have been wrong).
 std::vector<std::string> captures_in(const std::string& folder);
 
+/// The newest `most` of them as a JSON array, the oldest first: name, wall (ISO 8601 UTC), cause and size in bytes. Of
+/// a file that can't be read, or is no capture, wall and cause are empty.
+std::string capture_list(const std::string& folder, std::size_t most);
+
+/// A part of one, of whole lines where one ends in it.
+struct CapturePart {
+    std::string name{};
+    std::uint64_t offset = 0, size = 0;  ///< size: of the whole file
+    std::string text{};
+    std::string error{};  ///< why there is none
+};
+/// Read-only; `name` is a file's own, in this folder, and nothing else. At most `most` bytes from `offset` on.
+CapturePart capture_part(const std::string& folder, const std::string& name, std::uint64_t offset, std::size_t most);
+
 }  // namespace dekeyd::formats

@@ -55,6 +55,14 @@ test("transmissions of today, newest first, and their sum", () => {
   expect(ofToday(device, noon + 86400_000).length).toBe(1);
 });
 
+test("captures on the amplifier's disk, as far as the list can be read", () => {
+  put("recorder/on-disk", [{ name: "000001-a.csv", wall: "2026-03-01T07:08:09.123Z", cause: "VSWR too high", size: 40960 }, 7, { name: 3 }]);
+  expect(device.onDisk.map((one) => [one.name, one.wall, one.cause, one.size])).toEqual([
+    ["000001-a.csv", Date.UTC(2026, 2, 1, 7, 8, 9, 123), "VSWR too high", 40960], ["", NaN, "", 0]]);
+  put("recorder/on-disk", "no list");
+  expect(device.onDisk).toEqual([]);
+});
+
 test("exposure is taken whole, or not at all", () => {
   put("service/plan", { exposure: null });
   expect(device.exposure).toBeNull();

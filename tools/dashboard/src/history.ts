@@ -1,9 +1,11 @@
-// The last hour, a sample a second, in arrays that never grow.
+// The last hour, a sample a second, in arrays that never grow; or what dekeyd has kept of a longer time.
+import { highOf, lowOf } from "./trends";
+import type { Bin } from "./past";
 
 export const hour = 3600;
-const mostSeries = 40;
+const mostSeries = 60;
 /// Without a sample for so long the drawn lines break.
-const gapAfter_s = 4;
+const usualGap_s = 4;
 
 export class History {
   private readonly room: number;
@@ -13,7 +15,10 @@ export class History {
   private start = 0;
   private count = 0;
 
-  constructor(room = hour) {
+  constructor(
+    room = hour,
+    private readonly gapAfter_s = usualGap_s,
+  ) {
     this.room = room;
     this.time = new Float64Array(room);
     this.permitted = new Int8Array(room);
@@ -33,10 +38,51 @@ export class History {
     if (last !== null && at <= last) {
       if (last - at < 1) return;
       this.clear();
-    } else if (last !== null && at - last > gapAfter_s) {
+    } else if (last !== null && at - last > this.gapAfter_s) {
       this.put(last + (at - last) / 2, -1, new Map());
     }
     this.put(at, permitted === null ? -1 : permitted ? 1 : 0, values);
+  }
+
+  /// What was measured while this page wasn't there to see it. What it saw itself stays. `shift_s`: from the daemon's clock
+  /// to the viewer's.
+  fill(bins: Bin[], shift_s: number): void {
+    const own = this.samples();
+    const seen = (at: number) => {
+      const index = this.first(at - 1);
+      return index < this.count && this.time_at(index) < at + 1;
+    };
+    const late = bins
+      .filter((bin) => !seen(bin.at + shift_s))
+      .map((bin) => ({ at: bin.at + shift_s, permitted: bin.permitted, values: bin.means }));
+    if (!late.length) return;
+    this.clear();
+    for (const one of [...own, ...late].sort((a, b) => a.at - b.at)) this.add(one.at, one.permitted, one.values);
+  }
+
+  /// Anew, of bins alone, with their smallest and largest beside each mean.
+  replace(bins: Bin[], shift_s: number): void {
+    this.clear();
+    for (const bin of bins) {
+      const values = new Map(bin.means);
+      for (const [id, value] of bin.lows) values.set(lowOf(id), value);
+      for (const [id, value] of bin.highs) values.set(highOf(id), value);
+      this.add(bin.at + shift_s, bin.permitted, values);
+    }
+  }
+
+  /// Without the breaks.
+  private samples(): { at: number; permitted: boolean | null; values: Map<string, number | null> }[] {
+    const all = [];
+    for (let i = 0; i < this.count; ++i) {
+      const index = (this.start + i) % this.room;
+      const values = new Map<string, number | null>();
+      for (const [id, own] of this.series) if (!Number.isNaN(own[index]!)) values.set(id, own[index]!);
+      const permitted = this.permitted[index]!;
+      if (permitted < 0 && !values.size) continue;
+      all.push({ at: this.time[index]!, permitted: permitted < 0 ? null : permitted === 1, values });
+    }
+    return all;
   }
 
   clear(): void {

@@ -4,8 +4,9 @@ import { html, nothing, render } from "lit-html";
 import type { Command } from "./acts";
 import { describeBanner } from "./banner";
 import { choices } from "./choices";
-import { el, mark, show } from "./dom";
+import { el, mark, save, show } from "./dom";
 import { fail, hasFailed } from "./failure";
+import { Fetches } from "./fetched";
 import { cardsOf } from "./fleet";
 import { History } from "./history";
 import { byNearness, describeRung, limitsAtRest, limitsNow } from "./ladder";
@@ -13,6 +14,7 @@ import { fitting, language, languages, t, useLanguage } from "./language";
 import { Broker } from "./link";
 import { Fleet, type Device, type Moment } from "./model";
 import { judgeNews, type Link, type News } from "./news";
+import { Past, reach_s, type Level } from "./past";
 import { hashOf, placeOf, type Place } from "./place";
 import "./style.css";
 import { highOf, lowOf } from "./trends";
@@ -36,12 +38,16 @@ const fleet = new Fleet();
 let place: Place = placeOf(location.hash);
 let chosen = "";
 let history = new History();
+let past = new Past();
+let thinned = new History();
+let filled = ""; ///< what of the past is drawn
 let sampled: number | null = null; ///< sequence of the last sample
 let link: Link = "connecting";
 let linkSince = moment();
 let pictureDue = false;
 let trendsDrawn = 0;
 let beaten = 0;
+const wantedLevels = new Set<Level>();
 let order: string[] = []; ///< of the ladder's rows, as they stand
 
 useLanguage(choices.language() || fitting(navigator.languages));
@@ -49,7 +55,11 @@ showDbm(choices.dbm());
 
 const banner = new BannerView();
 const ladder = new LadderView();
-const trends = new TrendsView();
+const trends = new TrendsView(() => {
+  trendsDrawn = 0;
+  choose();
+  picture();
+});
 const capture = new CaptureView();
 const openCapture = (one: Parameters<CaptureView["open"]>[0], at: number | null) => {
   const device = fleet.get(chosen);
@@ -57,7 +67,11 @@ const openCapture = (one: Parameters<CaptureView["open"]>[0], at: number | null)
 };
 const events = new EventsView(openCapture);
 const incidents = new IncidentsView(openCapture);
-const details = new DetailsView();
+const fetches = new Fetches();
+const details = new DetailsView(fetches, (file) => {
+  if (broker.send(`homie/5/${chosen}/recorder/fetch/set`, file)) fetches.start(file);
+  picture();
+});
 const cards = new FleetView();
 const name = el("p", { class: "device" });
 const tools = el("div", { class: "tools", role: "region" });
@@ -76,6 +90,19 @@ const halted = el("div", { class: "halted", "aria-hidden": "true" });
 const broker = new Broker(new URL("/mqtt", location.href.replace(/^http/, "ws")).href, {
   message(topic, payload, retained) {
     const now = moment();
+    const ofPast = `dekeyd/${chosen}/history/`;
+    if (chosen && topic.startsWith(ofPast)) {
+      past.take(topic.slice(ofPast.length), payload);
+      trendsDrawn = 0;
+      later();
+      return;
+    }
+    if (chosen && topic === `dekeyd/${chosen}/capture`) {
+      const whole = fetches.take(payload);
+      if (whole) save(`${chosen}-${whole.name}`, whole.text);
+      later();
+      return;
+    }
     const happened = fleet.take(topic, payload, retained, now);
     choose();
     const device = fleet.get(chosen);
@@ -118,12 +145,19 @@ function choose(): void {
     if (chosen) fleet.forgetValues(chosen);
     chosen = id;
     history = new History();
+    past = new Past();
+    wantedLevels.clear();
+    filled = "";
     sampled = null;
     order = [];
     trendsDrawn = 0;
   }
   const topics = ["$state", "$description", "service/summary", "service/plan"].map((one) => `homie/5/+/${one}`);
-  if (chosen) topics.push(`homie/5/${chosen}/#`, `dekeyd/${chosen}/event`);
+  if (chosen) {
+    wantedLevels.add("hour").add(trends.level);
+    topics.push(`homie/5/${chosen}/#`, `dekeyd/${chosen}/event`, `dekeyd/${chosen}/capture`);
+    for (const level of wantedLevels) topics.push(`dekeyd/${chosen}/history/${level}/+`);
+  }
   broker.follow(topics);
 }
 
@@ -132,6 +166,27 @@ function go(): void {
   if (place.view !== "fleet" && fleet.known().some((one) => one.id === place.id)) choices.keepAmplifier(place.id);
   choose();
   picture();
+}
+
+/// What is drawn: the page's own hour, filled up with what dekeyd has kept of it; or a longer time, of that alone.
+function drawnPast(device: Device | undefined, now: Moment): History {
+  const level = trends.level;
+  // Before the first live word it isn't known how far apart both clocks are.
+  if (!device || (device.news === null && device.connection === "ready")) return history;
+  const shift_s = device.clockOffset / 1000;
+  const key = `${level} ${past.count(level)} ${Math.round(shift_s / 10)}`;
+  if (key !== filled) {
+    filled = key;
+    const bins = past.bins(level, now.wall / 1000 - shift_s);
+    if (level === "hour") {
+      history.fill(bins, shift_s);
+    } else {
+      const step = bins[0]?.step ?? 1;
+      thinned = new History(Math.ceil(reach_s[level] / step) * 2, 1.5 * step);
+      thinned.replace(bins, shift_s);
+    }
+  }
+  return level === "hour" ? history : thinned;
 }
 
 function sample(device: Device, now: Moment): void {
@@ -210,7 +265,7 @@ function drawDevice(device: Device | undefined, news: News, now: Moment): void {
   for (const part of [events.root, incidents.root, details.root]) mark(part, "data-stale", news.fresh ? null : "yes");
   if (now.steady - trendsDrawn > 900 || trends.root.hasAttribute("data-stale") === news.fresh) {
     trendsDrawn = now.steady;
-    trends.show(device, history, !news.fresh);
+    trends.show(device, drawnPast(device, now), !news.fresh);
   }
 }
 

@@ -134,6 +134,14 @@ export interface Transmission {
   ended: string;
 }
 
+/// A file on the amplifier's disk, with each step of the seconds around a trip.
+export interface KeptCapture {
+  name: string;
+  wall: number; ///< ms since 1970 by the daemon's clock
+  cause: string;
+  size: number; ///< bytes
+}
+
 export interface ExposureCase {
   name: string;
   w_per_m2: number | null;
@@ -171,6 +179,7 @@ export interface Device {
   exposure: Exposure | null;
   captures: Map<string, Capture>; ///< by their place
   transmissions: Transmission[]; ///< the last ones, oldest first
+  onDisk: KeptCapture[]; ///< oldest first
   permit: boolean | null;
   state: string;
   reason: string;
@@ -195,6 +204,7 @@ export const keptHappenings = 200;
 const largestPayload = 256 * 1024;
 const mostDevices = 64;
 const mostValues = 600;
+const mostListed = 200;
 
 type Json = Record<string, unknown>;
 
@@ -234,6 +244,7 @@ function newDevice(id: string): Device {
     exposure: null,
     captures: new Map(),
     transmissions: [],
+    onDisk: [],
     permit: null,
     state: "",
     reason: "",
@@ -275,6 +286,7 @@ export class Fleet {
     if (!device) return;
     for (const map of [device.values, device.alerts, device.captures]) map.clear();
     device.transmissions = [];
+    device.onDisk = [];
     device.happenings = [];
   }
 
@@ -357,13 +369,26 @@ function takeValue(
     takePlan(device, text);
     return [];
   }
-  if (node === "service" && property === "recent") return takeHappenings(device, rowsOf(text, "events"), false);
+  if ((node === "service" && property === "recent") || (node === "recorder" && property === "trips"))
+    return takeHappenings(device, rowsOf(text, "events"), false);
   if (node === "service" && property === "sensors") {
     takeChannels(device, text);
     return [];
   }
   if (node === "recorder" && property === "transmissions") {
     device.transmissions = takeTransmissions(text);
+    return [];
+  }
+  if (node === "recorder" && property === "on-disk") {
+    device.onDisk = rowsOf(text, "")
+      .filter((row) => row !== null)
+      .slice(-mostListed)
+      .map((row) => ({
+        name: str(row["name"]),
+        wall: Date.parse(str(row["wall"])),
+        cause: str(row["cause"]),
+        size: num(row["size"]) ?? 0,
+      }));
     return [];
   }
   if (node === "recorder" && /^capture-[1-9]$/.test(property)) {

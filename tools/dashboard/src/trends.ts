@@ -32,12 +32,16 @@ export interface Chart {
 export const lowOf = (id: string) => `${id}<`;
 export const highOf = (id: string) => `${id}>`;
 
-export function charts(device: Device): Chart[] {
+/// `thinned`: each curve has the smallest and largest of its time beside it.
+export function charts(device: Device, thinned = false): Chart[] {
   const measured = device.nodes.get("measurements")?.properties;
+  const banded = (id: string) => ({ low: lowOf(id), high: highOf(id) });
   const role = (name: string) => device.roles.get(name) ?? name;
   const curve = (id: string, style: 0 | 1 | 2, more: Partial<Curve> = {}): Curve[] => {
     const property = measured?.get(id);
-    return property ? [{ id, label: property.name, unit: property.unit, style, ...more }] : [];
+    return property
+      ? [{ id, label: property.name, unit: property.unit, style, ...(thinned ? banded(id) : {}), ...more }]
+      : [];
   };
   const levels = (id: string): Level[] =>
     limitsNow(device)
@@ -46,7 +50,6 @@ export function charts(device: Device): Chart[] {
         value: limit.trip,
         label: (limit.trips ? t.trends.tripsAt : t.trends.warnsAt)(withUnit(limit.trip, limit.unit)),
       }));
-  const banded = (id: string) => ({ low: lowOf(id), high: highOf(id) });
   const all: Chart[] = [
     {
       id: "heat",

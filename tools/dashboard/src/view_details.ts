@@ -3,6 +3,7 @@ import { html, nothing, render } from "lit-html";
 
 import { chainRow, metres, ofToday, totals } from "./details";
 import { el } from "./dom";
+import type { Fetches } from "./fetched";
 import { t, wordFor } from "./language";
 import type { Channel, Device, Property } from "./model";
 import { clock, duration, number, shown, withUnit } from "./words";
@@ -22,7 +23,9 @@ export function suspicion(channel: Channel): string {
 
 const figure = (value: number | null, unit: string) => (value === null ? "–" : shown(value, unit));
 
-function table(label: string, columns: string[], rows: { cells: string[]; quality?: string }[]) {
+type Cell = string | ReturnType<typeof html>;
+
+function table(label: string, columns: string[], rows: { cells: Cell[]; quality?: string }[]) {
   if (!rows.length) return nothing;
   return html`<div class="scroll" tabindex="0" role="group" aria-label=${label}><table><thead><tr>${columns.map((title) => html`<th scope="col">${title}</th>`)}</tr></thead>
     <tbody>${rows.map(({ cells, quality }) => html`<tr data-quality=${quality ?? nothing}><th scope="row">${cells[0]}</th>${cells.slice(1).map((cell) => html`<td>${cell}</td>`)}</tr>`)}</tbody></table></div>`;
@@ -53,6 +56,30 @@ function transmissions(device: Device | undefined, now: number) {
       })),
     ),
     html`<p class="note">${totals(rows)} ${t.details.all}</p>`,
+  );
+}
+
+function fetchCell(name: string, fetches: Fetches, ask: (name: string) => void): Cell {
+  const state = fetches.state(name);
+  if (typeof state === "number") return `${Math.round(state * 100)} %`;
+  return html`<button type="button" class="csv" @click=${() => ask(name)}>${t.details.fetch}</button>${state ? ` ${state}` : ""}`;
+}
+
+function captures(device: Device | undefined, now: number, fetches: Fetches, ask: (name: string) => void) {
+  const rows = [...(device?.onDisk ?? [])].reverse().map((one) => ({
+    cells: [
+      one.name,
+      clock(one.wall + device!.clockOffset, now),
+      one.cause || "–",
+      `${Math.max(1, Math.round(one.size / 1024))} KiB`,
+      fetchCell(one.name, fetches, ask),
+    ],
+  }));
+  return part(
+    "captures",
+    t.details.captures,
+    table(t.details.captures, t.details.captureColumns, rows),
+    html`<p class="note">${rows.length ? t.details.capturesWhere : t.details.noCaptures}</p>`,
   );
 }
 
@@ -133,6 +160,12 @@ function service(device: Device | undefined, broker: string) {
 export class DetailsView {
   readonly root = el("section", { class: "details", "aria-labelledby": "details-title" });
 
+  /// `ask`: for a capture by its name.
+  constructor(
+    private readonly fetches: Fetches,
+    private readonly ask: (name: string) => void,
+  ) {}
+
   show(device: Device | undefined, broker: string, now: number): void {
     const chains = (device?.chains ?? []).map((chain) => {
       const row = chainRow(device!, chain);
@@ -141,7 +174,7 @@ export class DetailsView {
     render(
       html`<h2 id="details-title">${t.details.title}</h2>${transmissions(device, now)}
       ${part("chains", t.details.chains, table(t.details.chainsLabel, t.details.chainColumns, chains), html`<p class="note">${t.details.workedBack}</p>`)}
-      ${exposure(device)}${sensors(device)}${service(device, broker)}`,
+      ${captures(device, now, this.fetches, this.ask)}${exposure(device)}${sensors(device)}${service(device, broker)}`,
       this.root,
     );
   }

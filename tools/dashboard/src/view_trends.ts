@@ -5,6 +5,7 @@ import type uPlot from "uplot";
 import { ink, Stack, type Strip } from "./chart";
 import { el, mark, say, show } from "./dom";
 import type { History } from "./history";
+import type { Level } from "./past";
 import { t } from "./language";
 import { markLevel, markMoment, withMarks } from "./marks";
 import { viewersTime, type Device } from "./model";
@@ -15,7 +16,10 @@ const windows = [
   ["five", 300],
   ["twenty", 1200],
   ["hour", 3600],
+  ["day", 86400],
+  ["month", 31 * 86400],
 ] as const;
+const followed_s = 3600; ///< so far back a sample a second is kept
 
 interface Line {
   chart: Chart;
@@ -42,7 +46,8 @@ export class TrendsView {
   private device: Device | undefined;
   private history: History | undefined;
 
-  constructor() {
+  /// `turned`: another time is to be shown.
+  constructor(private readonly turned: () => void) {
     this.stack = new Stack(this.body, "trends", true, {
       zoomed: (range) => this.zoomed(range),
       whole: () => this.follow(),
@@ -58,11 +63,16 @@ export class TrendsView {
     });
   }
 
+  /// What is needed of the past for the time that is shown.
+  get level(): Level {
+    return this.window <= followed_s ? "hour" : this.window <= 86400 ? "day" : "month";
+  }
+
   show(device: Device | undefined, history: History | undefined, stale: boolean): void {
     this.device = device;
     this.history = history;
     mark(this.root, "data-stale", stale ? "yes" : null);
-    const found = device && history && history.length > 1 ? charts(device) : [];
+    const found = device && history && history.length > 1 ? charts(device, this.window > followed_s) : [];
     this.frame(found.length > 0);
     const key = device
       ? `${device.id} ${innerWidth >= 1060} ${getComputedStyle(document.documentElement).fontSize} ${JSON.stringify(found)}`
@@ -85,7 +95,8 @@ export class TrendsView {
         ([name, seconds]) => html`<label><input type="radio" name="window"
         value=${seconds} .checked=${seconds === this.window} @change=${() => {
           this.window = seconds;
-          this.follow();
+          this.zoom = null;
+          this.turned();
         }}><span>${t.trends[name]}</span></label>`,
       )}</fieldset>
       <button type="button" class="whole" ?hidden=${this.zoom === null} @click=${() => this.follow()}>${t.trends.follow}</button></div>
@@ -131,6 +142,7 @@ export class TrendsView {
   }
 
   private timeText(time: number): string {
+    if (this.window > 86400) return clock(time * 1000, 0).slice(5, 10);
     const text = clock(time * 1000, time * 1000);
     return this.zoom && this.zoom[1] - this.zoom[0] < 240 ? text : text.slice(0, 5);
   }
