@@ -177,11 +177,12 @@ export class StandIn {
   async past(minutes: number, hours: number): Promise<void> {
     const [minute, hour] = [Math.floor(Date.now() / 60000), Math.floor(Date.now() / 3600000)];
     const permit = { d: 0, m: [1] };
+    const all = (value: number) => Array.from({ length: 120 }, () => value);
     for (let back = minutes; back >= 1; --back) {
       await this.putPast(`hour/${(minute - back) % 60}`, (minute - back) * 60, 1, 60, { forward: { d: 0, m: [100 - back] }, permit });
     }
     for (let back = hours; back >= 1; --back) {
-      await this.putPast(`day/${(hour - back) % 24}`, (hour - back) * 3600, 30, 120, { forward: { d: 0, m: [50], l: [5], h: [7] }, permit });
+      await this.putPast(`day/${(hour - back) % 24}`, (hour - back) * 3600, 30, 120, { forward: { d: 0, m: [50], l: all(5), h: all(7) }, permit });
     }
   }
 

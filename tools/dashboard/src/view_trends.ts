@@ -10,7 +10,7 @@ import { t } from "./language";
 import { markLevel, markMoment, withMarks } from "./marks";
 import { viewersTime, type Device } from "./model";
 import { charts, forecastWords, scaleRange, type Chart } from "./trends";
-import { clock, duration, shown, withUnit } from "./words";
+import { clock, duration, number, shown } from "./words";
 
 const windows = [
   ["five", 300],
@@ -212,11 +212,13 @@ export class TrendsView {
     if (!history?.length) return;
     const last = history.last!;
     const index = this.cursor === null ? history.length - 1 : Math.min(history.length - 1, history.first(this.cursor));
-    say(this.at, this.cursor === null ? "" : t.trends.at(clock(this.cursor * 1000, last * 1000)));
+    const old = stale || this.window > followed_s; // a thinned time ends some minutes ago
+    const shownAt = this.cursor ?? (this.window > followed_s ? last : null);
+    say(this.at, shownAt === null ? "" : t.trends.at(clock(shownAt * 1000, Date.now())));
     const when =
       this.cursor !== null
         ? t.time.ago(duration(last - this.cursor))
-        : stale
+        : old
           ? clock(last * 1000, last * 1000)
           : t.trends.now;
     this.lines.forEach(({ chart, data, rows }, i) => {
@@ -229,7 +231,7 @@ export class TrendsView {
         const low = curve.low ? data[row + 1]![index] : null;
         const high = curve.high ? data[row + 2]![index] : null;
         if (value !== null && typeof low === "number" && typeof high === "number" && high < 1e6)
-          text += ` ${t.trends.to(withUnit(low, ""), withUnit(high, ""))}`;
+          text += ` ${t.trends.to(number(low, curve.unit), number(high, curve.unit))}`;
         say(drawn.values[j]!, text);
         parts.push(value === null ? t.trends.notMeasured(curve.label) : `${curve.label} ${text}`);
       });
