@@ -16,6 +16,7 @@
 #include "core/protection.hpp"
 #include "recording/latest_history.hpp"
 #include "recording/storage_state.hpp"
+#include "store/captures/store.hpp"
 #include "store/proof_record.hpp"
 
 namespace dekeyd {

@@ -4,7 +4,7 @@
 #include <fstream>
 #include <nlohmann/json.hpp>
 
-#include "store/capture_store.hpp"
+#include "store/captures/store.hpp"
 #include "temporary_folder.hpp"
 
 using namespace dekeyd;
