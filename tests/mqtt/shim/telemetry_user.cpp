@@ -1,4 +1,5 @@
-// Preloaded: this machine knows the telemetry's user, by the number in TELEMETRY_USER.
+// Preloaded: this machine knows the telemetry's user, by the number in TELEMETRY_USER, in the place of the first in the
+// file.
 #include <dlfcn.h>
 #include <pwd.h>
 
@@ -9,7 +10,8 @@
 extern "C" int fgetpwent_r(FILE* file, passwd* entry, char* room, size_t size, passwd** found) {
     static char name[] = "dekeyd-telemetry";
     const char* const user = std::getenv("TELEMETRY_USER");
-    if (user != nullptr) {
+    if (user != nullptr && std::ftell(file) == 0) {
+        for (int c = std::fgetc(file); c != '\n' && c != EOF;) c = std::fgetc(file);
         *entry = {};
         entry->pw_name = name;
         entry->pw_uid = static_cast<uid_t>(std::strtoul(user, nullptr, 10));
