@@ -71,7 +71,7 @@ MENDS = [
         "old": "if (line_number_ == 1) crlf_ = line_.ends_with('\\r');",
         "new": "if (line_number_ == 1) crlf_ = false;",
         "target": "recorder_test",
-        "finds": ["tests/recorder_test", "-tc=*line breaks of another system*"],
+        "finds": ["tests/recorder/recorder_test", "-tc=*line breaks of another system*"],
     },
     {
         "finding": "old-bins-in-a-new-piece",
