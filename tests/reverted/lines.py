@@ -103,7 +103,7 @@ MENDS = [
     {
         "finding": "any-csv-for-a-capture",
         "says": "Another file of the captures' folder is given out as a capture.",
-        "file": "daemon/store/capture_store.cpp",
+        "file": "daemon/store/captures/store.cpp",
         "old": '!name.ends_with(".csv") || !number_of(name) ||',
         "new": '!name.ends_with(".csv") ||',
         "target": "formats_test",
