@@ -368,6 +368,23 @@ TEST_CASE("an event takes the snapshot of its own step, though a newer one is th
     CHECK(bench.stop());
 }
 
+TEST_CASE("a hold's entry says its reason, and no other event's does") {
+    Bench bench;
+    bench.state.notes.put_hold(core::Origin::local, {.at_s = 7, .reason = "climber on the mast"});
+    bench.start();
+    const core::Event released{
+        .at = monotonic_now(), .number = 2, .kind = core::EventKind::released, .origin = core::Origin::local};
+    core::Event held = released;
+    held.number = 1;
+    held.kind = core::EventKind::held;
+    for (const core::Event& event : {held, released}) REQUIRE(bench.events.push(event));
+    bench.recorder->wake().ring();
+    REQUIRE(test::eventually([&] { return bench.state.journal_durable == 2; }));
+    CHECK(bench.entry(1)["text"].get<std::string>().find("climber on the mast") != std::string::npos);
+    CHECK(bench.entry(2)["text"].get<std::string>().find("climber on the mast") == std::string::npos);
+    CHECK(bench.stop());
+}
+
 TEST_CASE("a journal that ends in a torn write is mended, and said to be; one that is whole is found as it was") {
     Bench bench;
     bench.start();
