@@ -176,6 +176,7 @@ struct Configuration {
     std::optional<double> circulator_rating_w;      ///< of its load
     std::optional<double> one_db_forward_w;         ///< forward power at 1 dB of compression
     std::optional<double> maximum_drive_w;
+    std::optional<double> maximum_current_a, nominal_supply_v;
     std::optional<AntennaConfig> antenna;
     std::vector<ExposureCase> exposure;
     double ground_factor = core::ground_usual;

@@ -5,10 +5,9 @@
 #include "configuration/delay.hpp"
 #include "configuration/parts.hpp"
 #include "configuration/raw_bounds.hpp"
+#include "configuration/summary.hpp"
 
 namespace dekeyd::formats {
-namespace {
-
 std::string_view driver_words(BusDriver driver) {
     switch (driver) {
         case BusDriver::w1: return "1-Wire thermometers";
@@ -18,6 +17,8 @@ std::string_view driver_words(BusDriver driver) {
     }
     return "bus";
 }
+
+namespace {
 
 std::string lower_first(std::string_view name) {
     std::string result{name};
@@ -75,6 +76,8 @@ std::string leave_words(const core::LimitPlan& limit, core::Unit unit) {
     return fmt::format("permits again when {}", gone);
 }
 
+}  // namespace
+
 std::string limit_sentence(const Configuration& configuration, const core::LimitPlan& limit) {
     const core::Plan& plan = configuration.plan;
     const core::QuantityInfo info = core::describe(plan, limit.watch);
@@ -118,6 +121,8 @@ std::string limit_sentence(const Configuration& configuration, const core::Limit
     return fmt::format("{}{}; {}. At worst {} from the sensor to the line{} ({}).{}", cause, gate, leave,
                        show(worst.total()), looks, limit.id, warn);
 }
+
+namespace {
 
 void add_sensors(const Configuration& configuration, std::vector<std::string>& sentences) {
     for (const BusConfig& bus : configuration.buses) {

@@ -14,6 +14,7 @@ import unittest
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent / "integration"))
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent))
 import closed_loop_test  # noqa: E402
+import sheet_test  # noqa: E402
 from evening_test import Terminal  # noqa: E402
 import station  # noqa: E402
 
@@ -138,6 +139,10 @@ class Road(station.StationTest):
         s.configuration.write_text(text)
         self.assertLessEqual(blanks, MOST_BLANKS)
         self.assertIn(": no faults.", self.ctl("check", s.configuration))
+        page = self.ctl("sheet", s.configuration)
+        sheet_test.looked_at(self, page)
+        if os.environ.get("DEKEYD_SHEETS"):  # a folder, for who wants to look at them
+            (pathlib.Path(os.environ["DEKEYD_SHEETS"]) / f"{name}.html").write_text(page)
         s.configuration.write_text(self.machine_s(text, s))
         self.assertIn("reads sensibly", self.ctl("check", "--here", s.configuration))
         self.stamp = lambda what: print(f"{name}: {what} after {time.monotonic() - began:.0f} s", flush=True)

@@ -88,11 +88,11 @@ std::string amiss(const CLI::App& app, const CLI::ParseError& error) {
 // By the person's question; in this order in the help, the manual page and the completion.
 struct Group {
     std::string_view question;
-    std::array<std::string_view, 8> commands;
+    std::array<std::string_view, 9> commands;
 };
 constexpr std::array groups{
     Group{"Set up: is it wired and written right?",
-          {"find", "check", "keys", "plan", "explain", "commission", "calibrate", "adopt"}},
+          {"find", "check", "keys", "plan", "explain", "commission", "calibrate", "adopt", "sheet"}},
     Group{"Daily: may it transmit?", {"status", "watch", "follow", "hold", "release", "reset"}},
     Group{"Prove: does it still protect?", {"prove"}},
     Group{"Look back: what happened?", {"log", "record", "replay"}},
@@ -242,6 +242,17 @@ void CommandLine::add_paper_commands() {
                   "Example:\n  dekeyctl plan config/dekeyd.yaml", [this] { return run_plan(paper_); });
     command->add_option("file", paper_.file, "the configuration")->type_name(a_file)->required();
     command->add_flag("--json", paper_.json, "the same figures as JSON");
+    add_sheet_command();
+}
+
+void CommandLine::add_sheet_command() {
+    CLI::App* const command =
+        add("sheet", "A page to print: this station's drawing, wires, ports, limits, what to do on a trip, labels",
+            "Example:\n  dekeyctl sheet config/dekeyd.yaml > station.html", [this] { return run_sheet(sheet_); });
+    command->add_option("file", sheet_.file, "the configuration")->type_name(a_file)->capture_default_str();
+    command->add_option("-o,--output", sheet_.output, "the page's file; default: standard output")->type_name(a_file);
+    command->add_flag("--overwrite", sheet_.overwrite, "in the place of a file that is there already");
+    command->add_flag("--json", sheet_.json, "what was written, as JSON; without a file the page itself in it");
 }
 
 void CommandLine::add_sensor_commands() {

@@ -28,6 +28,7 @@ private:
     void add_state_commands();
     void add_paper_commands();
     void add_follow_command();
+    void add_sheet_command();
     void add_sensor_commands();
     void add_proof_command();
     void add_history_commands();
@@ -44,6 +45,7 @@ private:
     bool end_commissioning_ = false;
     CheckOptions check_;
     KeysOptions keys_;
+    SheetOptions sheet_;
     CalibrateOptions calibrate_;
     FindOptions find_;
     AdoptOptions adopt_;

@@ -58,6 +58,15 @@ int run_explain(const PaperOptions& options);
 /// The level budget before anything is keyed.
 int run_plan(const PaperOptions& options);
 
+struct SheetOptions {
+    std::string file = "/etc/dekeyd/dekeyd.yaml";
+    std::string output;      ///< empty: standard output
+    bool overwrite = false;  ///< in the place of a file that is there
+    bool json = false;
+};
+/// The station's printable page.
+int run_sheet(const SheetOptions& options);
+
 struct CalibrateOptions {
     std::string socket;
     std::string file;       ///< the configuration that the daemon runs with

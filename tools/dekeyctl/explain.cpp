@@ -30,16 +30,6 @@ std::string percent_pair(double half_width_db) {
     return fmt::format("{:+.0f} % {:+.0f} %", percent.low, percent.high);
 }
 
-std::string law(const core::Detector& detector) {
-    if (const auto* log = std::get_if<core::LogDetector>(&detector))
-        return fmt::format("a log law of {:g} mV/dB with its intercept at {:g} dBm", 1000.0 * log->slope_v_per_db,
-                           log->intercept_dbm);
-    if (const auto* table = std::get_if<core::TableDetector>(&detector))
-        return fmt::format("a table of {} points from {:g} to {:g} dBm, linear in dB between them",
-                           table->points.size(), table->points.front().dbm, table->points.back().dbm);
-    return fmt::format("a square law of {:g} mV/mW", std::get<core::SquareLawDetector>(detector).volts_per_watt);
-}
-
 double shift_db(const core::PowerChain& chain) {
     return chain.coupling_db + chain.pads_db + chain.cable_db + chain.waveform_db;
 }
@@ -245,6 +235,16 @@ void add_vswr(Rows& rows, const formats::Configuration& configuration) {
 }
 
 }  // namespace
+
+std::string law(const core::Detector& detector) {
+    if (const auto* log = std::get_if<core::LogDetector>(&detector))
+        return fmt::format("a log law of {:g} mV/dB with its intercept at {:g} dBm", 1000.0 * log->slope_v_per_db,
+                           log->intercept_dbm);
+    if (const auto* table = std::get_if<core::TableDetector>(&detector))
+        return fmt::format("a table of {} points from {:g} to {:g} dBm, linear in dB between them",
+                           table->points.size(), table->points.front().dbm, table->points.back().dbm);
+    return fmt::format("a square law of {:g} mV/mW", std::get<core::SquareLawDetector>(detector).volts_per_watt);
+}
 
 void add(Rows& rows, const std::string& text) {
     for (std::string& row : paragraph(text, rows.width)) rows.push_back(std::move(row));

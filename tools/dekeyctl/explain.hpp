@@ -2,6 +2,7 @@
 #pragma once
 
 #include <nlohmann/json_fwd.hpp>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -26,9 +27,15 @@ nlohmann::ordered_json plan_json(const formats::Configuration& configuration);
 /// caution. Empty where no antenna is configured.
 std::vector<std::string> exposure_rows(const formats::Configuration& configuration, std::size_t width = usual_width);
 
+/// "a log law of -24.4 mV/dB with its intercept at 19.6 dBm".
+std::string law(const core::Detector& detector);
+
 /// A heading, and paragraphs wrapped to `width` columns below it, each indented.
 std::vector<std::string> paragraph(const std::string& text, std::size_t width = usual_width,
                                    const std::string& indent = "  ");
+
+/// The configuration; without one its faults are `check`'s to show, and here their number and the way there are told.
+std::optional<formats::Configuration> load_or_say(const std::string& file);
 
 /// Rows of a screen, and how wide its paragraphs are.
 struct Rows : std::vector<std::string> {

@@ -13,15 +13,6 @@
 namespace dekeyd::ctl {
 namespace {
 
-/// Faults are `check`'s to show; here their number and the way there.
-std::optional<formats::Configuration> load(const std::string& file) {
-    formats::Loaded loaded = formats::load_configuration_file(file);
-    if (loaded.configuration) return std::move(loaded.configuration);
-    fmt::print(stderr, "{}: {} fault{}; 'dekeyctl check {}' shows {}\n", printable(file), loaded.faults.size(),
-               loaded.faults.size() == 1 ? "" : "s", printable(file), loaded.faults.size() == 1 ? "it" : "them");
-    return std::nullopt;
-}
-
 std::size_t width() {
     return std::min<std::size_t>(look_of(stdout).width, 96);
 }
@@ -35,15 +26,23 @@ void print(const std::vector<std::string>& rows) {
 
 }  // namespace
 
+std::optional<formats::Configuration> load_or_say(const std::string& file) {
+    formats::Loaded loaded = formats::load_configuration_file(file);
+    if (loaded.configuration) return std::move(loaded.configuration);
+    fmt::print(stderr, "{}: {} fault{}; 'dekeyctl check {}' shows {}\n", printable(file), loaded.faults.size(),
+               loaded.faults.size() == 1 ? "" : "s", printable(file), loaded.faults.size() == 1 ? "it" : "them");
+    return std::nullopt;
+}
+
 int run_explain(const PaperOptions& options) {
-    const auto configuration = load(options.file);
+    const auto configuration = load_or_say(options.file);
     if (!configuration) return exit_refused;
     options.json ? print_json(explain_json(*configuration)) : print(explain(*configuration, width()));
     return exit_done;
 }
 
 int run_plan(const PaperOptions& options) {
-    const auto configuration = load(options.file);
+    const auto configuration = load_or_say(options.file);
     if (!configuration) return exit_refused;
     if (!configuration->level_plan) {
         fmt::print(stderr,

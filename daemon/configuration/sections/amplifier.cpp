@@ -276,6 +276,8 @@ void read_amplifier(Section& top, Draft& draft) {
     if (section.has("gain_drift") && !rf.small_signal_gain_db)
         section.fault("gain_drift", "a drift of a gain that is not given", "'small_signal_gain: 18 dB' beside it");
     draft.configuration.maximum_drive_w = draft.amplifier.maximum_drive_w;
+    draft.configuration.maximum_current_a = draft.amplifier.maximum_current_a;
+    draft.configuration.nominal_supply_v = draft.amplifier.nominal_supply_v;
     section.finish();
 }
 
