@@ -19,6 +19,6 @@ MENDS = [
         "old": "            seen.emplace_back(slot.sensor);\n",
         "new": "",
         "target": "operator_test",
-        "finds": OPERATOR + ["-tc=*sensor, line, limit and port*"],
+        "finds": OPERATOR + ["-tc=*each sensor*"],
     },
 ]
