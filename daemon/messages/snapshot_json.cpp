@@ -7,7 +7,7 @@
 #include "configuration/calibration.hpp"
 #include "configuration/delay.hpp"
 #include "messages/overview.hpp"
-#include "words/back_off_text.hpp"
+#include "words/advice_text.hpp"
 #include "words/reason.hpp"
 
 namespace dekeyd::formats {
@@ -128,7 +128,7 @@ Status status_of(const Configuration& configuration, const core::Snapshot& snaps
     status.permit = may_transmit(snapshot);
     status.state = core::text(snapshot.state);
     status.reason = reason(plan, snapshot, context.notes, context.wall);
-    if (std::string advice = back_off_text(plan, snapshot); !advice.empty()) status.advice = std::move(advice);
+    if (std::string advice = advice_text(plan, snapshot); !advice.empty()) status.advice = std::move(advice);
     status.line = context.line;
     status.monitor_only = snapshot.monitor_only;
     if (snapshot.commissioning_until)

@@ -128,6 +128,10 @@ struct EmissionPlan {
     Duration ratio_time{};
     Duration power_time = std::chrono::seconds{1};  ///< window of forward's mean and peak
     double unseen_crest_db = 0.0;                   ///< of the peak above what the detectors show
+    std::string name;                               ///< "8PSK"; empty: not said
+    /// That a linear amplifier's output must lie below its 1 dB point; empty: its envelope is constant, or not said.
+    std::optional<double> back_off_db;
+    bool of_peak = false;  ///< that output is the envelope's peak, not the mean
 };
 
 struct RfPlan {
@@ -147,6 +151,7 @@ struct RfPlan {
     double gain_reference_c = 25.0;
     std::optional<Duration> circulator_load_time;  ///< thermal time of the circulator's load, where it comes before
     double main_line_loss_db = 0.0;
+    std::optional<double> one_db_forward_w;  ///< forward power at 1 dB of compression
     EmissionPlan emission;
 
     /// Reflected at or above it: RF is on the line.

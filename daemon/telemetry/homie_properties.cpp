@@ -12,7 +12,7 @@
 #include "messages/snapshot_json.hpp"
 #include "plan/hazards.hpp"
 #include "telemetry/discovery.hpp"
-#include "words/back_off_text.hpp"
+#include "words/advice_text.hpp"
 #include "words/event_text.hpp"
 #include "words/figures.hpp"
 #include "words/reason.hpp"
@@ -137,7 +137,7 @@ bool always(const Configuration& /*configuration*/) {
 }
 
 bool has_advice(const Configuration& configuration) {
-    return core::can_be_known(configuration.plan, configuration.plan.index(core::Derived::back_off));
+    return formats::may_advise(configuration.plan);
 }
 
 constexpr Shown nowhere{};
@@ -171,7 +171,7 @@ constexpr std::array rows{
     Row{"permit", "reason", "Reason", in_front, Datatype::string, no_format, Pace::prompt,
         [](F f, I) { return sentence(f.around.reason); }},
     Row{"permit", "advice", "Advice", diagnostic, Datatype::string, no_format, Pace::paced,
-        [](F f, I) { return sentence(formats::back_off_text(f.plan, f.snapshot)); }, has_advice},
+        [](F f, I) { return sentence(formats::advice_text(f.plan, f.snapshot)); }, has_advice},
     Row{"permit", "held", "Held by", diagnostic, Datatype::enumeration, [] { return choice(holders); }, Pace::prompt,
         [](F f, I) { return words(held_by(f.snapshot.memory)); }},
     Row{"permit", "holds", "Who holds, since when and why", diagnostic, Datatype::string, no_format, Pace::prompt,

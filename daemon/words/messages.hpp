@@ -252,7 +252,7 @@ struct Status {
     std::uint64_t sequence = 0;
     bool permit = false;
     std::string state{}, reason{};
-    std::optional<std::string> advice{};  ///< how far to back off, in a sentence
+    std::optional<std::string> advice{};  ///< back-off, drive and cooling, in sentences
     std::string line{};                   ///< what the line's driver says of itself
     bool monitor_only = false;
     std::optional<double> commissioning_left_s{};

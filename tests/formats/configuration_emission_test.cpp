@@ -46,6 +46,9 @@ TEST_CASE("emission: digital television is averaged, and what a log detector lac
     CHECK(waveform(c, *c.plan.roles.forward) == 0.80);
     CHECK(waveform(c, *c.plan.roles.reflected) == 0.80);
     CHECK(c.plan.rf.emission.unseen_crest_db == 3.9);
+    CHECK(c.plan.rf.emission.name == "8PSK");
+    CHECK(c.plan.rf.emission.back_off_db == 3.9);  // its peaks then reach the 1 dB point
+    CHECK(!c.plan.rf.emission.of_peak);
 }
 
 TEST_CASE("emission: voice is averaged longer, and longer still on a slow bus") {

@@ -38,6 +38,7 @@ sensors:
   fan: {bus: psu, address: fan1, measures: speed, role: fan, allowed_age: 3 s, valid: 0 rpm .. 9000 rpm}
   bias: {bus: psu, address: curr1, measures: current, allowed_age: 300 ms, gain: 1, zero: 0 A, valid: -1 A .. 5 A}
   lid: {bus: contacts, address: GPIO23, measures: contact, allowed_age: 100 ms, hold_off: 5 s, rearm: automatic}
+emission: {kind: carrier, back_off: 3 dB}
 amplifier:
   {frequency: 10.368 GHz, rated_forward: 5 W, minimum_forward: 250 mW, rf_present: 50 mW, maximum_drive: 100 mW,
    drive_absent: 2 mW, nominal_supply: 12 V, maximum_current: 2.5 A, directivity: 25 dB, feeder_loss: 0.5 dB,

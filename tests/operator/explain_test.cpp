@@ -144,6 +144,27 @@ TEST_CASE("plan: every stage is judged: an exciter that can pass the rated power
                "DANGER: 123 W is more than the rated 120 W"));
 }
 
+TEST_CASE("plan: whether the drive is right for what is sent, of each stage; and whether the cooling is enough") {
+    const std::string television =
+        "emission: {kind: digital-television, modulation: 8psk, roll_off: 0.35, back_off: 4.5 dB}";
+    const formats::Configuration planned = configuration(with("emission: {kind: fm}", television));
+    const std::string text = joined(ctl::plan_levels(planned));
+    // 94 W of 118 W, and of the driver 2.14 W of 4 W: by Rapp's model, p = 2, solved with scipy's brentq.
+    CHECK(says(text, "Amplifier: Drive 4.0 dB too high for linear 8PSK: 1.0 dB below the 1 dB point, 4.5 dB advised."));
+    CHECK(says(text, "Driver: Drive 1.9 dB too high for linear 8PSK: 2.7 dB below the 1 dB point, 4.5 dB advised."));
+    const auto json = ctl::plan_json(planned);
+    CHECK(json["stages"][3]["drive"]["verdict"] == "too high");
+    CHECK(json["stages"][3]["drive"]["drive_db"].get<double>() == doctest::Approx(3.9885).epsilon(1e-3));
+    CHECK(json["stages"][0]["drive"].is_null());
+    // FM bears compression: nothing is advised.
+    CHECK(joined(ctl::plan_levels(configuration())).find("linear") == std::string::npos);
+    CHECK(says(text, "Cooling adequate: settles at"));
+    const std::string hot =
+        joined(ctl::plan_levels(configuration(with("thermal_resistance: 0.2 K/W", "thermal_resistance: 0.5 K/W"))));
+    CHECK(says(hot, "Cooling not adequate: would settle at"));
+    CHECK(says(hot, "the power that fits is"));
+}
+
 TEST_CASE("no row is wider than a terminal, and none ends in the air") {
     for (const auto& rows : {ctl::explain(configuration()), ctl::plan_levels(configuration())}) {
         REQUIRE_FALSE(rows.empty());

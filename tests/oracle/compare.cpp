@@ -1,6 +1,6 @@
 // Reads an oracle's random cases and works them out with core. Prints the number of cases and the largest difference
 // per quantity; fails on any that is too large, on an interval without the truth, and on a missing case.
-// Usage: oracle_compare networks|mismatch|budgets|knees|corrections|heat CASES < cases.csv
+// Usage: oracle_compare networks|mismatch|budgets|knees|corrections|drives|coolings|heat CASES < cases.csv
 #include <algorithm>
 #include <cmath>
 #include <cstdio>
@@ -11,7 +11,9 @@
 #include <string_view>
 #include <vector>
 
+#include "maths/cooling.hpp"
 #include "maths/correction.hpp"
+#include "maths/drive.hpp"
 #include "maths/level_budget.hpp"
 #include "maths/power.hpp"
 #include "maths/rf.hpp"
@@ -187,6 +189,31 @@ void corrections(const Row& r, Report& report) {
                 r[23], 2e-3);
 }
 
+void drives(const Row& r, Report& report) {
+    const Stage chain[]{{"driver", r[0], {}, r[1]}, {"pad", -r[2], {}, {}}, {"amplifier", r[3], {}, r[4]}};
+    const LevelBudget budget = level_budget(
+        chain, {.exciter_lowest_dbm = -150, .exciter_highest_dbm = 150, .wanted_dbm = r[5], .wanted_after = 2});
+    for (const std::size_t i : {std::size_t{0}, std::size_t{2}}) {
+        const double back_off_db = r[7 + i], drive_db = r[8 + i];
+        const DriveAnswer answer = judge_drive(
+            {.level_dbm = budget.levels[i].output_dbm, .one_db_dbm = chain[i].one_db_output_dbm, .advised_db = r[6]});
+        const std::string name{chain[i].name};
+        report.near(name + " below its 1 dB point, dB", answer.back_off_db, back_off_db, 1e-6);
+        report.near(name + "'s drive too high by, dB", answer.drive_db, drive_db, 1e-6);
+        report.share(name + "'s verdict", (answer.verdict == DriveVerdict::too_high) == (drive_db > drive_tolerance_db),
+                     1.0);
+    }
+}
+
+void coolings(const Row& r, Report& report) {
+    const Cooling cooling{r[0], r[1], r[2], r[3], r[4], r[5]};
+    const double level_c = r[6], fits_w = power_that_fits_w(cooling, level_c, r[2]);
+    report.near("where it settles, K", settling_at_c(cooling, r[2]), r[7], 1e-4);
+    report.near("power that fits, of the power", fits_w / r[2], r[8] / r[2], 2e-3);
+    report.share("no more than fits", fits_w <= r[8] + 1e-6 * r[2], 1.0);
+    report.near("duty that fits", duty_that_fits(cooling, level_c, r[2]), r[9], 1e-4);
+}
+
 struct HeatCase {
     ThermalFit fit;
     bool ambient_measured = false;
@@ -218,8 +245,10 @@ void heat_truth(const HeatCase& c, const Row& r, Report& report) {
 
 int main(int argc, char** argv) {
     if (argc != 3) {
-        std::fputs("usage: oracle_compare networks|mismatch|budgets|knees|corrections|heat CASES < cases.csv\n",
-                   stderr);
+        std::fputs(
+            "usage: oracle_compare networks|mismatch|budgets|knees|corrections|drives|coolings|heat CASES < "
+            "cases.csv\n",
+            stderr);
         return 2;
     }
     const std::string what = argv[1];
@@ -228,11 +257,10 @@ int main(int argc, char** argv) {
         void (*compare)(const Row&, Report&);
         std::size_t columns;
     };
-    const std::map<std::string, Kind> kinds{{"networks", {networks, 21}},
-                                            {"mismatch", {mismatch, 3}},
-                                            {"budgets", {budgets, 13}},
-                                            {"knees", {knees, 8}},
-                                            {"corrections", {corrections, 24}}};
+    const std::map<std::string, Kind> kinds{{"networks", {networks, 21}},       {"mismatch", {mismatch, 3}},
+                                            {"budgets", {budgets, 13}},         {"knees", {knees, 8}},
+                                            {"corrections", {corrections, 24}}, {"drives", {drives, 11}},
+                                            {"coolings", {coolings, 10}}};
     const auto kind = kinds.find(what);
     if (kind == kinds.end() && what != "heat") {
         std::fprintf(stderr, "oracle_compare: no comparison '%s'\n", what.c_str());

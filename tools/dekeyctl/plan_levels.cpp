@@ -7,6 +7,7 @@
 #include "core/limit.hpp"
 #include "dekeyctl/explain.hpp"
 #include "dekeyctl/json_output.hpp"
+#include "dekeyctl/plan_verdicts.hpp"
 #include "maths/exposure.hpp"
 #include "maths/level_budget.hpp"
 #include "maths/power.hpp"
@@ -166,6 +167,8 @@ void add_verdict(Rows& rows, const Chain& chain, const core::LevelBudget& budget
                                     -*amplifier.head_room_db, amplifier.compression_db));
     else
         add(rows, "Head-room isn't known: 'one_db_forward: …' under 'amplifier:' gives the 1 dB point.");
+    for (const std::string& sentence : drive_verdicts(configuration, {chain.stages, chain.amplifier, budget}))
+        add(rows, sentence);
 }
 
 struct Heat {
@@ -203,13 +206,17 @@ void add_heat(Rows& rows, const formats::Configuration& configuration, double dr
                     ? fmt::format(", ABOVE the trip '{}' at {}", limit.id, show(limit.trip, Unit::celsius))
                 : limit.warn && settling_c >= *limit.warn
                     ? fmt::format(", above the warning of '{}' at {}", limit.id, show(*limit.warn, Unit::celsius))
-                    : fmt::format(", {:.0f} K below the trip '{}'", limit.trip - settling_c, limit.id);
+                    : fmt::format(", {:.0f} K below the trip '{}'", std::floor(limit.trip - settling_c), limit.id);
         }
         settles += ".";
     }
     add(rows,
         fmt::format("At {:g} % efficiency it takes {} of DC and makes {} of heat.{}", *plan.efficiency_percent,
                     show(std::round(heat->dc_w), Unit::watt), show(std::round(heat->heat_w), Unit::watt), settles));
+    if (!heat->settling_c) return;
+    if (const std::string verdict = cooling_verdict(configuration, heat->dc_w, drive_w, *heat->settling_c);
+        !verdict.empty())
+        add(rows, verdict);
 }
 
 struct Shown {
@@ -301,18 +308,21 @@ nlohmann::ordered_json plan_json(const formats::Configuration& configuration) {
     nlohmann::ordered_json stages = nlohmann::ordered_json::array();
     for (std::size_t i = 0; i < budget.stages; ++i) {
         const core::StageLevels& at = budget.levels[i];
-        stages.push_back({{"name", chain.stages[i].name},
-                          {"gain_db", json_number(chain.stages[i].gain_db)},
-                          {"in_dbm", if_known(at.input_dbm)},
-                          {"out_dbm", if_known(at.output_dbm)},
-                          {"compression_db", if_known(at.compression_db)},
-                          {"head_room_db", known ? number_or_null(at.head_room_db) : nlohmann::ordered_json(nullptr)},
-                          {"highest_in_dbm", json_number(at.highest_input_dbm)},
-                          {"maximum_in_dbm", number_or_null(chain.stages[i].maximum_input_dbm)},
-                          {"may_exceed", at.may_exceed},
-                          {"highest_out_dbm", json_number(at.highest_output_dbm)},
-                          {"maximum_out_dbm", number_or_null(chain.stages[i].maximum_output_dbm)},
-                          {"may_pass_output", at.may_pass_output}});
+        stages.push_back(
+            {{"name", chain.stages[i].name},
+             {"gain_db", json_number(chain.stages[i].gain_db)},
+             {"in_dbm", if_known(at.input_dbm)},
+             {"out_dbm", if_known(at.output_dbm)},
+             {"compression_db", if_known(at.compression_db)},
+             {"head_room_db", known ? number_or_null(at.head_room_db) : nlohmann::ordered_json(nullptr)},
+             {"highest_in_dbm", json_number(at.highest_input_dbm)},
+             {"maximum_in_dbm", number_or_null(chain.stages[i].maximum_input_dbm)},
+             {"may_exceed", at.may_exceed},
+             {"highest_out_dbm", json_number(at.highest_output_dbm)},
+             {"maximum_out_dbm", number_or_null(chain.stages[i].maximum_output_dbm)},
+             {"may_pass_output", at.may_pass_output},
+             {"drive", known ? drive_verdict_json(configuration, {chain.stages, chain.amplifier, budget}, i)
+                             : nlohmann::ordered_json(nullptr)}});
     }
     nlohmann::ordered_json all{{"id", configuration.id},
                                {"name", configuration.name},

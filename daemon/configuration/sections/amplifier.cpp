@@ -146,8 +146,12 @@ constexpr std::array amplifier_rows{
            .dimension = Dimension::power,
            .sign = Sign::positive,
            .between = fixed(1 * mw, 200 * kw, "no amplifier has it"),
-           .says = "Forward power at 1 dB of compression, for `dekeyctl plan`.",
-           .into = [](const Given& v) { v.draft.configuration.one_db_forward_w = v.number; }},
+           .says = "Forward power at 1 dB of compression, for `dekeyctl plan` and to judge the drive.",
+           .into =
+               [](const Given& v) {
+                   v.draft.configuration.one_db_forward_w = v.number;
+                   v.draft.plan().rf.one_db_forward_w = v.number;
+               }},
     KeyRow{.path = "amplifier.main_line_loss",
            .kind = KeyKind::quantity,
            .dimension = Dimension::ratio_db,

@@ -37,7 +37,37 @@ constexpr std::array emission_rows{
            .when = "with 'kind: digital-television'",
            .words = roll_off_words,
            .says = "Of its root-raised-cosine shaping."},
+    KeyRow{.path = "emission.back_off",
+           .kind = KeyKind::quantity,
+           .dimension = Dimension::ratio_db,
+           .sign = Sign::not_negative,
+           .between = fixed(0.0, 20.0, "no emission needs more"),
+           .usual_words = "the crest of digital television, 0 dB of a voice's peaks; of the others none",
+           .says = "How far the mean (of a voice the peak) should lie below the amplifier's 1 dB point, for advice on "
+                   "the drive."},
 };
+
+std::string name_of(const core::EmissionFacts& emission) {
+    switch (emission.kind) {
+        case core::EmissionKind::carrier: return "carrier";
+        case core::EmissionKind::fm: return "FM";
+        case core::EmissionKind::morse: return "Morse";
+        case core::EmissionKind::voice: return "voice";
+        case core::EmissionKind::digital_television: break;
+    }
+    switch (emission.modulation) {
+        case core::Modulation::qpsk: return "QPSK";
+        case core::Modulation::psk8: return "8PSK";
+        default: return "16APSK";
+    }
+}
+
+/// Its peaks then reach the 1 dB point and no farther. A constant envelope bears compression.
+std::optional<double> usual_back_off_db(const core::EmissionFacts& emission) {
+    if (emission.kind == core::EmissionKind::digital_television) return emission.crest_db;
+    if (emission.kind == core::EmissionKind::voice) return 0.0;
+    return std::nullopt;
+}
 
 }  // namespace
 
@@ -57,11 +87,18 @@ void read_emission(Section& top, Draft& draft) {
                           television ? "missing: digital television is told by it" : "only digital television has it",
                           television ? fmt::format("'{}:' with the transmitter's value", key) : "the key removed");
     }
+    const auto back_off_db = section.quantity("back_off");
     section.finish();
     if (kind)
         draft.configuration.emission = core::emission_facts(*kind, modulation.value_or(core::Modulation::none),
                                                             roll_off.value_or(core::RollOff::none));
     if (section.present()) draft.emission_place = section.place();
+    if (draft.configuration.emission == nullptr) return;
+    const core::EmissionFacts& emission = *draft.configuration.emission;
+    core::EmissionPlan& plan = draft.plan().rf.emission;
+    plan.name = name_of(emission);
+    plan.back_off_db = back_off_db ? back_off_db : usual_back_off_db(emission);
+    plan.of_peak = emission.followed;
 }
 
 void plan_emission(Draft& draft) {
