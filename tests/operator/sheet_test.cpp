@@ -7,7 +7,7 @@
 #include <fstream>
 #include <iterator>
 
-#include "configuration/reaction.hpp"
+#include "configuration/delay.hpp"
 #include "configuration/summary.hpp"
 #include "core/interlock.hpp"
 #include "dekeyctl/sheet/html.hpp"
@@ -82,7 +82,7 @@ TEST_CASE("sheet: each sensor, line, limit and port that is configured is there"
         for (const core::LimitPlan& limit : configuration.plan.limits) {
             CAPTURE(limit.id);
             CHECK(says(page, formats::limit_sentence(configuration, limit)));
-            if (limit.trips) CHECK(says(page, formats::show(formats::reaction(configuration, limit).total())));
+            if (limit.trips) CHECK(says(page, formats::show(formats::worst_delay(configuration, limit).total())));
         }
         CHECK(says(page, configuration.line.line));
         CHECK(says(page, "hill.yaml"));
