@@ -372,8 +372,11 @@ TEST_CASE("a hold's entry says its reason, and no other event's does") {
     Bench bench;
     bench.state.notes.put_hold(core::Origin::local, {.at_s = 7, .reason = "climber on the mast"});
     bench.start();
-    const core::Event released{
-        .at = monotonic_now(), .number = 2, .kind = core::EventKind::released, .origin = core::Origin::local};
+    core::Event released;
+    released.number = 2;
+    released.at = monotonic_now();
+    released.kind = core::EventKind::released;
+    released.origin = core::Origin::local;
     core::Event held = released;
     held.number = 1;
     held.kind = core::EventKind::held;
