@@ -302,7 +302,7 @@ class Examples(unittest.TestCase):
 
         def retained(client):
             return {t for t, payload, kept in list(client.heard) if kept and payload and AMPLIFIER in t}
-        wait_for(lambda: retained(newcomer) == retained(whole), "the same topics on both sides")
+        wait_for(lambda: retained(newcomer) == retained(whole), "the same topics on both sides", 60)
         self.assertGreater(len(retained(whole)), 40)
 
         # A hold from the centre arrives; its event comes back.

@@ -100,11 +100,18 @@ class Past(StationTest):
         wait_for(lambda: late.all(), "what is retained")
         self.assertTrue(all(retained for _, _, retained in late.all()[:1]))
         known = late.seconds()
-        self.assertEqual({known[s].get("heatsink") for s in range(math.ceil(warm) + 1, math.floor(lost) - 1)}, {(42.0, 42.0, 42.0)})
-        self.assertEqual({known[s].get("heatsink") for s in range(math.ceil(lost) + 2, math.floor(lost) + 4)}, {None}, "unknown is unknown")
-        self.assertEqual({known[s]["supply"][1] for s in range(math.ceil(warm), math.floor(lost))}, {28.0})
-        self.assertEqual({known[s]["permit"][0] for s in range(math.ceil(warm), math.floor(lost) - 1)}, {1.0})
-        self.assertEqual(known[math.floor(lost) + 3]["permit"][2], 0.0)
+
+        def told(first, last):
+            """The seconds that a busy machine left no reading of are not there, rather than wrong."""
+            found = [known[s] for s in range(first, last) if s in known]
+            self.assertTrue(found, f"nothing of {first} to {last}")
+            return found
+
+        self.assertEqual({s.get("heatsink") for s in told(math.ceil(warm) + 1, math.floor(lost) - 1)}, {(42.0, 42.0, 42.0)})
+        self.assertEqual({s.get("heatsink") for s in told(math.ceil(lost) + 2, math.floor(lost) + 4)}, {None}, "unknown is unknown")
+        self.assertEqual({s["supply"][1] for s in told(math.ceil(warm), math.floor(lost))}, {28.0})
+        self.assertEqual({s["permit"][0] for s in told(math.ceil(warm), math.floor(lost) - 1)}, {1.0})
+        self.assertEqual({s["permit"][2] for s in told(math.floor(lost) + 3, math.floor(lost) + 4)}, {0.0})
 
     def test_another_life_of_the_telemetry_goes_on_with_the_piece(self):
         station = self.begin()

@@ -96,7 +96,7 @@ class Story:
         self.tell("key up", f"RF {time_words(came - keyed)} after the key, seen by dekeyd {time_words(seen - came)} "
                             f"later ({periods(seen - came, ADC_PERIOD_S)})")
         # In later rounds it is warm already.
-        wait_for("a warm heatsink", lambda: self.bench.truth()["heatsink_c"] > 30.0, 60, self.daemon.processes)
+        wait_for("a warm heatsink", lambda: self.bench.truth()["heatsink_c"] > 30.0, 150, self.daemon.processes)
         self.daemon.wait(lambda: (self.daemon.value("heatsink") or 0) > 28.0, 20, "dekeyd's warm heatsink")
         truth = self.bench.truth()
         forward, heatsink = self.daemon.value("forward"), self.daemon.value("heatsink")
