@@ -118,8 +118,8 @@ bool take_note(std::string_view value, const core::Memory& memory, Notes& notes)
     const auto* const row = std::find_if(note_rows.begin(), note_rows.end(), [&](auto& r) { return r.word == which; });
     if (row == note_rows.end() || !(memory.*row->stands) || notes.*row->note != Note{}) return false;
     Note note{.synchronised = clock == "synchronised", .at_start = who == "start", .reason = reason_of_bytes(value)};
-    const auto [stop, error] = std::from_chars(at.data(), at.data() + at.size(), note.at_s);
-    const bool numbered = error == std::errc{} && stop == at.data() + at.size() && note.at_s >= 0;
+    const auto [stop, error] = std::from_chars(at.begin(), at.end(), note.at_s);
+    const bool numbered = error == std::errc{} && stop == at.end() && note.at_s >= 0;
     if (!numbered || (!note.synchronised && clock != "not-set") || (!note.at_start && who != "operator")) return false;
     if (note.reason != value) return false;
     notes.*row->note = std::move(note);
