@@ -164,6 +164,17 @@ void Protection::begin_unseen(const std::vector<std::uint8_t>& seen) noexcept {
     }
 }
 
+void Limits::begin_unseen(std::size_t index, const Look& look) noexcept {
+    const LimitPlan& limit = plan_.limits[index];
+    const Standing stands = standing(limit, look.moment());
+    timers_[index].update(
+        look.now, core::judge(limit, stands, look.measurement.quantities()[limit.watch], look.measurement.rf_absent()));
+}
+
+void Limits::take_what_is_in_force(const Look& look) noexcept {
+    for (std::size_t i = 0; i < timers_.size(); ++i) out_of_force_[i] = out_of_force(plan_.limits[i], look) ? 1 : 0;
+}
+
 void Interlock::take_causes(std::span<const Cause> causes) noexcept {
     active_ = 0;
     for (std::size_t i = 0; i < std::min(causes.size(), causes_.size()); ++i) {

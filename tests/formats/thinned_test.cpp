@@ -32,8 +32,8 @@ Read read(const std::string& text) {
         const double unit = std::pow(10.0, one["d"].get<int>());
         double mean = 0.0;
         for (std::size_t i = 0; i < n; ++i) {
-            const auto at = [&](const char* key) {
-                return one.contains(key) && i < one[key].size() ? one[key][i] : nlohmann::json(0);
+            const auto at = [i, &of = one](const char* key) {
+                return of.contains(key) && i < of[key].size() ? of[key][i] : nlohmann::json(0);
             };
             if (at("m").is_null()) {
                 made.series[id].push_back({none, none, none});
