@@ -177,12 +177,12 @@ void Recorder::log_transmission(std::optional<formats::Transmission> transmissio
     const formats::WallStamp stamp = wall_(began);
     transmission->start_utc = formats::to_iso(stamp.since_1970);
     transmission->synchronised = stamp.synchronised;
-    ready_.push_back({.kind = Record::Kind::transmission,
-                      .name = transmission->start_utc.substr(0, month_digits),
-                      .columns = std::string{formats::transmission_columns()},
-                      .text = formats::to_row(*transmission),
-                      .outline = {},
-                      .transmission = std::move(transmission)});
+    Record& record = ready_.emplace_back();
+    record.kind = Record::Kind::transmission;
+    record.name = transmission->start_utc.substr(0, month_digits);
+    record.columns = formats::transmission_columns();
+    record.text = formats::to_row(*transmission);
+    record.transmission = std::move(transmission);
 }
 
 void Recorder::log_hour(core::Instant now) {
