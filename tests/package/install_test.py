@@ -204,8 +204,8 @@ def when_it_runs(root, package, older, newer):
            and "version 2 of the format; this dekeyd knows version 1" in refusal,
            f"downgrade: a configuration that only the newer one knows is not started, and it is said {words}")
     code, output, words = asks(["dekeyd.service"], lambda: root.run("dpkg", "-r", "dekeyd"))
-    expect(code == 0 and words == ["systemctl stop dekeyd.service"] and "the line is at inhibit" in output,
-           f"removal stops the guard {words}")
+    expect(code == 0 and words == ["systemctl stop dekeyd.service", "systemctl stop dekeyd-alarm@*.service"]
+           and "the line is at inhibit" in output, f"removal stops the guard, and the alarms that would tell of it for ever {words}")
 
 
 def lintian(source, package):
