@@ -11,7 +11,7 @@ BracketAverage::Told BracketAverage::take(const Bracket& bracket, const Reading*
     const Instant taken = bracket.forward_before.taken;
     const Duration span = plan_->emission.ratio_time;
     const bool first = weight_ == 0.0;
-    const Duration passed = first ? Duration::zero() : std::clamp(taken - taken_, Duration::zero(), span);
+    const Duration passed = first ? Duration::zero() : std::max(taken - taken_, Duration::zero());
     const bool rf = bracket_state(*plan_, bracket) != BracketState::not_measurable;
     fade(passed);
     taken_ = std::max(taken, taken_);

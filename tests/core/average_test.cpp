@@ -5,7 +5,9 @@
 
 #include <array>
 #include <cmath>
+#include <optional>
 #include <random>
+#include <vector>
 
 #include "timeline.hpp"
 
@@ -255,4 +257,231 @@ TEST_CASE("average: damaged readings are no ratio") {
         CHECK(average.take({power(20.0, at), power(std::nan(""), at), power(20.0, at)}, nullptr) !=
               BracketAverage::Told::ratio);
     CHECK(average.take({power(20.0, at), power(1.0, at), power(20.0, at)}, nullptr) == BracketAverage::Told::never);
+}
+
+namespace {
+
+// What the header says, worked out anew from every bracket there was.
+class AverageByDefinition {
+public:
+    explicit AverageByDefinition(Duration span) : span_{span} {}
+
+    struct Entry {
+        double forward, reflected;
+        bool floor;
+        std::optional<double> drive;
+        Duration age{};
+    };
+    enum class Answer { quiet, near, good, bad, bad_too_long };
+
+    Answer take(Instant at, const Entry& entry, bool rf) {
+        const Duration passed = entries_.empty() || at < now_ ? Duration::zero() : at - now_;
+        if (entries_.empty() || at > now_) now_ = at;
+        for (Entry& e : entries_) e.age += passed;
+        entries_.push_back(entry);
+        if (rf) rf_at_ = now_;
+        if (now_ - rf_at_ >= span_) {
+            *this = AverageByDefinition{span_};
+            return Answer::quiet;
+        }
+        // As many equal brackets as tell as much as these do.
+        const double count = std::pow(total(&Entry::forward), 2.0) / squares([](const Entry& e) { return e.forward; });
+        if (std::abs(count - 16.0) < 1e-6 || std::abs(doubt() - 0.25) < 1e-6) return Answer::near;
+        if (count >= 16.0 && doubt() <= 0.25) {
+            owed_ = Duration::zero();
+            return Answer::good;
+        }
+        if (rf) owed_ += passed;
+        return owed_ < span_ ? Answer::bad : Answer::bad_too_long;
+    }
+
+    double forward() const { return total(&Entry::forward) / weights(); }
+    double reflected() const { return total(&Entry::reflected) / weights(); }
+    double drive() const {
+        double sum = 0.0, all = 0.0;
+        for (const Entry& e : entries_) {
+            if (!e.drive) continue;
+            sum += weight(e) * *e.drive;
+            all += weight(e);
+        }
+        return sum / all;
+    }
+    /// Of the reflected power, by how many times its part on the floor is more than the rest.
+    double floor_share() const {
+        double sum = 0.0;
+        for (const Entry& e : entries_) sum += e.floor ? weight(e) * e.reflected : 0.0;
+        return sum / total(&Entry::reflected);
+    }
+    double doubt() const {
+        const double ratio = total(&Entry::reflected) / total(&Entry::forward);
+        const double off = squares([&](const Entry& e) { return e.reflected - ratio * e.forward; });
+        return 2.0 * std::sqrt(off) / total(&Entry::reflected);
+    }
+
+private:
+    double weight(const Entry& e) const { return std::exp(-seconds(e.age) / seconds(span_)); }
+    double weights() const {
+        double sum = 0.0;
+        for (const Entry& e : entries_) sum += weight(e);
+        return sum;
+    }
+    double total(double Entry::*of) const {
+        double sum = 0.0;
+        for (const Entry& e : entries_) sum += weight(e) * e.*of;
+        return sum;
+    }
+    template <class Of>
+    double squares(Of of) const {
+        double sum = 0.0;
+        for (const Entry& e : entries_) sum += std::pow(weight(e) * of(e), 2.0);
+        return sum;
+    }
+
+    Duration span_;
+    std::vector<Entry> entries_;
+    Instant now_{}, rf_at_{};
+    Duration owed_{};
+};
+
+struct Stretch {
+    enum class Of { steady, speech, scattered, quiet, floor, both_floors } of;
+    int brackets;
+};
+
+class RandomBrackets {
+public:
+    explicit RandomBrackets(unsigned seed) : random_{seed} {}
+
+    Stretch stretch() {
+        constexpr std::array kinds = {Stretch::Of::steady,     Stretch::Of::speech, Stretch::Of::scattered,
+                                      Stretch::Of::scattered,  Stretch::Of::quiet,  Stretch::Of::floor,
+                                      Stretch::Of::both_floors};
+        return {kinds.at(random_() % kinds.size()), 1 + static_cast<int>(random_() % 130)};
+    }
+    /// Mostly the next scan; sometimes late, very late, at the same moment or before.
+    Duration next() {
+        switch (random_() % 40) {
+            case 0: return 500ms;
+            case 1: return 0s;
+            case 2: return -20ms;
+            case 3: return random_() % 20 == 0 ? Duration{7s} : Duration{20ms};
+            default: return 20ms;
+        }
+    }
+    double power() { return std::exp2(3.0 + 3.0 * part()); }
+    double part() { return static_cast<double>(random_()) / std::minstd_rand::max(); }
+    bool one_in(unsigned n) { return random_() % n == 0; }
+
+private:
+    std::minstd_rand random_;
+};
+
+Reading reading_of_power(double w, Health health, Instant at) {
+    return {.value = w, .low = 0.0, .high = w, .health = health, .fault = Fault::none, .taken = at};
+}
+
+}  // namespace
+
+TEST_CASE("average: what it tells is what its definition tells, for any powers at any moments") {
+    using Told = BracketAverage::Told;
+    RfPlan rf = voice_plan().rf;
+    std::array<int, 5> answers{};
+    int on_floor = 0;
+    for (unsigned seed = 1; seed <= 12; ++seed) {
+        CAPTURE(seed);
+        RandomBrackets random{seed};
+        BracketAverage average{rf};
+        AverageByDefinition definition{rf.emission.ratio_time};
+        bool told_apart = false;  // a rounding decided: from here on the two may go different ways
+        for (Instant at{1000s}; at < Instant{1060s} && !told_apart;) {
+            const Stretch stretch = random.stretch();
+            const double gamma = 0.05 + 0.4 * random.part();
+            for (int i = 0; i < stretch.brackets && !told_apart; ++i, at += random.next()) {
+                double before = 40.0, after = 40.0, reflected = gamma * gamma * 40.0;
+                Health forward_health = Health::good, reflected_health = Health::good;
+                switch (stretch.of) {
+                    case Stretch::Of::steady: break;
+                    case Stretch::Of::speech:
+                        before = random.power(), after = random.power(), reflected = gamma * gamma * random.power();
+                        break;
+                    case Stretch::Of::scattered: reflected = random.one_in(25) ? 11.0 : 0.01; break;
+                    case Stretch::Of::quiet: before = after = 0.01, reflected = 0.001; break;
+                    case Stretch::Of::floor: reflected = 0.02, reflected_health = Health::at_floor; break;
+                    case Stretch::Of::both_floors:
+                        before = after = 0.02, forward_health = Health::at_floor;
+                        reflected = 0.02, reflected_health = Health::at_floor;
+                        break;
+                }
+                const Bracket bracket{reading_of_power(before, forward_health, at),
+                                      reading_of_power(reflected, reflected_health, at + 1ms),
+                                      reading_of_power(after, random.one_in(9) ? forward_health : Health::good, at)};
+                const double after_w = bracket.forward_after.health == Health::good ? after : 0.0;
+                const double before_w = forward_health == Health::good ? before : 0.0;
+                std::optional<double> drive_w;
+                if (!random.one_in(3)) drive_w = random.power() / 60.0;
+                const Reading drive = reading_of_power(drive_w.value_or(0.0), Health::good, at);
+
+                const Told told = average.take(bracket, drive_w ? &drive : nullptr);
+                const auto answer = definition.take(at,
+                                                    {.forward = (before_w + after_w) / 2.0,
+                                                     .reflected = reflected,
+                                                     .floor = reflected_health == Health::at_floor,
+                                                     .drive = drive_w},
+                                                    bracket_state(rf, bracket) != BracketState::not_measurable);
+                CAPTURE(at.time_since_epoch().count());
+                ++answers.at(static_cast<std::size_t>(answer));
+                switch (answer) {
+                    case AverageByDefinition::Answer::quiet: CHECK(told == Told::quiet); continue;
+                    case AverageByDefinition::Answer::near: told_apart = true; continue;
+                    case AverageByDefinition::Answer::good: CHECK(told == Told::ratio); break;
+                    case AverageByDefinition::Answer::bad: CHECK(told == Told::not_yet); break;
+                    case AverageByDefinition::Answer::bad_too_long: CHECK(told == Told::never); break;
+                }
+                const Bracket means = average.means();
+                CHECK(means.forward_before.value == doctest::Approx(definition.forward()));
+                CHECK(means.forward_after.value == means.forward_before.value);
+                CHECK(means.forward_before.low == means.forward_before.value);
+                CHECK(means.forward_before.high == means.forward_before.value);
+                CHECK(means.forward_before.health == Health::good);
+                CHECK(means.reflected.value == doctest::Approx(definition.reflected()));
+                CHECK(means.reflected.high == means.reflected.value);
+                if (const double share = definition.floor_share(); std::abs(share - 0.5) > 1e-9) {
+                    CHECK(means.reflected.health == (share > 0.5 ? Health::at_floor : Health::good));
+                    CHECK(means.reflected.low == (share > 0.5 ? 0.0 : means.reflected.value));
+                    on_floor += share > 0.5;
+                }
+                CHECK(average.doubt_db() ==
+                      doctest::Approx(10.0 * std::log10(1.0 + std::min(definition.doubt(), 1.0))).epsilon(1e-6));
+                if (drive_w) {
+                    CHECK(average.drive().value == doctest::Approx(definition.drive()));
+                    CHECK(average.drive().low == average.drive().value);
+                    CHECK(average.drive().high == average.drive().value);
+                    CHECK(average.drive().health == Health::good);
+                }
+            }
+        }
+    }
+    for (const auto answer : {AverageByDefinition::Answer::quiet, AverageByDefinition::Answer::good,
+                              AverageByDefinition::Answer::bad, AverageByDefinition::Answer::bad_too_long})
+        CHECK(answers.at(static_cast<std::size_t>(answer)) > 100);
+    CHECK(on_floor > 100);
+}
+
+TEST_CASE("average: sixteen equal scans are enough, and half of reflected on its floor is at most") {
+    RfPlan rf = voice_plan().rf;
+    rf.emission.ratio_time = 1'000'000s;  // nothing fades
+    BracketAverage average{rf};
+    const Instant at{1000s};
+    const auto take = [&](double reflected_w, Health health) {
+        return average.take({reading_of_power(32.0, Health::good, at), reading_of_power(reflected_w, health, at),
+                             reading_of_power(32.0, Health::good, at)},
+                            nullptr);
+    };
+    for (int i = 1; i <= 15; ++i)
+        CHECK(take(2.0, i % 2 == 0 ? Health::good : Health::at_floor) == BracketAverage::Told::not_yet);
+    CHECK(take(2.0, Health::good) == BracketAverage::Told::ratio);
+    CHECK(average.doubt_db() == 0.0);
+    CHECK(average.means().reflected.health == Health::at_floor);
+    CHECK(take(2.0, Health::good) == BracketAverage::Told::ratio);
+    CHECK(average.means().reflected.health == Health::good);
 }

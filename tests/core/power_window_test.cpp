@@ -2,8 +2,12 @@
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
+#include <cstdint>
 #include <numbers>
+#include <random>
+#include <vector>
 
 #include "timeline.hpp"
 
@@ -60,6 +64,63 @@ TEST_CASE("power window: of a modulation that detectors don't follow the crest c
     window.take(power(40.0, Instant{1000s}), 40.0);
     CHECK(window.mean_w() == 40.0);
     CHECK(window.peak_w() == doctest::Approx(40.0 * std::pow(10.0, 0.39)));
+}
+
+TEST_CASE("power window: mean and peak are those of its definition, for any powers at any moments") {
+    struct Taken {
+        double stands_for_s, mean_w, age_s;
+        std::int64_t eighth;
+        double value_w;
+    };
+    RfPlan rf = plan().rf;
+    rf.emission.power_time = 800ms;
+    PowerWindow window{rf};
+    std::minstd_rand random{3};
+    std::vector<Taken> all;
+    Instant at{1000s}, newest{}, begun{};
+    int silences = 0, edges = 0;
+    for (int i = 0; i < 20000; ++i) {
+        switch (random() % 30) {
+            case 0: at += 0s; break;
+            case 1: at -= 20ms; break;
+            case 2: at += random() % 10 == 0 ? 800ms : 799ms; break;
+            case 3: at += 100ms; break;  // from edge to edge of the eighths
+            default: at += 20ms; break;
+        }
+        if (all.empty() || at - newest >= 800ms) {
+            silences += !all.empty();
+            all.clear();
+            newest = begun = at;
+        }
+        const Duration passed = std::max(at - newest, Duration::zero());
+        newest = std::max(newest, at);
+        const double stands_for_s = passed > Duration::zero() ? seconds(passed) : 1e-6;
+        for (Taken& t : all) t.age_s += stands_for_s;
+        const double value_w = 1.0 + static_cast<double>(random() % 1000) / 10.0, mean_w = value_w * 0.7;
+        const std::int64_t eighth = (newest - begun) / 100ms;
+        edges += (newest - begun) % 100ms == 0s;
+        all.push_back({stands_for_s, mean_w, 0.0, eighth, value_w});
+        window.take(power(value_w, at), mean_w);
+
+        double sum = 0.0, weight = 0.0, peak = 0.0;
+        for (const Taken& t : all) {
+            sum += t.stands_for_s * std::exp(-t.age_s / 0.8) * t.mean_w;
+            weight += t.stands_for_s * std::exp(-t.age_s / 0.8);
+            if (t.eighth >= eighth - 8) peak = std::max(peak, t.value_w);
+        }
+        REQUIRE(window.mean_w() == doctest::Approx(sum / weight).epsilon(1e-9));
+        REQUIRE(window.peak_w() == peak);
+        std::erase_if(all, [&](const Taken& t) { return t.age_s > 40.0; });
+    }
+    CHECK(silences > 20);
+    CHECK(edges > 100);
+}
+
+TEST_CASE("power window: without a reading the mean is none") {
+    const RfPlan rf = plan().rf;
+    const PowerWindow window{rf};
+    CHECK(window.mean_w() == 0.0);
+    CHECK(window.peak_w() == 0.0);
 }
 
 TEST_CASE("power window: shown with forward, and unknown with it") {
