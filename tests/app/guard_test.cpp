@@ -8,6 +8,7 @@
 
 #include <cerrno>
 #include <thread>
+#include <utility>
 
 #include "app/allocations.hpp"
 #include "app/fake_line.hpp"
@@ -29,6 +30,10 @@ ScanBuffer blank_scan(std::size_t slots) {
     ScanBuffer buffer;
     buffer.samples.resize(slots);
     return buffer;
+}
+
+Guard::Lines line_alone(std::shared_ptr<Pad> pad) {
+    return {.line = std::make_unique<FakeLine>(std::move(pad)), .contactor = nullptr, .dynamic_permit = nullptr};
 }
 
 /// A guard over the sample plan, stepped by hand: heatsink, forward, reflected, forward again.
@@ -388,15 +393,8 @@ TEST_CASE("the first decision comes with the protection, not a period later") {
     const core::Plan plan = test::sample_plan();
     Wake wake;
     Guard guard{1h, wake, {}};
-    std::thread thread{[&] {
-        guard.run(
-            [] {
-                return Guard::Lines{.line = std::make_unique<FakeLine>(std::make_shared<Pad>()),
-                                    .contactor = nullptr,
-                                    .dynamic_permit = nullptr};
-            },
-            [](const drivers::LineError&) {});
-    }};
+    std::thread thread{
+        [&] { guard.run([] { return line_alone(std::make_shared<Pad>()); }, [](const drivers::LineError&) {}); }};
     REQUIRE(test::eventually([&] { return guard.armed(); }));
     std::this_thread::sleep_for(20ms);  // until it waits
     guard.begin(std::make_unique<core::Protection>(plan, core::Memory{}, false));
@@ -407,14 +405,8 @@ TEST_CASE("the first decision comes with the protection, not a period later") {
 
 TEST_CASE("told to inhibit: at once, read back, for good, and published") {
     Bench bench;
-    std::thread thread{[&] {
-        bench.guard.run(
-            [&] {
-                return Guard::Lines{
-                    .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
-            },
-            [](const drivers::LineError&) {});
-    }};
+    std::thread thread{
+        [&] { bench.guard.run([&] { return line_alone(bench.pad); }, [](const drivers::LineError&) {}); }};
     const core::Instant cap = monotonic_now() + 30s;
     const auto wait_for = [&](auto condition) {
         while (!condition() && monotonic_now() < cap) std::this_thread::sleep_for(1ms);
@@ -438,14 +430,8 @@ TEST_CASE("told to inhibit: at once, read back, for good, and published") {
 TEST_CASE("a line that can't be confirmed at inhibit is not called inhibited") {
     Bench bench;
     bench.pad->stuck_at = true;
-    std::thread thread{[&] {
-        bench.guard.run(
-            [&] {
-                return Guard::Lines{
-                    .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
-            },
-            [](const drivers::LineError&) {});
-    }};
+    std::thread thread{
+        [&] { bench.guard.run([&] { return line_alone(bench.pad); }, [](const drivers::LineError&) {}); }};
     bench.guard.ask_to_inhibit();
     const core::Instant cap = monotonic_now() + 30s;
     while (bench.guard.failed_writes() < 3 && !bench.guard.has_inhibited() && monotonic_now() < cap) {
@@ -471,8 +457,7 @@ TEST_CASE("a busy line is tried again, told each time, and not armed meanwhile")
                     error.busy = true;
                     throw error;
                 }
-                return Guard::Lines{
-                    .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
+                return line_alone(bench.pad);
             },
             [&](const drivers::LineError& error) {
                 ++complaints;
@@ -498,8 +483,7 @@ TEST_CASE("the line's descriptor is the guard's alone") {
             [&] {
                 mine = bench.guard.is_mine();
                 descriptor = ::open("/dev/null", O_RDONLY | O_CLOEXEC);
-                return Guard::Lines{
-                    .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
+                return line_alone(bench.pad);
             },
             [](const drivers::LineError&) {});
     }};
@@ -731,14 +715,8 @@ TEST_CASE("a stop, and the end, don't wait for the period") {
     core::Duration stopped = 1h, left = 1h;  // the quickest of several: a busy machine makes some of them slow
     for (int i = 0; i < 5; ++i) {
         Bench bench{false, 20s};
-        std::thread thread{[&] {
-            bench.guard.run(
-                [&] {
-                    return Guard::Lines{
-                        .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
-                },
-                [](const drivers::LineError&) {});
-        }};
+        std::thread thread{
+            [&] { bench.guard.run([&] { return line_alone(bench.pad); }, [](const drivers::LineError&) {}); }};
         const core::Instant cap = monotonic_now() + 30s;
         bench.guard.begin(std::make_unique<core::Protection>(bench.plan, core::Memory{}, false));
         while (bench.guard.cycles() == 0 && monotonic_now() < cap) std::this_thread::sleep_for(1ms);
@@ -765,8 +743,7 @@ TEST_CASE("a line that was not to be had is tried again after a quarter of a sec
             [&] {
                 tries.push_back(monotonic_now());
                 if (tries.size() < 3) throw drivers::LineError{"held by another program"};
-                return Guard::Lines{
-                    .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
+                return line_alone(bench.pad);
             },
             [](const drivers::LineError&) {});
     }};
@@ -846,14 +823,8 @@ TEST_CASE("the last resort opens the contactor, too, and is the owner's alone") 
 
 TEST_CASE("a guard that waits takes no processor: before its first decision, and after its last") {
     Bench bench;
-    std::thread thread{[&] {
-        bench.guard.run(
-            [&] {
-                return Guard::Lines{
-                    .line = std::make_unique<FakeLine>(bench.pad), .contactor = nullptr, .dynamic_permit = nullptr};
-            },
-            [](const drivers::LineError&) {});
-    }};
+    std::thread thread{
+        [&] { bench.guard.run([&] { return line_alone(bench.pad); }, [](const drivers::LineError&) {}); }};
     clockid_t clock{};
     REQUIRE(::pthread_getcpuclockid(thread.native_handle(), &clock) == 0);
     const auto busy = [&] {
