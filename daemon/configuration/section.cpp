@@ -1,10 +1,10 @@
 #include "configuration/section.hpp"
 
 #include <algorithm>
-#include <charconv>
 #include <cmath>
 
 #include "configuration/checks/ranges.hpp"
+#include "plan/number_text.hpp"
 #include "words/nearest.hpp"
 
 namespace dekeyd::formats {
@@ -257,11 +257,9 @@ std::optional<bool> Section::flag(std::string_view key, Need need) {
 std::optional<long> Section::whole(std::string_view key, long lowest, long highest, Need need) {
     const auto given = scalar(key, need);
     if (!given) return std::nullopt;
-    long value = 0;
-    const auto* const end = given->data() + given->size();
-    const auto parsed = std::from_chars(given->data(), end, value);
+    const auto value = core::to_number<long>(*given);
     const bool odd_base = given->size() > 1 && given->front() == '0';
-    if (parsed.ec != std::errc{} || parsed.ptr != end || odd_base || value < lowest || value > highest) {
+    if (!value || odd_base || *value < lowest || *value > highest) {
         fault(key, fmt::format("'{}' is no whole number from {} to {}", shortened(*given), lowest, highest),
               "decimal digits alone, without a unit");
         return std::nullopt;

@@ -1,11 +1,10 @@
 #include "control/event_desk.hpp"
 
-#include <fmt/format.h>
-
 #include <algorithm>
 #include <utility>
 
 #include "messages/feed.hpp"
+#include "store/journal.hpp"
 
 namespace dekeyd {
 
@@ -41,7 +40,7 @@ void EventDesk::answer(std::span<ControlClient> clients, const JournalFeed::Batc
     const auto found = std::find_if(clients.begin(), clients.end(),
                                     [=](const ControlClient& client) { return client.descriptor == descriptor; });
     if (found == clients.end()) return;
-    formats::FeedEvents events{.epoch = fmt::format("{:016x}", state_.journal_epoch.load(std::memory_order_acquire)),
+    formats::FeedEvents events{.epoch = formats::epoch_text(state_.journal_epoch.load(std::memory_order_acquire)),
                                .after = batch.after,
                                .durable = batch.durable};
     for (const formats::JournalEntry& entry : batch.entries) events.entries.push_back({entry.number, entry.text});

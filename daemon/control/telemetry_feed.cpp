@@ -12,6 +12,7 @@
 
 #include "base/wall_clock.hpp"
 #include "messages/feed.hpp"
+#include "store/journal.hpp"
 
 namespace dekeyd {
 namespace {
@@ -91,7 +92,7 @@ std::string TelemetryFeed::line(const core::Snapshot& snapshot, core::Instant no
     events_.clear();
     if (const StorageState* storage = ports_.storage) {
         if (storage->journal_open.load(std::memory_order_acquire))
-            feed.storage.epoch = fmt::format("{:016x}", storage->journal_epoch.load(std::memory_order_acquire));
+            feed.storage.epoch = formats::epoch_text(storage->journal_epoch.load(std::memory_order_acquire));
         feed.storage.durable = told_durable_ = storage->journal_durable.load(std::memory_order_acquire);
         feed.storage.unwritten = storage->unwritten.load(std::memory_order_relaxed);
         feed.notes = storage->notes.of(snapshot.memory);

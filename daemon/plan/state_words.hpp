@@ -13,10 +13,10 @@
 #include <optional>
 #include <string>
 #include <string_view>
-#include <system_error>
 #include <type_traits>
 #include <vector>
 
+#include "plan/number_text.hpp"
 #include "plan/time.hpp"
 
 namespace dekeyd::core {
@@ -99,11 +99,9 @@ private:
     }
     template <class T>
     T number() noexcept {
-        const std::string_view digits = next();
-        T value{};
-        const auto [end, error] = std::from_chars(digits.data(), digits.data() + digits.size(), value);
-        if (digits.empty() || error != std::errc{} || end != digits.data() + digits.size()) good_ = false;
-        return value;
+        const auto value = to_number<T>(next());
+        if (!value) good_ = false;
+        return value.value_or(T{});
     }
     void take(double& value) noexcept { value = number<double>(); }
     /// Beyond it core can't do sums: such a text isn't one of ours.

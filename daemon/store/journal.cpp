@@ -8,12 +8,12 @@
 
 #include <algorithm>
 #include <cerrno>
-#include <charconv>
 #include <filesystem>
 #include <utility>
 
 #include "base/durable_file.hpp"
 #include "base/sealed.hpp"
+#include "plan/number_text.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -27,12 +27,9 @@ std::string segment_path(const std::string& folder, std::uint64_t first) {
     return fmt::format("{}/{}{:020}", folder, prefix, first);
 }
 
-std::optional<std::uint64_t> to_number(std::string_view digits) noexcept {
-    std::uint64_t value = 0;
-    const auto [end, error] = std::from_chars(digits.data(), digits.data() + digits.size(), value);
-    if (digits.empty() || error != std::errc{} || end != digits.data() + digits.size()) return std::nullopt;
-    if (value > largest_number) return std::nullopt;
-    return value;
+std::optional<std::uint64_t> entry_number(std::string_view digits) noexcept {
+    const auto value = core::to_number<std::uint64_t>(digits);
+    return value && *value <= largest_number ? value : std::nullopt;
 }
 
 struct Numbered {
@@ -45,7 +42,7 @@ std::optional<Numbered> to_entry(std::string_view line) {
     if (!content) return std::nullopt;
     const std::size_t space = content->find(' ');
     if (space == std::string_view::npos) return std::nullopt;
-    const auto number = to_number(content->substr(0, space));
+    const auto number = entry_number(content->substr(0, space));
     if (!number) return std::nullopt;
     return Numbered{*number, content->substr(space + 1)};
 }
@@ -62,7 +59,7 @@ std::optional<std::string> epoch_of(std::string_view line, std::uint64_t first) 
     if (!content || !content->starts_with(header_words)) return std::nullopt;
     const std::string_view rest = content->substr(header_words.size());
     const std::size_t space = rest.find(' ');
-    if (space == std::string_view::npos || space == 0 || to_number(rest.substr(space + 1)) != first) {
+    if (space == std::string_view::npos || space == 0 || entry_number(rest.substr(space + 1)) != first) {
         return std::nullopt;
     }
     return std::string{rest.substr(0, space)};
@@ -104,10 +101,11 @@ Found look_through(std::string_view bytes, std::uint64_t first) {
 }  // namespace
 
 std::uint64_t epoch_number(std::string_view epoch) noexcept {
-    constexpr int hexadecimal = 16;
-    std::uint64_t value = 0;
-    const auto [end, error] = std::from_chars(epoch.data(), epoch.data() + epoch.size(), value, hexadecimal);
-    return error == std::errc{} && end == epoch.data() + epoch.size() ? value : 0;
+    return core::to_hexadecimal<std::uint64_t>(epoch).value_or(0);
+}
+
+std::string epoch_text(std::uint64_t epoch) {
+    return fmt::format("{:016x}", epoch);
 }
 
 std::vector<std::uint64_t> journal_segments(const std::string& folder) {
@@ -116,7 +114,7 @@ std::vector<std::uint64_t> journal_segments(const std::string& folder) {
     for (std::filesystem::directory_iterator it{folder, error}, end; !error && it != end; it.increment(error)) {
         const std::string name = it->path().filename().string();
         if (!name.starts_with(prefix)) continue;
-        if (const auto first = to_number(std::string_view{name}.substr(prefix.size()))) firsts.push_back(*first);
+        if (const auto first = entry_number(std::string_view{name}.substr(prefix.size()))) firsts.push_back(*first);
     }
     std::sort(firsts.begin(), firsts.end());
     return firsts;

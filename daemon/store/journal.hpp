@@ -99,8 +99,9 @@ private:
     std::string buffer_;
 };
 
-/// An epoch's hexadecimal digits as a number; 0 for what is none.
+/// An epoch's hexadecimal digits as a number, 0 for what is none; and back.
 std::uint64_t epoch_number(std::string_view epoch) noexcept;
+std::string epoch_text(std::uint64_t epoch);
 
 /// First numbers of the segments in a folder, ascending; empty when there is none or it can't be read.
 std::vector<std::uint64_t> journal_segments(const std::string& folder);

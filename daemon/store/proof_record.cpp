@@ -2,11 +2,11 @@
 
 #include <fmt/format.h>
 
-#include <charconv>
 #include <chrono>
 
 #include "base/durable_file.hpp"
 #include "base/sealed.hpp"
+#include "plan/number_text.hpp"
 
 // The text:
 //   dekeyd-proof 1
@@ -32,11 +32,9 @@ std::string proof_text(std::int64_t passed_s) {
 
 std::optional<std::int64_t> proof_from_text(std::string_view text) {
     if (!text.starts_with(proof_header)) return std::nullopt;
-    const std::string_view digits = text.substr(proof_header.size());
-    std::int64_t passed = 0;
-    const auto [end, error] = std::from_chars(digits.data(), digits.data() + digits.size(), passed);
-    if (error != std::errc{} || passed <= 0 || proof_text(passed) != text) return std::nullopt;
-    return passed;
+    const std::string_view rest = text.substr(proof_header.size());
+    const auto passed = core::to_number<std::int64_t>(rest.substr(0, rest.find_first_not_of("0123456789")));
+    return passed && *passed > 0 && proof_text(*passed) == text ? passed : std::nullopt;
 }
 
 std::int64_t load_proof(const std::string& directory) {

@@ -2,12 +2,12 @@
 
 #include <algorithm>
 #include <array>
-#include <charconv>
 #include <optional>
 #include <utility>
 
 #include "base/sealed.hpp"
 #include "core/protection.hpp"
+#include "plan/number_text.hpp"
 
 // The text: one `key value` a line, in this order, each once; `latched` as often as there are latches; a checksum of
 // everything before its own line ends it.
@@ -77,12 +77,9 @@ public:
     }
     template <class Number>
     Number number(std::string_view key) noexcept {
-        const std::string_view value = take(key);
-        Number count{};
-        const char* const end = value.data() + value.size();
-        const auto [stop, error] = std::from_chars(value.data(), end, count);
-        if (error != std::errc{} || stop != end) good_ = false;
-        return count;
+        const auto count = core::to_number<Number>(take(key));
+        if (!count) good_ = false;
+        return count.value_or(Number{});
     }
     /// The value of the next line, which must have this key.
     std::string_view take(std::string_view key) noexcept {
@@ -117,10 +114,13 @@ bool take_note(std::string_view value, const core::Memory& memory, Notes& notes)
     const std::string_view which = word_of(value), at = word_of(value), clock = word_of(value), who = word_of(value);
     const auto* const row = std::find_if(note_rows.begin(), note_rows.end(), [&](auto& r) { return r.word == which; });
     if (row == note_rows.end() || !(memory.*row->stands) || notes.*row->note != Note{}) return false;
-    Note note{.synchronised = clock == "synchronised", .at_start = who == "start", .reason = reason_of_bytes(value)};
-    const auto [stop, error] = std::from_chars(at.begin(), at.end(), note.at_s);
-    const bool numbered = error == std::errc{} && stop == at.end() && note.at_s >= 0;
-    if (!numbered || (!note.synchronised && clock != "not-set") || (!note.at_start && who != "operator")) return false;
+    const auto at_s = core::to_number<std::int64_t>(at);
+    if (!at_s || *at_s < 0) return false;
+    Note note{.at_s = *at_s,
+              .synchronised = clock == "synchronised",
+              .at_start = who == "start",
+              .reason = reason_of_bytes(value)};
+    if ((!note.synchronised && clock != "not-set") || (!note.at_start && who != "operator")) return false;
     if (note.reason != value) return false;
     notes.*row->note = std::move(note);
     return true;

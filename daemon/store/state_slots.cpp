@@ -8,13 +8,13 @@
 #include <algorithm>
 #include <array>
 #include <cerrno>
-#include <charconv>
 #include <limits>
 #include <optional>
 #include <string_view>
 #include <utility>
 
 #include "base/durable_file.hpp"
+#include "plan/number_text.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -86,10 +86,8 @@ int sync_data(int file) noexcept {
 /// 0 where it can't be told: then everything that was copied counts as unsaved.
 std::uint64_t told_saved(const std::string& run_directory) {
     const FileBytes file = read_whole(run_directory + "/saved", saved_bytes);
-    std::uint64_t sequence = 0;
-    const char* const end = file.bytes.data() + file.bytes.size();
-    const char* const stop = std::from_chars(file.bytes.data(), end, sequence).ptr;  // leaves it 0 where it can't tell
-    return stop + 1 == end && *stop == '\n' ? sequence : 0;
+    const std::string_view line = file.bytes;
+    return line.ends_with('\n') ? core::to_number<std::uint64_t>(line.substr(0, line.size() - 1)).value_or(0) : 0;
 }
 
 StoredState loaded(const core::Plan& plan, const FileBytes& file) {

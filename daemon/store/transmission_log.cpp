@@ -4,11 +4,11 @@
 
 #include <algorithm>
 #include <array>
-#include <charconv>
 #include <chrono>
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "plan/number_text.hpp"
 #include "words/event_text.hpp"
 
 namespace dekeyd::formats {
@@ -46,13 +46,6 @@ std::string without_commas(std::string text) {
         if (c == ',' || c == '"' || c == '\n' || c == '\r') c = ' ';
     }
     return text;
-}
-
-std::optional<double> number(std::string_view text) {
-    double value = 0.0;
-    const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), value);
-    if (text.empty() || error != std::errc{} || end != text.data() + text.size()) return std::nullopt;
-    return value;
 }
 
 }  // namespace
@@ -169,18 +162,18 @@ std::optional<Transmission> transmission_from_row(std::string_view row) {
         cells[i] = row.substr(0, comma);
         if (comma != std::string_view::npos) row.remove_prefix(comma + 1);
     }
-    const auto length = number(cells[2]);
-    const auto energy = number(cells[7]);
+    const auto length = core::to_number<double>(cells[2]);
+    const auto energy = core::to_number<double>(cells[7]);
     if (!length || !energy) return std::nullopt;
     return Transmission{.start_utc = std::string{cells[0]},
                         .synchronised = cells[1] == "yes",
                         .length_s = *length,
-                        .mean_forward_w = number(cells[3]),
-                        .peak_forward_w = number(cells[4]),
-                        .worst_vswr = number(cells[5]),
-                        .hottest_c = number(cells[6]),
+                        .mean_forward_w = core::to_number<double>(cells[3]),
+                        .peak_forward_w = core::to_number<double>(cells[4]),
+                        .worst_vswr = core::to_number<double>(cells[5]),
+                        .hottest_c = core::to_number<double>(cells[6]),
                         .energy_wh = *energy,
-                        .efficiency_percent = number(cells[8]),
+                        .efficiency_percent = core::to_number<double>(cells[8]),
                         .ended = std::string{cells[9]}};
 }
 

@@ -5,7 +5,6 @@
 
 #include <algorithm>
 #include <atomic>
-#include <charconv>
 #include <mutex>
 #include <utility>
 
@@ -15,6 +14,7 @@
 #include "base/sealed.hpp"
 #include "base/thread.hpp"
 #include "base/wall_clock.hpp"
+#include "plan/number_text.hpp"
 
 namespace dekeyd {
 
@@ -38,10 +38,8 @@ Point point_of(std::string_view text) {
     if (!content) return {};
     const std::size_t space = content->find(' ');
     if (space == std::string_view::npos) return {};
-    Point point{.epoch = std::string{content->substr(0, space)}};
-    const std::string_view digits = content->substr(space + 1);
-    const auto [end, error] = std::from_chars(digits.data(), digits.data() + digits.size(), point.number);
-    return error == std::errc{} && end == digits.data() + digits.size() ? point : Point{};
+    const auto number = core::to_number<std::uint64_t>(content->substr(space + 1));
+    return number ? Point{std::string{content->substr(0, space)}, *number} : Point{};
 }
 
 }  // namespace

@@ -4,11 +4,11 @@
 
 #include <algorithm>
 #include <array>
-#include <charconv>
 #include <cmath>
 #include <span>
 #include <vector>
 
+#include "plan/number_text.hpp"
 #include "words/nearest.hpp"
 
 namespace dekeyd::formats {
@@ -236,13 +236,11 @@ Quantity parse_quantity(std::string_view whole, Dimension dimension) {
     if (digits.size() > most_digits) return refuse("a number with too many digits", expected_one(dimension));
     if (Quantity bad = refuse_rest(text, digits, rest); !bad.good()) return bad;
 
-    double number = 0.0;
-    const auto parsed = std::from_chars(digits.data(), digits.data() + digits.size(), number);
-    if (parsed.ec != std::errc{} || parsed.ptr != digits.data() + digits.size())
-        return refuse(fmt::format("{} is not a number", quoted(text)), expected_one(dimension));
+    const auto number = core::to_number<double>(digits);
+    if (!number) return refuse(fmt::format("{} is not a number", quoted(text)), expected_one(dimension));
     const bool negative = text.front() == '-';
     const std::string signed_digits = fmt::format("{}{}", negative ? "-" : "", digits);
-    return convert(text, signed_digits, negative ? -number : number, trim(rest), dimension);
+    return convert(text, signed_digits, negative ? -*number : *number, trim(rest), dimension);
 }
 
 Range parse_range(std::string_view text, Dimension dimension) {

@@ -2,6 +2,8 @@
 
 #include <array>
 
+#include "plan/number_text.hpp"
+
 namespace dekeyd::formats::capture {
 
 namespace {
@@ -29,12 +31,12 @@ std::optional<core::Duration> to_duration(std::string_view text) {
     const bool negative = text.starts_with('-');
     if (negative) text.remove_prefix(1);
     const std::size_t dot = text.find('.');
-    const auto whole = to_number<std::int64_t>(text.substr(0, dot));
+    const auto whole = core::to_number<std::int64_t>(text.substr(0, dot));
     if (!whole || *whole < 0 || *whole > 1'000'000'000) return std::nullopt;
     std::int64_t ns = *whole * second_ns;
     if (dot != std::string_view::npos) {
         const std::string_view digits = text.substr(dot + 1);
-        const auto part = to_number<std::int64_t>(digits);
+        const auto part = core::to_number<std::int64_t>(digits);
         if (!part || *part < 0 || digits.size() > 9) return std::nullopt;
         std::int64_t scaled = *part;
         for (std::size_t place = digits.size(); place < 9; ++place) scaled *= 10;
@@ -61,9 +63,10 @@ std::optional<core::Command> to_command(std::string_view text) {
     const auto kind = core::command_kind_words.find(text.substr(0, first));
     const std::size_t third = text.find(' ', second + 1);
     const bool of_limit = third != std::string_view::npos;
-    const auto origin = to_number<unsigned>(text.substr(first + 1, second - first - 1));
-    const auto id = to_number<std::uint32_t>(text.substr(second + 1, of_limit ? third - second - 1 : third));
-    const auto limit = of_limit ? to_number<std::uint16_t>(text.substr(third + 1)) : std::optional<std::uint16_t>{0};
+    const auto origin = core::to_number<unsigned>(text.substr(first + 1, second - first - 1));
+    const auto id = core::to_number<std::uint32_t>(text.substr(second + 1, of_limit ? third - second - 1 : third));
+    const auto limit =
+        of_limit ? core::to_number<std::uint16_t>(text.substr(third + 1)) : std::optional<std::uint16_t>{0};
     if (!kind || !origin || *origin > static_cast<unsigned>(core::Origin::remote) || !id || !limit) return {};
     command.kind = *kind;
     command.origin = static_cast<core::Origin>(*origin);

@@ -8,7 +8,6 @@
 #include <optional>
 #include <string>
 #include <string_view>
-#include <system_error>
 
 #include "core/supervision.hpp"
 #include "plan/events.hpp"
@@ -32,15 +31,6 @@ void add_number(std::string& out, T value) {
     std::array<char, 32> digits{};
     const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), value).ptr;
     out.append(digits.data(), end);
-}
-
-/// All of `text` as a number; nothing where it is none.
-template <class T>
-std::optional<T> to_number(std::string_view text) {
-    T value{};
-    const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), value);
-    if (text.empty() || error != std::errc{} || end != text.data() + text.size()) return std::nullopt;
-    return value;
 }
 
 /// Seconds, to the nanosecond.

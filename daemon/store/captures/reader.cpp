@@ -6,6 +6,7 @@
 #include <utility>
 
 #include "base/sealed.hpp"
+#include "plan/number_text.hpp"
 #include "store/captures/cells.hpp"
 
 namespace dekeyd::formats {
@@ -41,9 +42,9 @@ CaptureReader::CaptureReader(std::istream& in) : in_{in} {
             if (key == "name") header_.name = value;
             if (key == "kind") header_.kind = value;
             if (key == "cause") header_.cause = value;
-            if (key == "cause-step") header_.cause_step = to_number<std::uint64_t>(value).value_or(0);
+            if (key == "cause-step") header_.cause_step = core::to_number<std::uint64_t>(value).value_or(0);
             if (key == "origin-ns") {
-                const auto ns = to_number<std::int64_t>(value);
+                const auto ns = core::to_number<std::int64_t>(value);
                 if (!ns || *ns < -largest_ns || *ns > largest_ns) {
                     fail("origin-ns is no whole number of a clock's");
                     return;
@@ -53,7 +54,7 @@ CaptureReader::CaptureReader(std::istream& in) : in_{in} {
             if (key == "origin-utc") header_.origin_wall = value;
             if (key == "clock-synchronised") header_.synchronised = value == "yes";
             if (key == "configuration-folder") header_.folder = value;
-            if (key == "lost-before") header_.lost_before = to_number<std::uint64_t>(value).value_or(0);
+            if (key == "lost-before") header_.lost_before = core::to_number<std::uint64_t>(value).value_or(0);
         } else if (row.starts_with(first_format_ ? fixed_columns_1 : fixed_columns)) {
             if (!parse_columns(row)) fail("the column names are not those of a capture");
             if (details_last_) find_details();
@@ -117,7 +118,7 @@ bool CaptureReader::parse_columns(std::string_view row) {
         const std::size_t dot = name.find('.');
         const std::size_t blank = name.find(' ');
         if (dot == std::string_view::npos || blank == std::string_view::npos || blank < dot) return false;
-        const auto sampler = to_number<std::size_t>(name.substr(0, dot));
+        const auto sampler = core::to_number<std::size_t>(name.substr(0, dot));
         if (!sampler || *sampler > 255 || ++total > most_slots) return false;
         const std::string_view what = name.substr(blank + 1);
         if (*sampler >= slots_.size()) {
@@ -175,7 +176,7 @@ bool CaptureReader::parse_row(std::string_view row, RecordedStep& step, bool fir
     const std::string_view contactor_line = first_format_ ? std::string_view{} : cells.next(), commands = cells.next();
     const std::string_view contactor = cells.next(), decided = cells.next(), sampler_text = cells.next();
     if (first) {
-        const auto step_number = to_number<std::uint64_t>(number);
+        const auto step_number = core::to_number<std::uint64_t>(number);
         const auto at = to_duration(time);
         const auto state = to_line_state(line);
         const auto contactor_state = first_format_ ? as_told(contactor == "1") : to_line_state(contactor_line);
@@ -202,7 +203,7 @@ bool CaptureReader::parse_row(std::string_view row, RecordedStep& step, bool fir
         }
     }
     if (sampler_text.empty()) return first ? true : fail("a row without step and sampler");
-    const auto sampler = to_number<std::uint16_t>(sampler_text);
+    const auto sampler = core::to_number<std::uint16_t>(sampler_text);
     if (!sampler || *sampler >= slots_.size()) return fail("no such sampler");
     RecordedScan& scan = step.scans.emplace_back();
     scan.sampler = *sampler;
@@ -221,12 +222,12 @@ bool CaptureReader::parse_row(std::string_view row, RecordedStep& step, bool fir
                 sample.fault = *fault;
                 value.remove_prefix(equal + 1);
             }
-            const auto raw = to_number<double>(value);
+            const auto raw = core::to_number<double>(value);
             const auto begun = to_duration(taken);
             if (!raw || !std::isfinite(*raw) || !begun) return fail("a sample is no number, or has no time");
             sample.value = *raw;
             sample.begun = header_.origin + *begun;
-            if (!openings.empty()) sample.openings = to_number<std::uint32_t>(openings).value_or(0);
+            if (!openings.empty()) sample.openings = core::to_number<std::uint32_t>(openings).value_or(0);
         }
     }
     return true;

@@ -4,7 +4,6 @@
 #include <sys/eventfd.h>
 #include <unistd.h>
 
-#include <charconv>
 #include <condition_variable>
 #include <mutex>
 #include <thread>
@@ -12,6 +11,7 @@
 
 #include "base/durable_file.hpp"
 #include "base/sealed.hpp"
+#include "plan/number_text.hpp"
 
 namespace dekeyd::ctl {
 namespace {
@@ -34,13 +34,10 @@ std::optional<KeptPlace> place_from_text(std::string_view text) {
     const std::size_t first = content->find(' '), second = content->rfind(' ');
     if (first == std::string_view::npos || first == 0 || second <= first + 1) return std::nullopt;
     const std::string_view epoch = content->substr(0, first), word = content->substr(second + 1);
-    const std::string_view digits = content->substr(first + 1, second - first - 1);
-    Place place{.epoch = std::string{epoch}};
-    const auto [end, error] = std::from_chars(digits.data(), digits.data() + digits.size(), place.number);
-    if (error != std::errc{} || end != digits.data() + digits.size() || (word != "here" && word != "away"))
-        return std::nullopt;
+    const auto number = core::to_number<std::uint64_t>(content->substr(first + 1, second - first - 1));
+    if (!number || (word != "here" && word != "away")) return std::nullopt;
     KeptPlace kept{.told_away = word == "away"};
-    if (epoch != no_epoch) kept.place = std::move(place);
+    if (epoch != no_epoch) kept.place = Place{.epoch = std::string{epoch}, .number = *number};
     return kept;
 }
 
