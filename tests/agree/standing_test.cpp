@@ -3,7 +3,7 @@
 #include <nlohmann/json.hpp>
 
 #include "core/limit.hpp"
-#include "dekeyctl/explain.hpp"
+#include "dekeyctl/explain/explain.hpp"
 #include "dekeyctl/status.hpp"
 #include "messages/exposure_json.hpp"
 #include "messages/snapshot_json.hpp"

@@ -2,7 +2,7 @@
 // written and read again.
 #include <sstream>
 
-#include "dekeyctl/replay.hpp"
+#include "dekeyctl/look_back/replay.hpp"
 #include "fuzz.hpp"
 #include "store/captures/reader.hpp"
 

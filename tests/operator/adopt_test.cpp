@@ -1,4 +1,4 @@
-#include "dekeyctl/adopt.hpp"
+#include "dekeyctl/set_up/adopt.hpp"
 
 #include <doctest/doctest.h>
 

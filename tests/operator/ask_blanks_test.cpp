@@ -8,8 +8,8 @@
 #include <sstream>
 #include <string>
 
-#include "dekeyctl/blanks.hpp"
-#include "dekeyctl/starting_configuration.hpp"
+#include "dekeyctl/set_up/blanks.hpp"
+#include "dekeyctl/set_up/starting_configuration.hpp"
 #include "temporary_folder.hpp"
 
 using namespace dekeyd;

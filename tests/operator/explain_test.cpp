@@ -1,4 +1,4 @@
-#include "dekeyctl/explain.hpp"
+#include "dekeyctl/explain/explain.hpp"
 
 #include <doctest/doctest.h>
 #include <fmt/format.h>

@@ -1,5 +1,5 @@
 // `check --here`: a sound station gives no complaint, and each wiring mistake one of its own.
-#include "dekeyctl/here.hpp"
+#include "dekeyctl/set_up/here.hpp"
 
 #include <doctest/doctest.h>
 

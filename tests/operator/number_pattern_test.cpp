@@ -1,5 +1,5 @@
 // Patterns of decimal numbers, against the numbers themselves.
-#include "dekeyctl/number_pattern.hpp"
+#include "dekeyctl/explain/number_pattern.hpp"
 
 #include <doctest/doctest.h>
 #include <fmt/format.h>

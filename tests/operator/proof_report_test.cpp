@@ -1,5 +1,5 @@
-// tools/dekeyctl/proof_report.cpp
-#include "dekeyctl/proof_report.hpp"
+// tools/dekeyctl/prove/proof_report.cpp
+#include "dekeyctl/prove/proof_report.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,4 +1,4 @@
-#include "dekeyctl/starting_configuration.hpp"
+#include "dekeyctl/set_up/starting_configuration.hpp"
 
 #include <doctest/doctest.h>
 #include <fmt/format.h>
@@ -11,7 +11,7 @@
 
 #include "configuration/configuration.hpp"
 #include "configuration/keys.hpp"
-#include "dekeyctl/blanks.hpp"
+#include "dekeyctl/set_up/blanks.hpp"
 #include "dekeyctl/set_up/found.hpp"
 #include "dekeyctl/set_up/where.hpp"
 

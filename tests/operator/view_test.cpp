@@ -1,4 +1,4 @@
-#include "dekeyctl/view.hpp"
+#include "dekeyctl/daily/view.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,5 +1,5 @@
-// daemon/recording/recorder.cpp and tools/dekeyctl/replay.cpp: a trip becomes a capture, and the capture is decided
-// again.
+// daemon/recording/recorder.cpp and tools/dekeyctl/look_back/replay.cpp: a trip becomes a capture, and the capture is
+// decided again.
 #include "recording/recorder.hpp"
 
 #include <doctest/doctest.h>
@@ -9,7 +9,7 @@
 #include <sstream>
 
 #include "amplifier.hpp"
-#include "dekeyctl/replay.hpp"
+#include "dekeyctl/look_back/replay.hpp"
 
 using namespace recorded;
 

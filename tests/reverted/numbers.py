@@ -33,7 +33,7 @@ MENDS = [
     {
         "finding": "provisional-limit-in-plan",
         "says": "`plan` measures the heatsink against a limit that only commissioning makes one.",
-        "file": "tools/dekeyctl/plan_levels.cpp",
+        "file": "tools/dekeyctl/explain/plan_levels.cpp",
         "old": "if (!core::may_trip(limit, {})) continue;",
         "new": "if (!limit.trips) continue;",
         "target": "agree_test",
@@ -60,7 +60,7 @@ MENDS = [
     {
         "finding": "resting-limit-beyond-trip-on-screen",
         "says": "The terminal shows a resting limit's quantity as beyond its trip.",
-        "file": "tools/dekeyctl/view.cpp",
+        "file": "tools/dekeyctl/daily/view.cpp",
         "old": "return limit->rests && !limit->active;",
         "new": "return false && limit->active;",
         "target": "operator_test",
@@ -114,7 +114,7 @@ MENDS = [
     {
         "finding": "calibration-levels-not-kept",
         "says": "An unfinished calibration's levels are gone with the session.",
-        "file": "tools/dekeyctl/calibrate_command.cpp",
+        "file": "tools/dekeyctl/set_up/calibrate_command.cpp",
         "old": "if (kept_.points.empty()) return true;",
         "new": "if (kept_.points.size() < 99) return true;",
         "target": "operator_test",
@@ -123,7 +123,7 @@ MENDS = [
     {
         "finding": "unfinished-calibration-refused-whole",
         "says": "'done' with a level missing ends the session in place of asking for one more.",
-        "file": "tools/dekeyctl/calibrate_command.cpp",
+        "file": "tools/dekeyctl/set_up/calibrate_command.cpp",
         "old": "if (fit.good() || asked_for_more) break;",
         "new": "if (fit.good() || !asked_for_more) break;",
         "target": "operator_test",
@@ -132,7 +132,7 @@ MENDS = [
     {
         "finding": "trip-during-calibration-without-cause",
         "says": "A trip midway shows as 'no power' without its cause.",
-        "file": "tools/dekeyctl/calibrate_command.cpp",
+        "file": "tools/dekeyctl/set_up/calibrate_command.cpp",
         "old": "return status.permit ? std::string{}",
         "new": "return status.permit || status.state != \"x\" ? std::string{}",
         "target": "operator_test",
@@ -141,7 +141,7 @@ MENDS = [
     {
         "finding": "calibration-by-another-law",
         "says": "Readings of a daemon that runs by another law than the file's are turned back into wrong volts.",
-        "file": "tools/dekeyctl/calibrate_command.cpp",
+        "file": "tools/dekeyctl/set_up/calibrate_command.cpp",
         "old": "? &uncorrected : nullptr;",
         "new": "? &uncorrected : &chain;",
         "target": "operator_test",
@@ -167,7 +167,7 @@ MENDS = [
     {
         "finding": "first-look-cant-be-told-on-screen",
         "says": "`watch` says 'unknown' of a limit that waits for its first look since it came into force.",
-        "file": "tools/dekeyctl/view.cpp",
+        "file": "tools/dekeyctl/daily/view.cpp",
         "old": "waits_for_a_look(status, cause) ? ",
         "new": "waits_for_a_look(status, cause) && !cause.active ? ",
         "target": "operator_test",

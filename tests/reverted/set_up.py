@@ -2,7 +2,7 @@
 OPERATOR = "tests/operator/operator_test"
 MENDS = [
     dict(finding="faults-that-follow-from-blanks", says="a starting configuration's blanks made faults elsewhere",
-         file="tools/dekeyctl/blanks.cpp", old='!blank.key.starts_with("amplifier.")', new='blank.key.starts_with("amplifier.")',
+         file="tools/dekeyctl/set_up/blanks.cpp", old='!blank.key.starts_with("amplifier.")', new='blank.key.starts_with("amplifier.")',
          target="operator_test", finds=[OPERATOR, "-tc=*blank is refused*"]),
     dict(finding="answers-not-tried", says="an answer that the configuration refuses was written",
          file="tools/dekeyctl/set_up/ask_blanks.cpp", old="if (fault.key != key && !fault.key.empty()) continue;",
@@ -11,7 +11,7 @@ MENDS = [
          file="tools/dekeyctl/set_up/found.cpp", old="code_mv < least_of_12_bits_mv * 0.99", new="code_mv < least_of_12_bits_mv * 99",
          target="operator_test", finds=[OPERATOR, "-tc=*converter's codes*"]),
     dict(finding="proof-hindrance-unnamed", says="a proof was refused without the cause that stood",
-         file="tools/dekeyctl/proof_outlook.cpp", old="for (const auto& cause : status.causes)",
+         file="tools/dekeyctl/prove/proof_outlook.cpp", old="for (const auto& cause : status.causes)",
          new="for (const auto& cause : std::vector<Cause>{})", target="operator_test",
          finds=[OPERATOR, "-tc=*stands in the way of a proof*"]),
     dict(finding="like-without-its-window", says="a detector like another's was believed at any voltage",

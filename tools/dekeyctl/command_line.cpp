@@ -10,7 +10,7 @@
 #include <string_view>
 #include <utility>
 
-#include "dekeyctl/starting_configuration.hpp"
+#include "dekeyctl/set_up/starting_configuration.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
 #include "words/nearest.hpp"

@@ -9,7 +9,7 @@
 
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/follow/follow.hpp"
-#include "dekeyctl/history_commands.hpp"
+#include "dekeyctl/look_back/history_commands.hpp"
 
 namespace dekeyd::ctl {
 

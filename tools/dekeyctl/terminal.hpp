@@ -7,7 +7,7 @@
 #include <cstdio>
 #include <string_view>
 
-#include "dekeyctl/view.hpp"
+#include "dekeyctl/daily/view.hpp"
 
 namespace dekeyd::ctl {
 

@@ -8,7 +8,7 @@
 #include <string_view>
 
 #include "dekeyctl/command_line.hpp"
-#include "dekeyctl/key_schema.hpp"
+#include "dekeyctl/explain/key_schema.hpp"
 #include "guard/arguments.hpp"
 #include "manual/pages.hpp"
 #include "telemetry/arguments.hpp"

@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <vector>
 
-#include "dekeyctl/key_reference.hpp"
+#include "dekeyctl/explain/key_reference.hpp"
 
 namespace dekeyd::manual {
 namespace {

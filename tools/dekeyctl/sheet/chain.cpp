@@ -3,7 +3,7 @@
 
 #include <algorithm>
 
-#include "dekeyctl/explain.hpp"
+#include "dekeyctl/explain/explain.hpp"
 #include "dekeyctl/sheet/station.hpp"
 #include "maths/rf.hpp"
 #include "words/units.hpp"

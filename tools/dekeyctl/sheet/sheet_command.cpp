@@ -10,7 +10,7 @@
 #include "base/wall_time.hpp"
 #include "configuration/configuration.hpp"
 #include "dekeyctl/commands.hpp"
-#include "dekeyctl/explain.hpp"
+#include "dekeyctl/explain/explain.hpp"
 #include "dekeyctl/json_output.hpp"
 #include "dekeyctl/sheet/sheet.hpp"
 #include "dekeyctl/terminal.hpp"

@@ -1,8 +1,8 @@
-#include "dekeyctl/proof_outlook.hpp"
+#include "dekeyctl/prove/proof_outlook.hpp"
 
 #include <algorithm>
 
-#include "dekeyctl/view.hpp"
+#include "dekeyctl/daily/view.hpp"
 
 namespace dekeyd::ctl {
 

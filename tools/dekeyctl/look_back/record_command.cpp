@@ -8,8 +8,8 @@
 
 #include "base/connection.hpp"
 #include "dekeyctl/commands.hpp"
-#include "dekeyctl/history_commands.hpp"
 #include "dekeyctl/json_output.hpp"
+#include "dekeyctl/look_back/history_commands.hpp"
 #include "dekeyctl/text.hpp"
 
 namespace dekeyd::ctl {

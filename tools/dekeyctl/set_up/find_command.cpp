@@ -19,7 +19,7 @@
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/set_up/ask_blanks.hpp"
 #include "dekeyctl/set_up/found.hpp"
-#include "dekeyctl/starting_configuration.hpp"
+#include "dekeyctl/set_up/starting_configuration.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
 #include "drivers/find.hpp"

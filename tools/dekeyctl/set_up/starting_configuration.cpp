@@ -1,4 +1,4 @@
-#include "dekeyctl/starting_configuration.hpp"
+#include "dekeyctl/set_up/starting_configuration.hpp"
 
 #include <fmt/format.h>
 

@@ -1,4 +1,4 @@
-#include "dekeyctl/blanks.hpp"
+#include "dekeyctl/set_up/blanks.hpp"
 
 #include <fmt/format.h>
 

@@ -1,4 +1,4 @@
-#include "dekeyctl/here.hpp"
+#include "dekeyctl/set_up/here.hpp"
 
 #include <fmt/format.h>
 #include <fmt/ranges.h>

@@ -1,4 +1,4 @@
-#include "dekeyctl/number_pattern.hpp"
+#include "dekeyctl/explain/number_pattern.hpp"
 
 #include <fmt/format.h>
 

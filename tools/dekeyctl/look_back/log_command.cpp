@@ -10,8 +10,8 @@
 #include <vector>
 
 #include "dekeyctl/commands.hpp"
-#include "dekeyctl/history_commands.hpp"
 #include "dekeyctl/json_output.hpp"
+#include "dekeyctl/look_back/history_commands.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
 #include "store/captures/reader.hpp"

@@ -5,8 +5,8 @@
 #include <nlohmann/json.hpp>
 
 #include "dekeyctl/commands.hpp"
-#include "dekeyctl/key_reference.hpp"
-#include "dekeyctl/key_schema.hpp"
+#include "dekeyctl/explain/key_reference.hpp"
+#include "dekeyctl/explain/key_schema.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
 

@@ -5,8 +5,8 @@
 #include <nlohmann/json.hpp>
 
 #include "dekeyctl/commands.hpp"
-#include "dekeyctl/history_commands.hpp"
-#include "dekeyctl/replay.hpp"
+#include "dekeyctl/look_back/history_commands.hpp"
+#include "dekeyctl/look_back/replay.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
 

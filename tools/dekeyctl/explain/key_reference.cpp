@@ -1,4 +1,4 @@
-#include "dekeyctl/key_reference.hpp"
+#include "dekeyctl/explain/key_reference.hpp"
 
 #include <fmt/format.h>
 #include <fmt/ranges.h>

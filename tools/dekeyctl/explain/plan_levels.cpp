@@ -5,9 +5,9 @@
 #include <cmath>
 
 #include "core/limit.hpp"
-#include "dekeyctl/explain.hpp"
+#include "dekeyctl/explain/explain.hpp"
+#include "dekeyctl/explain/plan_verdicts.hpp"
 #include "dekeyctl/json_output.hpp"
-#include "dekeyctl/plan_verdicts.hpp"
 #include "maths/exposure.hpp"
 #include "maths/level_budget.hpp"
 #include "maths/power.hpp"

@@ -1,4 +1,4 @@
-#include "dekeyctl/replay.hpp"
+#include "dekeyctl/look_back/replay.hpp"
 
 #include <algorithm>
 #include <chrono>

@@ -5,7 +5,7 @@
 
 #include "configuration/configuration.hpp"
 #include "dekeyctl/commands.hpp"
-#include "dekeyctl/explain.hpp"
+#include "dekeyctl/explain/explain.hpp"
 #include "dekeyctl/json_output.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"

@@ -1,4 +1,4 @@
-#include "dekeyctl/plan_verdicts.hpp"
+#include "dekeyctl/explain/plan_verdicts.hpp"
 
 #include <fmt/format.h>
 

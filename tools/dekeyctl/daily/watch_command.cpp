@@ -14,10 +14,10 @@
 
 #include "base/connection.hpp"
 #include "dekeyctl/commands.hpp"
+#include "dekeyctl/daily/view.hpp"
 #include "dekeyctl/status.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
-#include "dekeyctl/view.hpp"
 
 namespace dekeyd::ctl {
 namespace {

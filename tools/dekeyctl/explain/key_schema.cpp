@@ -1,4 +1,4 @@
-#include "dekeyctl/key_schema.hpp"
+#include "dekeyctl/explain/key_schema.hpp"
 
 #include <fmt/format.h>
 
@@ -8,8 +8,8 @@
 #include <string>
 #include <vector>
 
-#include "dekeyctl/key_reference.hpp"
-#include "dekeyctl/number_pattern.hpp"
+#include "dekeyctl/explain/key_reference.hpp"
+#include "dekeyctl/explain/number_pattern.hpp"
 
 namespace dekeyd::ctl {
 namespace {

@@ -1,4 +1,4 @@
-#include "dekeyctl/proof_report.hpp"
+#include "dekeyctl/prove/proof_report.hpp"
 
 #include <fmt/format.h>
 
