@@ -13,15 +13,18 @@ must fail), or `world`: a trouble of tests/soak, which must see it within `hours
 A command that fails with every mend in its place proves nothing: each is run so once, before its mend is judged.
 """
 import importlib.util
+import os
 import pathlib
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import time
 
 HERE = pathlib.Path(__file__).resolve().parent
 SOURCE = HERE.parents[1]
+longest_find_s = 600
 
 
 def mends():
@@ -44,9 +47,17 @@ def completed(mend):
             "finds": ["tests/soak/soak", "--hours", mend.get("hours", 2), "--seed", mend.get("seed", 1), *only]}
 
 
-def run(command, folder):
-    return subprocess.run([str(w) for w in command], cwd=folder, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
-                          stderr=subprocess.STDOUT, text=True, errors="replace", check=False)
+def run(command, folder, seconds=None):
+    """Beyond so many seconds it is killed, with all that it started, and has failed: ctest stops a test, too."""
+    with subprocess.Popen([str(w) for w in command], cwd=folder, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+                          stderr=subprocess.STDOUT, text=True, errors="replace", start_new_session=True) as process:
+        try:
+            out, _ = process.communicate(timeout=seconds)
+        except subprocess.TimeoutExpired:
+            os.killpg(process.pid, signal.SIGKILL)
+            out, _ = process.communicate()
+            out += f"\nstopped after {seconds} s"
+    return subprocess.CompletedProcess(command, process.returncode, out)
 
 
 class Copy:
@@ -75,7 +86,7 @@ class Copy:
         return run(["tools/build", "debug", *targets], self.folder)
 
     def find(self, command):
-        return run(command, self.folder / ".build/debug")
+        return run(command, self.folder / ".build/debug", longest_find_s)
 
     def fails_as_it_is(self, wanted):
         """The commands of these mends that fail with every mend in its place."""
