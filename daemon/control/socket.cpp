@@ -44,7 +44,8 @@ ControlSocket::ControlSocket(const formats::Configuration& configuration, Outlet
       saved_{saved},
       for_operators_{configuration.run_directory + "/control", Door::For::operators},
       for_telemetry_{configuration.run_directory + "/telemetry", Door::For::telemetry},
-      for_observers_{configuration.run_directory + "/observe", Door::For::observers} {
+      for_observers_{configuration.run_directory + "/observe", Door::For::observers},
+      pending_{saved} {
     if (wake_.descriptor() >= 0) outlet.reader = &wake_;
 }
 
@@ -97,12 +98,11 @@ void ControlSocket::run() {
         for (std::size_t i = 0; i < doors_.size(); ++i) {
             if ((watched[1 + i].revents & POLLIN) != 0) accept_clients(*doors_[i], now);
         }
-        answer_saved(now);
-        give_up_late(now);
+        answer_pending(now);
         feed_telemetry(now);
         if (events_) events_->serve(clients_);
         serve_watchers(now);
-        serve_recording();
+        recording_.serve(clients_);
         drop_clients();
         looked_ = now;
     }
@@ -224,10 +224,8 @@ void ControlSocket::answer(Client& client, std::string_view line, core::Instant 
     } else if (const auto* record = std::get_if<formats::RecordRequest>(&request)) {
         if (client.remote) return client.send(formats::error_answer(TelemetryFeed::never_remotely));
         const auto length = std::chrono::duration_cast<core::Duration>(std::chrono::duration<double>(record->seconds));
-        if (recording_ == nullptr || !recording_->ask(length)) {
+        if (!recording_.begin(client, length))
             return client.send(formats::error_answer("a recording is being made already; expected one at a time"));
-        }
-        client.records = true;
     } else if (const auto* command = std::get_if<formats::CommandRequest>(&request)) {
         obey(client, *command, now);
     }
@@ -256,27 +254,27 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
         if (!refusal.empty()) return client.send(formats::error_answer(refusal));
     }
     Ring<core::Command>* const commands = client.remote ? feed_->commands() : &commands_;
-    const std::uint32_t id = next_id_++;
     const auto index = static_cast<std::uint16_t>(limit == limits.end() ? 0 : limit - limits.begin());
-    const core::Origin origin = client.remote ? core::Origin::remote : core::Origin::local;
+    const core::Command command{.kind = request.kind,
+                                .origin = client.remote ? core::Origin::remote : core::Origin::local,
+                                .id = next_id_++,
+                                .limit = index,
+                                .arrived = now};
     const bool notes = request.kind == core::CommandKind::hold && saved_ != nullptr;
     formats::Note before;
     if (notes) {
         formats::Note note = formats::note_of(wall_stamp(now));
         note.reason = request.reason;
-        before = saved_->notes.put_hold(origin, std::move(note));
+        before = saved_->notes.put_hold(command.origin, std::move(note));
     }
-    if (commands == nullptr ||
-        !commands->push({.kind = request.kind, .origin = origin, .id = id, .limit = index, .arrived = now})) {
-        if (notes) saved_->notes.put_hold(origin, std::move(before));
+    if (commands == nullptr || !commands->push(command)) {
+        if (notes) saved_->notes.put_hold(command.origin, std::move(before));
         client.send(formats::error_answer("the guard takes no more commands just now; expected: try again"));
         return;
     }
     guard_.ring();
-    const bool forces = request.kind == core::CommandKind::prove_line || request.kind == core::CommandKind::prove_limit;
     client.proves = client.proves || request.kind == core::CommandKind::prove;
-    pending_[id] = {
-        .descriptor = client.descriptor, .origin = origin, .until = now + (forces ? proof_timeout : answer_timeout)};
+    pending_.await(client.descriptor, command);
     // Obeyed first, told after.
     const std::string reason = request.reason.empty() ? "no reason given" : "reason: " + request.reason;
     spdlog::info("control socket: {} asked for{} ({})", core::text(request.kind), client.remote ? " remotely" : "",
@@ -286,11 +284,11 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
 void ControlSocket::drop_clients() {
     std::erase_if(clients_, [this](const Client& client) {
         if (!client.drop) return false;
-        if (client.records) recording_->leave();
+        recording_.leave(client);
         if (client.follows) followed_.store(false);
         if (events_) events_->leave(client);
         proof_is_left_ = proof_is_left_ || client.proves;
-        std::erase_if(pending_, [&](const auto& entry) { return entry.second.descriptor == client.descriptor; });
+        pending_.forget(client.descriptor);
         ::close(client.descriptor);
         return true;
     });
@@ -303,8 +301,7 @@ void ControlSocket::drop_clients() {
 
 ClientPlace ControlSocket::place_of(const Client& client) const {
     return {.asked_at = client.asked_at,
-            .waits = std::any_of(pending_.begin(), pending_.end(),
-                                 [&](const auto& entry) { return entry.second.descriptor == client.descriptor; }),
+            .waits = pending_.waits(client.descriptor),
             .watches = client.watches(),
             .works = client.records || client.proves || client.follows};
 }
@@ -344,46 +341,20 @@ void ControlSocket::take_events() {
                 if (client.watches()) client.send(line);
             }
         }
-        if (event.origin == core::Origin::none) continue;
-        const auto waiting = pending_.find(event.command_id);
-        if (waiting == pending_.end() || waiting->second.origin != event.origin) continue;
-        if (!is_saved(event)) {
-            waiting->second.until = monotonic_now() + answer_timeout;
-            waiting->second.done = event;
-            waiting->second.sentence = sentence;
-            continue;
-        }
-        if (Client* client = client_of(waiting->second.descriptor)) {
-            // Its test is over: when it goes, there is none to end.
-            if (event.kind == core::EventKind::proof_passed || event.kind == core::EventKind::proof_ended) {
-                client->proves = false;
-            }
-            client->send(formats::command_answer(event, sentence));
-        }
-        pending_.erase(waiting);
+        const auto answer = pending_.answered(event, sentence, monotonic_now());
+        Client* const client = answer ? client_of(answer->descriptor) : nullptr;
+        if (client == nullptr) continue;
+        // Its test is over: when it goes, there is none to end.
+        if (event.kind == core::EventKind::proof_passed || event.kind == core::EventKind::proof_ended)
+            client->proves = false;
+        client->send(answer->line);
     }
 }
 
-/// What it changed outlives a restart and a power cut; or it changed nothing of that kind.
-bool ControlSocket::is_saved(const core::Event& event) const noexcept {
-    const bool lasts = event.kind == core::EventKind::held || event.kind == core::EventKind::released ||
-                       event.kind == core::EventKind::reset;
-    return !lasts || saved_ == nullptr || saved_->saved_through.load() >= event.at;
-}
-
-// Done it is; whether it is said to be for good waits for the storage, though not for long.
-void ControlSocket::answer_saved(core::Instant now) {
-    std::erase_if(pending_, [&](const auto& entry) {
-        const Pending& pending = entry.second;
-        if (!pending.done) return false;
-        const bool saved = is_saved(*pending.done);
-        if (!saved && now < pending.until) return false;
-        if (Client* client = client_of(pending.descriptor)) {
-            client->send(saved ? formats::command_answer(*pending.done, pending.sentence)
-                               : formats::unsaved_answer(*pending.done, pending.sentence));
-        }
-        return true;
-    });
+void ControlSocket::answer_pending(core::Instant now) {
+    for (const PendingAnswers::Answer& answer : pending_.due(now)) {
+        if (Client* client = client_of(answer.descriptor)) client->send(answer.line);
+    }
 }
 
 void ControlSocket::serve_watchers(core::Instant now) {
@@ -433,40 +404,6 @@ void ControlSocket::feed_telemetry(core::Instant now) {
     if (events_) {
         if (const auto part = events_->take_capture()) found->send(TelemetryFeed::capture_line(*part));
     }
-}
-
-// In pieces that a reader which is a little late can still take; what waits in the feed is bounded too.
-void ControlSocket::serve_recording() {
-    const auto found =
-        std::find_if(clients_.begin(), clients_.end(), [](const Client& client) { return client.records; });
-    if (found == clients_.end() || found->drop || found->unsent.size() > Client::most_unsent_bytes / 4) return;
-    const RecordingFeed::Part part = recording_->take();
-    constexpr std::size_t piece = Client::most_unsent_bytes / 8;
-    // Whole lines, so that no character is cut in two.
-    for (std::string_view left{part.text}; !left.empty() && !found->drop;) {
-        const std::size_t end = left.size() > piece ? left.rfind('\n', piece) : std::string_view::npos;
-        const std::size_t size = end == std::string_view::npos ? left.size() : end + 1;
-        found->send(formats::recording_part(left.substr(0, size), false));
-        left.remove_prefix(size);
-    }
-    if (!part.ended) return;
-    found->records = false;
-    found->send(part.overflowed
-                    ? formats::error_answer("the recording was not read fast enough, and ends early; expected a "
-                                            "reader that keeps up: some 50 KiB a second")
-                    : formats::recording_part("", true));
-}
-
-void ControlSocket::give_up_late(core::Instant now) {
-    std::erase_if(pending_, [&](const auto& entry) {
-        if (now < entry.second.until) return false;
-        if (Client* client = client_of(entry.second.descriptor)) {
-            client->send(
-                formats::error_answer("the guard didn't answer in time; expected it to decide many times "
-                                      "a second: see the log, and take the command as not done"));
-        }
-        return true;
-    });
 }
 
 }  // namespace dekeyd

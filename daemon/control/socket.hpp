@@ -5,7 +5,6 @@
 #include <array>
 #include <atomic>
 #include <functional>
-#include <map>
 #include <memory>
 #include <optional>
 #include <string>
@@ -19,11 +18,12 @@
 #include "control/door.hpp"
 #include "control/event_desk.hpp"
 #include "control/outlet.hpp"
+#include "control/pending_answers.hpp"
+#include "control/recording_desk.hpp"
 #include "control/telemetry_feed.hpp"
 #include "core/interlock.hpp"
 #include "messages/control.hpp"
 #include "messages/snapshot_json.hpp"
-#include "recording/recording_feed.hpp"
 #include "recording/storage_state.hpp"
 
 namespace dekeyd {
@@ -31,8 +31,6 @@ namespace dekeyd {
 class ControlSocket {
 public:
     static constexpr core::Duration unread_life = std::chrono::seconds{10};  ///< of a client that doesn't read
-    static constexpr core::Duration answer_timeout = std::chrono::seconds{2};
-    static constexpr core::Duration proof_timeout = std::chrono::seconds{70};  ///< a limit that is forced
 
     /// Asked for each status, on the socket's thread.
     using Context = std::function<formats::StatusContext()>;
@@ -64,13 +62,6 @@ public:
 
 private:
     using Client = ControlClient;
-    struct Pending {
-        int descriptor = -1;
-        core::Origin origin = core::Origin::local;
-        core::Instant until{};
-        std::optional<core::Event> done{};  ///< the guard's answer, which waits to be durable
-        std::string sentence{};
-    };
 
     [[nodiscard]] int poll_timeout(core::Instant now) const;
     void accept_clients(Door& door, core::Instant now);
@@ -81,14 +72,11 @@ private:
     void obey(Client& client, const formats::CommandRequest& request, core::Instant now);
     void take_events();
     void serve_watchers(core::Instant now);
-    void serve_recording();
     void feed_telemetry(core::Instant now);
     void begin_to_follow(Client& client, core::Instant now);
     void ask_events(Client& client, const formats::EventsRequest& request);
     void limit_remote_connections(const Client& newest);
-    [[nodiscard]] bool is_saved(const core::Event& event) const noexcept;
-    void answer_saved(core::Instant now);
-    void give_up_late(core::Instant now);
+    void answer_pending(core::Instant now);
     void drop_clients();
     [[nodiscard]] ClientPlace place_of(const Client& client) const;
     Client* client_of(int descriptor);
@@ -99,13 +87,13 @@ private:
     Ring<core::Command>& commands_;
     Wake& guard_;
     Context context_;
-    RecordingFeed* recording_;
+    RecordingDesk recording_;
     StorageState* saved_;
     Door for_operators_, for_telemetry_, for_observers_;
     const std::array<Door*, 3> doors_{&for_operators_, &for_telemetry_, &for_observers_};
     core::Instant looked_{};  ///< when the last turn saw all that had come
     std::vector<Client> clients_;
-    std::map<std::uint32_t, Pending> pending_;
+    PendingAnswers pending_;
     std::uint32_t next_id_ = 1;
     bool proof_is_left_ = false;  ///< its client has gone, and the guard must be told
     Wake wake_;

@@ -1,22 +1,17 @@
 #include "guard/service.hpp"
 
 #include <fmt/format.h>
-#include <signal.h>
-#include <sys/stat.h>
 
 #include <array>
 #include <atomic>
-#include <cerrno>
 #include <dekeyd_version.hpp>
 #include <deque>
-#include <filesystem>
 #include <memory>
 #include <string_view>
 #include <system_error>
 #include <vector>
 
 #include "base/exit_codes.hpp"
-#include "base/folder_lock.hpp"
 #include "base/last_resort.hpp"
 #include "base/log.hpp"
 #include "base/process_setup.hpp"
@@ -31,8 +26,10 @@
 #include "guard/devices.hpp"
 #include "guard/event_log.hpp"
 #include "guard/guard.hpp"
+#include "guard/own_folders.hpp"
 #include "guard/run_folder.hpp"
 #include "guard/sampler.hpp"
+#include "guard/stop_signals.hpp"
 #include "recording/history_writer.hpp"
 #include "recording/journal_writer.hpp"
 #include "recording/state_keeper.hpp"
@@ -53,39 +50,12 @@ constexpr core::Duration inhibit_within = 100ms;
 // systemd may be told to wait longer; a person who presses Ctrl-C shall not wait.
 constexpr core::Duration history_within = 1500ms, journal_within = 2500ms, keeper_within = 3500ms, end_within = 4800ms;
 
-// ---- signals ---------------------------------------------------------------------------------------------------
-
-std::atomic<Guard*> signalled_guard{nullptr};
-std::atomic<Wake*> signalled_main{nullptr};
-std::atomic<int> stop_signal{0};
-
-// The guard is told here and not by main, which may be waiting for a log that doesn't take its line.
-void on_stop(int signal) {
-    const int before = errno;
-    stop_signal.store(signal);
-    if (Guard* const guard = signalled_guard.load()) guard->ask_to_inhibit();
-    if (Wake* const main_wake = signalled_main.load()) main_wake->ring();
-    errno = before;
-}
-
-void set_up_signals() {
-    struct sigaction action {};
-    action.sa_handler = on_stop;
-    for (const int signal : {SIGTERM, SIGINT, SIGHUP, SIGQUIT}) ::sigaction(signal, &action, nullptr);
-    // Each of these would end the process by default.
-    action.sa_handler = SIG_IGN;
-    for (const int signal : {SIGPIPE, SIGUSR1, SIGUSR2, SIGALRM, SIGVTALRM, SIGPROF, SIGIO, SIGPWR, SIGXFSZ, SIGXCPU}) {
-        ::sigaction(signal, &action, nullptr);
-    }
-}
-
 class Service {
 public:
     explicit Service(const formats::Configuration& configuration);
     int run();
 
 private:
-    int take_folders();
     bool arm();
     void decide();
     void start_readers();
@@ -93,11 +63,11 @@ private:
     void watch();
     void look(core::Instant now);
     int stop();
-    [[nodiscard]] bool stop_asked() const noexcept { return stop_signal.load() != 0; }
+    [[nodiscard]] bool stop_asked() const noexcept { return stop_signal() != 0; }
     [[nodiscard]] formats::StatusContext status_context() const;
 
     const formats::Configuration& configuration_;
-    FolderLock state_lock_, run_lock_;
+    OwnFolders folders_;
     ServiceManager manager_;
     Wake main_wake_, guard_wake_;
     Outlet for_control_, for_journal_, for_keeper_, for_main_;
@@ -176,41 +146,14 @@ formats::StatusContext Service::status_context() const {
                              : std::optional{core::seconds(monotonic_now() - unsaved_since)}};
 }
 
-// Before anything else, and without a trace where another daemon has one of them.
-int Service::take_folders() {
-    const auto refused = [](const FolderLock& lock, FolderLock::Taken taken, const char* key) {
-        if (taken == FolderLock::Taken::by_another) {
-            spdlog::critical(
-                "not started: {}; expected one daemon for each folder: end that one, or give this one folders of its "
-                "own (paths: {}:)",
-                lock.trouble(), key);
-            return exit_configuration;
-        }
-        spdlog::critical("not started: {} (paths: {}:)", lock.trouble(), key);
-        return exit_cannot_create;
-    };
-    if (const auto taken = state_lock_.take(configuration_.state_directory); taken != FolderLock::Taken::yes) {
-        return refused(state_lock_, taken, "state");
-    }
-    std::error_code error;
-    std::filesystem::create_directories(configuration_.run_directory, error);
-    if (const auto taken = run_lock_.take(configuration_.run_directory); taken != FolderLock::Taken::yes) {
-        return refused(run_lock_, taken, "run");
-    }
-    run_lock_.tell_who();
-    return 0;
-}
-
 int Service::run() {
-    if (const int code = take_folders(); code != 0) return code;
+    if (const int code = folders_.take(configuration_); code != 0) return code;
     if (const std::string text = write_line_files(configuration_); !text.empty()) {
         spdlog::critical("not started: {} (the stop hook must know the line)", text);
         return exit_cannot_create;
     }
     install_last_resort(guard_.get());
-    signalled_main.store(&main_wake_);
-    signalled_guard.store(guard_.get());
-    set_up_signals();
+    stop_by_signals(*guard_, main_wake_);
     if (arm()) {
         decide();
         start_readers();
@@ -290,7 +233,7 @@ void Service::decide() {
                                    own_commands_.push({core::CommandKind::noted, core::Origin::none, 0});
                                    guard_wake_.ring();
                                },
-                           .begin = [this] { state_lock_.tell_who(); }});
+                           .begin = [this] { folders_.tell_who(); }});
     for_keeper_.reader = &keeper_->wake();
     journal_writer_ = std::make_unique<JournalWriter>(configuration_, for_journal_.events, for_journal_.snapshot,
                                                       storage_state_, control_.wake());
@@ -397,10 +340,10 @@ int Service::stop() {
     }
     const bool inhibited = guard_->has_inhibited();
     if (inhibited) {
-        spdlog::info("stopping by signal {}: inhibited", stop_signal.load());
+        spdlog::info("stopping by signal {}: inhibited", stop_signal());
     } else {
         spdlog::critical("stopping by signal {}: the line is not confirmed at inhibit; the stop hook tries again",
-                         stop_signal.load());
+                         stop_signal());
     }
     manager_.stopping();
     manager_.status("Stopping; inhibited.");

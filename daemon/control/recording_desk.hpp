@@ -1,0 +1,28 @@
+// A recording for the one client that asked for it, in pieces.
+#pragma once
+
+#include <span>
+
+#include "control/client.hpp"
+#include "plan/time.hpp"
+#include "recording/recording_feed.hpp"
+
+namespace dekeyd {
+
+class RecordingDesk {
+public:
+    /// Without a feed nothing is recorded. It must outlive this.
+    explicit RecordingDesk(RecordingFeed* feed) noexcept : feed_{feed} {}
+
+    /// False: one is being made already, or none can be made.
+    [[nodiscard]] bool begin(ControlClient& client, core::Duration length);
+    /// Sends what has been recorded since, where the client has read what it got.
+    void serve(std::span<ControlClient> clients);
+    /// A client that goes; its recording ends.
+    void leave(const ControlClient& client);
+
+private:
+    RecordingFeed* feed_;
+};
+
+}  // namespace dekeyd
