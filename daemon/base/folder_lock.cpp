@@ -47,7 +47,7 @@ std::string who_has(const std::string& path) {
 
 }  // namespace
 
-FolderLock::Taken FolderLock::take(const std::string& folder) {
+FolderLock::Taken FolderLock::lock(const std::string& folder) {
     path_ = folder + "/lock";
     for (int left = lock_tries; left > 0; --left) {
         const int file = open_lock(path_);

@@ -17,7 +17,7 @@ public:
 
     /// `by_another`: another process has it, and `trouble()` says which; `no`: it can't be locked, and `trouble()` says
     /// why. Changes nothing in the folder but to make the lock's file where it is missing.
-    Taken take(const std::string& folder);
+    Taken lock(const std::string& folder);
     /// Writes this process's number into the lock's file, for the one who finds it taken. May wait for the storage.
     void tell_who() const noexcept;
     [[nodiscard]] const std::string& trouble() const noexcept { return trouble_; }

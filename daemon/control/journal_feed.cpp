@@ -14,9 +14,9 @@ namespace dekeyd {
 using namespace std::chrono_literals;
 
 /// Shared with the thread, so that one that hangs in the kernel never touches what is gone.
-class JournalFeed::Work {
+class JournalFeed::Impl {
 public:
-    Work(const std::string& folder, const StorageState& state, Wake& to_tell, std::string captures)
+    Impl(const std::string& folder, const StorageState& state, Wake& to_tell, std::string captures)
         : reader_{folder}, captures_{std::move(captures)}, state_{state}, to_tell_{to_tell} {}
 
     void run() noexcept {
@@ -114,36 +114,36 @@ private:
 };
 
 JournalFeed::JournalFeed(const std::string& folder, const StorageState& state, Wake& to_tell, std::string captures)
-    : work_{std::make_shared<Work>(folder, state, to_tell, std::move(captures))} {}
+    : impl_{std::make_shared<Impl>(folder, state, to_tell, std::move(captures))} {}
 
 JournalFeed::~JournalFeed() {
     stop(monotonic_now() + 1s);
 }
 
 void JournalFeed::start() {
-    work_->thread_.start("journal feed", Thread::ordinary, [work = work_] { work->run(); });
+    impl_->thread_.start("journal feed", Thread::ordinary, [work = impl_] { work->run(); });
 }
 
 bool JournalFeed::stop(core::Instant deadline) {
-    work_->stopping_.store(true, std::memory_order_release);
-    work_->wake_.ring();
-    return work_->thread_.join(std::max(deadline - monotonic_now(), core::Duration::zero()));
+    impl_->stopping_.store(true, std::memory_order_release);
+    impl_->wake_.ring();
+    return impl_->thread_.join(std::max(deadline - monotonic_now(), core::Duration::zero()));
 }
 
 void JournalFeed::ask(std::uint64_t after) {
-    work_->ask(after);
+    impl_->ask(after);
 }
 
 std::optional<JournalFeed::Batch> JournalFeed::take() {
-    return work_->take();
+    return impl_->take();
 }
 
 void JournalFeed::ask_capture(std::string name, std::uint64_t offset) {
-    work_->ask_capture(std::move(name), offset);
+    impl_->ask_capture(std::move(name), offset);
 }
 
 std::optional<formats::CapturePart> JournalFeed::take_capture() {
-    return work_->take_capture();
+    return impl_->take_capture();
 }
 
 }  // namespace dekeyd

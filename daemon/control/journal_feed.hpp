@@ -51,8 +51,8 @@ public:
     std::optional<formats::CapturePart> take_capture();
 
 private:
-    class Work;
-    std::shared_ptr<Work> work_;
+    class Impl;
+    std::shared_ptr<Impl> impl_;
 };
 
 }  // namespace dekeyd

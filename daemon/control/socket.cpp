@@ -330,7 +330,7 @@ void ControlSocket::take_events() {
         const std::span<const core::Reading> around = outlet_.snapshot.value().quantities_at(event.at);
         std::string sentence = formats::sentence(configuration_.plan, event, around);
         if (saved_ != nullptr) sentence = saved_->notes.with_reason(std::move(sentence), event);
-        if (feed_ && followed_.load()) feed_->take(event);
+        if (feed_ && followed_.load()) feed_->add(event);
         const bool watched =
             std::any_of(clients_.begin(), clients_.end(), [](const Client& client) { return client.watches(); });
         if (watched) {

@@ -74,7 +74,7 @@ std::string TelemetryFeed::hello() {
     return formats::feed_line({.hello = formats::FeedHello{.version = version_, .configuration = sum_}});
 }
 
-void TelemetryFeed::take(const core::Event& event) {
+void TelemetryFeed::add(const core::Event& event) {
     if (events_.size() >= most_events) events_.pop_front();
     events_.push_back(event);
 }

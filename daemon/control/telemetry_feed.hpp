@@ -70,7 +70,7 @@ public:
     /// A new one: all is new to it. The answer to its request.
     std::string hello();
     /// To be told with the next feed.
-    void take(const core::Event& event);
+    void add(const core::Event& event);
     [[nodiscard]] bool is_due(core::Instant now) const noexcept;
     [[nodiscard]] core::Instant due() const noexcept { return next_; }
     std::string line(const core::Snapshot& snapshot, core::Instant now);

@@ -17,20 +17,20 @@ double edge_value(const LimitPlan& limit, const Reading& reading) noexcept {
 
 }  // namespace
 
-Verdict judge(const LimitPlan& limit, const Reading& watched, const Reading* gate, bool rf_absent) noexcept {
+Verdict verdict_of(const LimitPlan& limit, const Reading& watched, const Reading* gate, bool rf_absent) noexcept {
     const Standing by_gate = !limit.gate       ? Standing::watches
                              : gate == nullptr ? Standing::untold
                                                : standing_by_gate(*limit.gate, *gate);
-    return judge(limit, by_gate, watched, rf_absent);
+    return verdict_of(limit, by_gate, watched, rf_absent);
 }
 
-Verdict judge(const LimitPlan& limit, Standing standing, const Reading& watched, bool rf_absent) noexcept {
+Verdict verdict_of(const LimitPlan& limit, Standing standing, const Reading& watched, bool rf_absent) noexcept {
     if (rests(standing)) return Verdict::rest;
     if (standing == Standing::untold) return Verdict::unknown;
-    return judge_alone(limit, watched, rf_absent);
+    return verdict_when_standing(limit, watched, rf_absent);
 }
 
-Verdict judge_alone(const LimitPlan& limit, const Reading& watched, bool rf_absent) noexcept {
+Verdict verdict_when_standing(const LimitPlan& limit, const Reading& watched, bool rf_absent) noexcept {
     const bool above = limit.direction == Direction::above;
     switch (watched.health) {
         case Health::unknown: return Verdict::unknown;

@@ -14,13 +14,13 @@ namespace dekeyd::core {
 /// Compare one reading with the levels; `rf_absent` is used where the limit clears by RF being off.
 /// Total: any reading gives a verdict, and one that isn't measured never gives rest or clear, except a quantity that
 /// is not measurable because RF is proven absent, which is rest.
-Verdict judge(const LimitPlan& limit, const Reading& watched, const Reading* gate, bool rf_absent) noexcept;
+Verdict verdict_of(const LimitPlan& limit, const Reading& watched, const Reading* gate, bool rf_absent) noexcept;
 
 /// The same with what is known of its standing already.
-Verdict judge(const LimitPlan& limit, Standing standing, const Reading& watched, bool rf_absent) noexcept;
+Verdict verdict_of(const LimitPlan& limit, Standing standing, const Reading& watched, bool rf_absent) noexcept;
 
 /// The same as if the gate stood open.
-Verdict judge_alone(const LimitPlan& limit, const Reading& watched, bool rf_absent) noexcept;
+Verdict verdict_when_standing(const LimitPlan& limit, const Reading& watched, bool rf_absent) noexcept;
 
 /// The time part of a limit. Time beyond the level accumulates, and decays at a quarter of the rate inside it, so
 /// that a fault which flaps faster than the qualify time still trips.

@@ -65,7 +65,7 @@ void Limits::judge(std::size_t index, const Look& look, EventList& events) noexc
     const Measurement& measured = look.measurement;
     const Reading& watched = measured.quantities()[limit.watch];
     const Reading* gate = limit.gate ? &measured.quantities()[limit.gate->quantity] : nullptr;
-    Verdict verdict = core::judge(limit, standing(limit, look.moment()), watched, measured.rf_absent());
+    Verdict verdict = core::verdict_of(limit, standing(limit, look.moment()), watched, measured.rf_absent());
     // What has become unknown is unknown at once. Otherwise an old look proves nothing more: the gate may have opened
     // since a quantity was found not measurable, and the next scan measures it.
     const bool seen = measured.has_news(limit.watch);
@@ -74,7 +74,7 @@ void Limits::judge(std::size_t index, const Look& look, EventList& events) noexc
     const bool rests = verdict == Verdict::rest && has_news(limit, look);
     if (!seen && !lost && !gate_lost && !rests) verdict = Verdict::missed;
     const Verdict injected = look.proof.injects(index)
-                                 ? judge_alone(limit, injected_reading(limit, look.now), measured.rf_absent())
+                                 ? verdict_when_standing(limit, injected_reading(limit, look.now), measured.rf_absent())
                                  : verdict;
     const Condition condition = timers_[index].update(look.now, worsened(verdict, injected));
     conditions_[index] = worse(conditions_[index], limit.trips ? condition : Condition::clear);
@@ -103,10 +103,6 @@ void Limits::warn(std::size_t index, Verdict verdict, const Look& look, EventLis
         warned = false;
         report(EventKind::warning_over);
     }
-}
-
-void Limits::forget() noexcept {
-    for (QualifyTimer& timer : timers_) timer.forget();
 }
 
 Instant Limits::due() const noexcept {

@@ -39,8 +39,6 @@ public:
     void judge_news(const Look& look, EventList& events) noexcept;
     /// The limits that no news of this step came to: time alone may change them.
     void judge_others(const Look& look, EventList& events) noexcept;
-    /// What was seen tells nothing of what comes.
-    void forget() noexcept;
 
     /// Per limit: the worst news of this step.
     [[nodiscard]] std::span<const Condition> conditions() const noexcept { return conditions_; }

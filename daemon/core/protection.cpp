@@ -133,7 +133,7 @@ Decision Protection::step(const StepInput& input) noexcept {
     release_.step(now, permit_, transmission_.rf_present(), measurement_.rf_absent(),
                   measurement_.role(plan_.roles.forward));
     fill_in_events(forced, objected ? objection->limit : no_source, input.suspended);
-    if (slept) forget_what_was();  // after the cause itself has its event
+    if (slept) measurement_.forget_readings();  // after the cause itself has its event
     last_step_ = now;
     stepped_ = true;
     publish(now);
@@ -144,12 +144,6 @@ Decision Protection::step(const StepInput& input) noexcept {
 }
 
 // ---- quantities to conditions ----------------------------------------------------------------------------------
-
-// The monotonic clock stood still: what it calls fresh may be hours old.
-void Protection::forget_what_was() noexcept {
-    measurement_.forget_readings();
-    limits_.forget();
-}
 
 // Reflected power that no load gives, by two timers: where ratios mean something, and slower at every power.
 void Protection::judge_bracket(Instant now) noexcept {

@@ -104,7 +104,6 @@ public:
 private:
     bool take_line(std::string_view key, std::string_view words, std::vector<std::uint8_t>& seen);
     void begin_unseen(const std::vector<std::uint8_t>& seen) noexcept;
-    void forget_what_was() noexcept;
     void judge_bracket(Instant now) noexcept;
     void judge_news(Instant now) noexcept;
     void judge_channels() noexcept;

@@ -167,8 +167,8 @@ void Protection::begin_unseen(const std::vector<std::uint8_t>& seen) noexcept {
 void Limits::begin_unseen(std::size_t index, const Look& look) noexcept {
     const LimitPlan& limit = plan_.limits[index];
     const Standing stands = standing(limit, look.moment());
-    timers_[index].update(
-        look.now, core::judge(limit, stands, look.measurement.quantities()[limit.watch], look.measurement.rf_absent()));
+    timers_[index].update(look.now, core::verdict_of(limit, stands, look.measurement.quantities()[limit.watch],
+                                                     look.measurement.rf_absent()));
 }
 
 void Limits::take_what_is_in_force(const Look& look) noexcept {

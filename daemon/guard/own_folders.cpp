@@ -24,12 +24,12 @@ int refused(const FolderLock& lock, FolderLock::Taken taken, const char* key) {
 
 }  // namespace
 
-int OwnFolders::take(const formats::Configuration& configuration) {
-    if (const auto taken = state_.take(configuration.state_directory); taken != FolderLock::Taken::yes)
+int OwnFolders::lock(const formats::Configuration& configuration) {
+    if (const auto taken = state_.lock(configuration.state_directory); taken != FolderLock::Taken::yes)
         return refused(state_, taken, "state");
     std::error_code error;
     std::filesystem::create_directories(configuration.run_directory, error);
-    if (const auto taken = run_.take(configuration.run_directory); taken != FolderLock::Taken::yes)
+    if (const auto taken = run_.lock(configuration.run_directory); taken != FolderLock::Taken::yes)
         return refused(run_, taken, "run");
     run_.tell_who();
     return 0;

@@ -10,7 +10,7 @@ class OwnFolders {
 public:
     /// Before anything else, and without a trace where another daemon has one of them. 0, or a code of
     /// base/exit_codes.hpp, logged.
-    [[nodiscard]] int take(const formats::Configuration& configuration);
+    [[nodiscard]] int lock(const formats::Configuration& configuration);
     /// Writes into the state's folder whose it is; the run folder says so since take(). May wait for the storage.
     void tell_who() { state_.tell_who(); }
 

@@ -147,7 +147,7 @@ formats::StatusContext Service::status_context() const {
 }
 
 int Service::run() {
-    if (const int code = folders_.take(configuration_); code != 0) return code;
+    if (const int code = folders_.lock(configuration_); code != 0) return code;
     if (const std::string text = write_line_files(configuration_); !text.empty()) {
         spdlog::critical("not started: {} (the stop hook must know the line)", text);
         return exit_cannot_create;

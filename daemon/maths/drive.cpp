@@ -17,7 +17,7 @@ double drive_at_db(double back_off_db, double smoothness) noexcept {
 
 }  // namespace
 
-DriveAnswer judge_drive(const DriveQuestion& question) noexcept {
+DriveAnswer assess_drive(const DriveQuestion& question) noexcept {
     const auto sound = [](double db) { return std::abs(db) <= largest_dbm; };
     DriveAnswer answer;
     if (!sound(question.level_dbm) || !sound(question.advised_db)) return answer;

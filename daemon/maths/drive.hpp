@@ -37,6 +37,6 @@ struct DriveAnswer {
 inline constexpr double drive_tolerance_db = 0.1;
 
 /// By Rapp's model. Where both a 1 dB point and a compression are known, the one that leaves less is believed.
-DriveAnswer judge_drive(const DriveQuestion& question) noexcept;
+DriveAnswer assess_drive(const DriveQuestion& question) noexcept;
 
 }  // namespace dekeyd::core

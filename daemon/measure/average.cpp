@@ -7,7 +7,7 @@
 
 namespace dekeyd::core {
 
-BracketAverage::Told BracketAverage::take(const Bracket& bracket, const Reading* drive) noexcept {
+BracketAverage::Told BracketAverage::add(const Bracket& bracket, const Reading* drive) noexcept {
     const Instant taken = bracket.forward_before.taken;
     const Duration span = plan_->emission.ratio_time;
     const bool first = weight_ == 0.0;

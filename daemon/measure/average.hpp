@@ -22,7 +22,7 @@ public:
         never,    ///< for longer: the envelope doesn't explain it
     };
     /// Of a bracket whose readings are all measured. `drive`: empty where it isn't.
-    Told take(const Bracket& bracket, const Reading* drive) noexcept;
+    Told add(const Bracket& bracket, const Reading* drive) noexcept;
     void forget() noexcept { *this = BracketAverage{*plan_}; }
 
     /// As if all three had been read at once. Their values alone: the intervals are their detectors' affair.

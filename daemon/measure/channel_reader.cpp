@@ -109,11 +109,11 @@ Reading ChannelReader::convert(const Sample& sample, std::optional<double> tempe
             .taken = begun};
 }
 
-bool ChannelReader::take(const Sample& sample, Instant now, std::optional<double> temperature_c) noexcept {
-    return take(sample, convert(sample, temperature_c), now);
+bool ChannelReader::add(const Sample& sample, Instant now, std::optional<double> temperature_c) noexcept {
+    return add(sample, convert(sample, temperature_c), now);
 }
 
-bool ChannelReader::take(const Sample& sample, Reading reading, Instant now) noexcept {
+bool ChannelReader::add(const Sample& sample, Reading reading, Instant now) noexcept {
     if (sample.fault == Fault::not_in_scan) return false;
     // A stamp from the future would never grow old.
     reading.taken = std::min(reading.taken, now);

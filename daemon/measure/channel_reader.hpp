@@ -22,9 +22,9 @@ public:
     [[nodiscard]] double uncertainty_db(const Reading& reading) const noexcept;
 
     /// True when the sample gave a reading. A sample that didn't leaves the last one in place until it is too old.
-    bool take(const Sample& sample, Instant now, std::optional<double> temperature_c) noexcept;
+    bool add(const Sample& sample, Instant now, std::optional<double> temperature_c) noexcept;
     /// The same where the sample has been converted already.
-    bool take(const Sample& sample, Reading reading, Instant now) noexcept;
+    bool add(const Sample& sample, Reading reading, Instant now) noexcept;
 
     /// The reading as of `now`: the last believable one while it is young enough, otherwise unknown with the reason.
     [[nodiscard]] Reading at(Instant now) const noexcept;

@@ -160,7 +160,7 @@ namespace {
 // An optional addend: nothing where it isn't measured.
 Estimate share_of(const Reading* reading) noexcept {
     if (reading == nullptr || !reading->measured()) return {};
-    return reading->health == Health::good ? estimate_of(*reading) : Estimate{0.0, 0.0, reading->high};
+    return reading->health == Health::good ? estimate_of(*reading) : Estimate{.high = reading->high};
 }
 
 }  // namespace

@@ -52,7 +52,7 @@ void Measurement::absorb(const Scan& scan, Instant now, bool keyed) noexcept {
         if (plan_.roles.forward == channel && plan_.roles.reflected) continue;  // below, with its second reading
         const Sample& sample = scan.samples[slot];
         if (sample.fault == Fault::not_in_scan) continue;
-        const bool news = channels_[channel].take(sample, now, temperature_for(plan_.channels[channel]));
+        const bool news = channels_[channel].add(sample, now, temperature_for(plan_.channels[channel]));
         tally(channel, news ? Fault::none : channels_[channel].last_fault());
         news_[channel] = news;
         quantities_[channel] = channels_[channel].at(now);
@@ -98,8 +98,8 @@ void Measurement::take_forward(const Scan& scan, Instant now) noexcept {
         return r.health == Health::above_range ? unbounded : r.measured() ? r.value : -unbounded;
     };
     const bool second_is_larger = strength(bracket.forward_after) > strength(bracket.forward_before);
-    const bool news = second_is_larger ? channels_[index].take(second, bracket.forward_after, now)
-                                       : channels_[index].take(first, bracket.forward_before, now);
+    const bool news = second_is_larger ? channels_[index].add(second, bracket.forward_after, now)
+                                       : channels_[index].add(first, bracket.forward_before, now);
     for (const Reading* reading : {&bracket.forward_before, &bracket.forward_after}) {
         tally(index, reading->health != Health::unknown ? Fault::none : reading->fault);
     }
@@ -132,7 +132,7 @@ void Measurement::derive_window(double mean_w) noexcept {
     const std::uint16_t index = *plan_.roles.forward;
     const Reading& forward = quantities_[index];
     if (!forward.measured()) return;
-    window_.take(forward, mean_w);
+    window_.add(forward, mean_w);
     const auto told = [&](double watts) {
         if (watts <= forward.value && forward.health == Health::at_floor) return forward;
         Reading reading = forward;
@@ -153,13 +153,13 @@ double Measurement::ratio_db(const Bracket& bracket) const noexcept {
 
 void Measurement::derive_from_average(const Bracket& bracket) noexcept {
     const Reading* drive = role(plan_.roles.drive);
-    switch (average_.take(bracket, drive != nullptr && drive->measured() ? drive : nullptr)) {
+    switch (average_.add(bracket, drive != nullptr && drive->measured() ? drive : nullptr)) {
         case BracketAverage::Told::quiet: {
             const Reflections none = reflections(plan_.rf, bracket, BracketState::not_measurable, ratio_db(bracket));
             return work_out_all(Occasion::rf_scan, {plan_, quantities_, &none});
         }
-        case BracketAverage::Told::not_yet: return tell_no_ratio(Fault::none, false);
-        case BracketAverage::Told::never: return tell_no_ratio(Fault::implausible, true);
+        case BracketAverage::Told::not_yet: return tell_no_ratio(Fault::none);
+        case BracketAverage::Told::never: return tell_no_ratio(Fault::implausible);
         case BracketAverage::Told::ratio: break;
     }
     Bracket means = average_.means();
@@ -175,18 +175,16 @@ void Measurement::derive_from_average(const Bracket& bracket) noexcept {
 }
 
 // Not yet: what was told last stands, and isn't told again. It is as young as the readings that it waits for.
-void Measurement::tell_no_ratio(Fault fault, bool news) noexcept {
+void Measurement::tell_no_ratio(Fault fault) noexcept {
     const Instant taken = bracket_->bracket.forward_before.taken;
     for (const DerivedRule& rule : derived_rules) {
         if (rule.occasion != Occasion::rf_scan || known(rule.derived) == nullptr) continue;
-        const QuantityIndex index = plan_.index(rule.derived);
-        Reading& reading = quantities_[index];
+        Reading& reading = quantities_[plan_.index(rule.derived)];
         if (fault != Fault::none)
             reading = {.fault = fault, .taken = taken};
         else if (reading.health == Health::unknown)
             reading = not_measurable(taken);
         reading.taken = taken;
-        news_[index] = news;
     }
 }
 

@@ -54,6 +54,7 @@ public:
     void grow_old(Instant now) noexcept;
     /// The machine slept until `now`: what was begun before it tells nothing.
     void wake(Instant now) noexcept { awake_since_ = now; }
+    /// What was read before may be hours old, fresh as the monotonic clock calls it.
     void forget_readings() noexcept;
 
     [[nodiscard]] std::span<const Reading> quantities() const noexcept { return quantities_; }
@@ -92,7 +93,7 @@ private:
     [[nodiscard]] std::optional<double> temperature_for(const Channel& channel) const noexcept;
     void derive_rf(const Bracket& bracket) noexcept;
     void derive_from_average(const Bracket& bracket) noexcept;
-    void tell_no_ratio(Fault fault, bool news) noexcept;
+    void tell_no_ratio(Fault fault) noexcept;
     [[nodiscard]] double ratio_db(const Bracket& bracket) const noexcept;
     void derive_window(double mean_w) noexcept;
     void derive_power() noexcept;

@@ -3,11 +3,9 @@
 #include <algorithm>
 #include <cmath>
 
-#include "maths/rf.hpp"
-
 namespace dekeyd::core {
 
-void PowerWindow::take(const Reading& reading, double mean_w) noexcept {
+void PowerWindow::add(const Reading& reading, double mean_w) noexcept {
     const Duration window = plan_->emission.power_time;
     const Duration part = window / (parts - 1);
     if (reading.taken - taken_ >= window) {  // the first one, or after a silence of the bus
@@ -30,9 +28,7 @@ void PowerWindow::take(const Reading& reading, double mean_w) noexcept {
 }
 
 double PowerWindow::peak_w() const noexcept {
-    const double largest = *std::max_element(peaks_.begin(), peaks_.end());
-    const double crest_db = plan_->emission.unseen_crest_db;
-    return crest_db > 0.0 ? largest * watts_from_dbm(30.0 + crest_db) : largest;
+    return *std::max_element(peaks_.begin(), peaks_.end()) * plan_->emission.unseen_crest;
 }
 
 }  // namespace dekeyd::core

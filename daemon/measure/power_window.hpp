@@ -15,7 +15,7 @@ public:
     explicit PowerWindow(const RfPlan& plan) noexcept : plan_{&plan} {}
 
     /// A measured reading, and the mean of its scan's.
-    void take(const Reading& reading, double mean_w) noexcept;
+    void add(const Reading& reading, double mean_w) noexcept;
     void forget() noexcept { *this = PowerWindow{*plan_}; }
 
     /// Over the window, each reading counting e times less a window later.

@@ -127,7 +127,7 @@ struct EmissionPlan {
     /// there is one. Zero: each scan stands for itself.
     Duration ratio_time{};
     Duration power_time = std::chrono::seconds{1};  ///< window of forward's mean and peak
-    double unseen_crest_db = 0.0;                   ///< of the peak above what the detectors show
+    double unseen_crest = 1.0;                      ///< the peak over what the detectors show of it, a ratio of powers
     std::string name;                               ///< "8PSK"; empty: not said
     /// That a linear amplifier's output must lie below its 1 dB point; empty: its envelope is constant, or not said.
     std::optional<double> back_off_db;

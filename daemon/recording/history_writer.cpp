@@ -35,9 +35,9 @@ constexpr std::size_t most_months = 36;   ///< of each log
 }  // namespace
 
 /// Shared with the threads, so that one that hangs in the kernel never touches what is gone.
-class HistoryWriter::Work {
+class HistoryWriter::Impl {
 public:
-    Work(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
+    Impl(const formats::Configuration& configuration, std::string version, core::Memory memory, bool unclean_start,
          StepQueue& steps, HistoryState& state, Tell on_transmission, RecordingFeed* recording, LatestHistory* latest)
         : configuration_{configuration},
           on_transmission_{std::move(on_transmission)},
@@ -280,7 +280,7 @@ private:
 HistoryWriter::HistoryWriter(const formats::Configuration& configuration, std::string version, core::Memory memory,
                              bool unclean_start, StepQueue& steps, HistoryState& state, Tell on_transmission,
                              RecordingFeed* recording, LatestHistory* latest)
-    : work_{std::make_shared<Work>(configuration, std::move(version), std::move(memory), unclean_start, steps, state,
+    : impl_{std::make_shared<Impl>(configuration, std::move(version), std::move(memory), unclean_start, steps, state,
                                    std::move(on_transmission), recording, latest)} {}
 
 HistoryWriter::~HistoryWriter() {
@@ -288,16 +288,16 @@ HistoryWriter::~HistoryWriter() {
 }
 
 void HistoryWriter::start() {
-    work_->follow_thread_.start("recorder", Thread::ordinary, [work = work_] { work->follow(); });
-    work_->write_thread_.start("history", Thread::ordinary, [work = work_] { work->write(); });
+    impl_->follow_thread_.start("recorder", Thread::ordinary, [work = impl_] { work->follow(); });
+    impl_->write_thread_.start("history", Thread::ordinary, [work = impl_] { work->write(); });
 }
 
 bool HistoryWriter::stop(core::Instant deadline) {
-    work_->stopping_.store(true, std::memory_order_release);
-    work_->follow_wake_.ring();
+    impl_->stopping_.store(true, std::memory_order_release);
+    impl_->follow_wake_.ring();
     const auto left = [&] { return std::max(deadline - monotonic_now(), core::Duration::zero()); };
-    const bool followed = work_->follow_thread_.join(left());
-    return work_->write_thread_.join(left()) && followed && work_->all_written_.load(std::memory_order_acquire);
+    const bool followed = impl_->follow_thread_.join(left());
+    return impl_->write_thread_.join(left()) && followed && impl_->all_written_.load(std::memory_order_acquire);
 }
 
 }  // namespace dekeyd

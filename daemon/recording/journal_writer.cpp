@@ -30,9 +30,9 @@ constexpr std::size_t most_pending = 2000;  ///< about a megabyte
 }  // namespace
 
 /// Shared with the thread, so that one that hangs in the kernel never touches what is gone.
-class JournalWriter::Work {
+class JournalWriter::Impl {
 public:
-    Work(const formats::Configuration& configuration, Ring<core::Event>& events, Newest<core::Snapshot>& snapshots,
+    Impl(const formats::Configuration& configuration, Ring<core::Event>& events, Newest<core::Snapshot>& snapshots,
          StorageState& state, Wake& to_tell)
         : configuration_{configuration},
           events_{events},
@@ -233,30 +233,30 @@ private:
 
 JournalWriter::JournalWriter(const formats::Configuration& configuration, Ring<core::Event>& events,
                              Newest<core::Snapshot>& snapshots, StorageState& state, Wake& to_tell)
-    : work_{std::make_shared<Work>(configuration, events, snapshots, state, to_tell)} {}
+    : impl_{std::make_shared<Impl>(configuration, events, snapshots, state, to_tell)} {}
 
 JournalWriter::~JournalWriter() {
     stop(monotonic_now() + 2s);
 }
 
 void JournalWriter::start() {
-    work_->thread_.start("journal", Thread::ordinary, [work = work_] { work->run(); });
+    impl_->thread_.start("journal", Thread::ordinary, [work = impl_] { work->run(); });
 }
 
 Wake& JournalWriter::wake() noexcept {
-    return work_->wake_;
+    return impl_->wake_;
 }
 
 void JournalWriter::tell_transmission(const formats::Transmission& transmission) {
-    work_->tell_transmission(transmission);
+    impl_->tell_transmission(transmission);
 }
 
 bool JournalWriter::stop(core::Instant deadline) {
-    work_->stopping_.store(true, std::memory_order_release);
-    work_->wake_.ring();
+    impl_->stopping_.store(true, std::memory_order_release);
+    impl_->wake_.ring();
     const core::Duration left = deadline - monotonic_now();
-    return work_->thread_.join(std::max(left, core::Duration::zero())) &&
-           work_->all_written_.load(std::memory_order_acquire);
+    return impl_->thread_.join(std::max(left, core::Duration::zero())) &&
+           impl_->all_written_.load(std::memory_order_acquire);
 }
 
 }  // namespace dekeyd

@@ -23,9 +23,9 @@ constexpr core::Duration state_complain_every = 60s;
 }  // namespace
 
 /// Shared with the threads, so that one that hangs in the kernel never touches what is gone.
-class StateKeeper::Work {
+class StateKeeper::Impl {
 public:
-    Work(const formats::Configuration& configuration, formats::StoredState begun, Newest<core::Snapshot>& snapshots,
+    Impl(const formats::Configuration& configuration, formats::StoredState begun, Newest<core::Snapshot>& snapshots,
          StorageState& state, Hooks hooks)
         : configuration_{configuration},
           snapshots_{snapshots},
@@ -88,7 +88,7 @@ public:
     Thread copy_thread_, save_thread_;
 
 private:
-    /// Work on the copy, which may find no memory.
+    /// Impl on the copy, which may find no memory.
     template <class Piece>
     void guarded(Piece piece) noexcept {
         try {
@@ -194,32 +194,32 @@ private:
 
 StateKeeper::StateKeeper(const formats::Configuration& configuration, formats::StoredState begun,
                          Newest<core::Snapshot>& snapshots, StorageState& state, Hooks hooks)
-    : work_{std::make_shared<Work>(configuration, std::move(begun), snapshots, state, std::move(hooks))} {}
+    : impl_{std::make_shared<Impl>(configuration, std::move(begun), snapshots, state, std::move(hooks))} {}
 
 StateKeeper::~StateKeeper() {
     stop(monotonic_now() + 2s);
 }
 
 void StateKeeper::start() {
-    work_->copy_thread_.start("keeper", Thread::ordinary, [work = work_] { work->copy(); });
-    work_->save_thread_.start("state", Thread::ordinary, [work = work_] { work->save(); });
+    impl_->copy_thread_.start("keeper", Thread::ordinary, [work = impl_] { work->copy(); });
+    impl_->save_thread_.start("state", Thread::ordinary, [work = impl_] { work->save(); });
 }
 
 Wake& StateKeeper::wake() noexcept {
-    return work_->look_wake_;
+    return impl_->look_wake_;
 }
 
 void StateKeeper::begin_stop() noexcept {
-    work_->stopping_.store(true, std::memory_order_release);
-    work_->look_wake_.ring();
+    impl_->stopping_.store(true, std::memory_order_release);
+    impl_->look_wake_.ring();
 }
 
 bool StateKeeper::stop(core::Instant deadline) {
     begin_stop();
     const auto left = [&] { return std::max(deadline - monotonic_now(), core::Duration::zero()); };
-    const bool copied = work_->copy_thread_.join(left());
-    const bool saved = work_->save_thread_.join(left()) && work_->all_saved_.load(std::memory_order_acquire);
-    return saved || (copied && !work_->leave_unsaved());
+    const bool copied = impl_->copy_thread_.join(left());
+    const bool saved = impl_->save_thread_.join(left()) && impl_->all_saved_.load(std::memory_order_acquire);
+    return saved || (copied && !impl_->leave_unsaved());
 }
 
 }  // namespace dekeyd

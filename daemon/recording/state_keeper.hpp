@@ -44,8 +44,8 @@ public:
     bool stop(core::Instant deadline);
 
 private:
-    class Work;
-    std::shared_ptr<Work> work_;
+    class Impl;
+    std::shared_ptr<Impl> impl_;
 };
 
 }  // namespace dekeyd

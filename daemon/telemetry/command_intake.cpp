@@ -32,7 +32,7 @@ bool CommandIntake::hears_the_present(core::Instant now) const noexcept {
 }
 
 void CommandIntake::hear(const homie::Incoming& message, core::Instant now) {
-    auto judged = homie::judge_command(device_, mqtt_, message, !hears_the_present(now));
+    auto judged = homie::check_command(device_, mqtt_, message, !hears_the_present(now));
     const auto* const asked = std::get_if<homie::Asked>(&judged);
     // A reset or a release that waited is another moment's; a hold is right at any moment.
     if (asked != nullptr && asked->kind != core::CommandKind::hold && outbox_.stood_still(now))

@@ -29,9 +29,9 @@ constexpr core::Duration complain_again_after = 60s;
 }  // namespace
 
 /// Shared with the thread, which may outlive the link.
-class GuardLink::Work {
+class GuardLink::Impl {
 public:
-    Work(const formats::Configuration& configuration, std::string version, GuardView& view)
+    Impl(const formats::Configuration& configuration, std::string version, GuardView& view)
         : configuration_{configuration},
           version_{std::move(version)},
           sum_{formats::configuration_sum(configuration.text)},
@@ -206,36 +206,36 @@ private:
 };
 
 GuardLink::GuardLink(const formats::Configuration& configuration, std::string version, GuardView& view)
-    : work_{std::make_shared<Work>(configuration, std::move(version), view)} {}
+    : impl_{std::make_shared<Impl>(configuration, std::move(version), view)} {}
 
 GuardLink::~GuardLink() {
     stop(monotonic_now() + 6s);
 }
 
 void GuardLink::start() {
-    work_->thread_.start("guard link", Thread::ordinary, [work = work_] { work->run(); });
+    impl_->thread_.start("guard link", Thread::ordinary, [work = impl_] { work->run(); });
 }
 
 bool GuardLink::stop(core::Instant deadline) {
-    work_->stopping_.store(true, std::memory_order_release);
-    return work_->thread_.join(std::max(deadline - monotonic_now(), core::Duration::zero()));
+    impl_->stopping_.store(true, std::memory_order_release);
+    return impl_->thread_.join(std::max(deadline - monotonic_now(), core::Duration::zero()));
 }
 
 GuardLink::Match GuardLink::match() const noexcept {
-    return work_->match_.load();
+    return impl_->match_.load();
 }
 
 std::string GuardLink::guards_configuration() const {
-    const std::lock_guard lock{work_->mutex_};
-    return work_->guards_sum_;
+    const std::lock_guard lock{impl_->mutex_};
+    return impl_->guards_sum_;
 }
 
 std::uint64_t GuardLink::found() const noexcept {
-    return work_->found_.load(std::memory_order_acquire);
+    return impl_->found_.load(std::memory_order_acquire);
 }
 
 std::uint64_t GuardLink::turns() const noexcept {
-    return work_->turns_.load(std::memory_order_relaxed);
+    return impl_->turns_.load(std::memory_order_relaxed);
 }
 
 }  // namespace dekeyd

@@ -35,8 +35,8 @@ public:
     [[nodiscard]] std::uint64_t turns() const noexcept;
 
 private:
-    class Work;
-    std::shared_ptr<Work> work_;
+    class Impl;
+    std::shared_ptr<Impl> impl_;
 };
 
 }  // namespace dekeyd

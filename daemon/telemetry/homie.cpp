@@ -63,11 +63,11 @@ std::string Device::description(std::int64_t version) const {
     return json.dump(-1, ' ', false, replace_broken);
 }
 
-Value Device::value(const Property& property, const core::Snapshot& snapshot, const Surroundings& around) const {
+Value Device::value(const Property& property, const core::Snapshot& snapshot, const Context& around) const {
     return property.value({configuration_.plan, snapshot, around, configured_}, property.index);
 }
 
-std::string Device::summary(const core::Snapshot& snapshot, const Surroundings& around) const {
+std::string Device::summary(const core::Snapshot& snapshot, const Context& around) const {
     const core::Plan& plan = configuration_.plan;
     formats::LiveSummary summary = formats::summary_of(plan, snapshot);
     summary.wall = formats::to_iso(around.stamp.since_1970);
@@ -191,7 +191,7 @@ double dead_band(core::Unit unit, double value) noexcept {
     return 0.0;
 }
 
-std::variant<Asked, Refusal> judge_command(const Device& device, const formats::MqttConfig& mqtt,
+std::variant<Asked, Refusal> check_command(const Device& device, const formats::MqttConfig& mqtt,
                                            const Incoming& message, bool late) {
     constexpr std::size_t longest = 16;
     if (message.retained) return Refusal::retained;

@@ -54,12 +54,11 @@ public:
     [[nodiscard]] std::string description(std::int64_t version) const;
 
     /// The value now; none for a command and for the summary.
-    [[nodiscard]] Value value(const Property& property, const core::Snapshot& snapshot,
-                              const Surroundings& around) const;
+    [[nodiscard]] Value value(const Property& property, const core::Snapshot& snapshot, const Context& around) const;
 
     /// One object a second: time and whether it is to be trusted, sequence, permit, state, reason, values or null,
     /// with their intervals, the quality of those that aren't good, and how each cause stands.
-    [[nodiscard]] std::string summary(const core::Snapshot& snapshot, const Surroundings& around) const;
+    [[nodiscard]] std::string summary(const core::Snapshot& snapshot, const Context& around) const;
 
     /// Alerts that stand, by id: causes, warnings, and what keeps it latched beside them.
     [[nodiscard]] std::map<std::string, Alert> alerts(const core::Snapshot& snapshot) const;
@@ -109,7 +108,7 @@ struct Asked {
 /// What a message on a `/set` topic asks for, or why nothing is done. The payload is the command's own name; a hold's
 /// may be the reason for it instead, and one that is too long is cut rather than refused. `late`: it came where a
 /// broker could have queued it; a hold is right at any moment.
-std::variant<Asked, Refusal> judge_command(const Device& device, const formats::MqttConfig& mqtt,
+std::variant<Asked, Refusal> check_command(const Device& device, const formats::MqttConfig& mqtt,
                                            const Incoming& message, bool late);
 
 }  // namespace dekeyd::homie

@@ -55,7 +55,7 @@ struct Shown {
 };
 
 /// What is known beside the snapshot.
-struct Surroundings {
+struct Context {
     formats::WallStamp stamp;
     std::uint64_t events_waiting = 0;  ///< in the journal, not delivered yet
     std::uint64_t events_lost = 0;     ///< pushed out undelivered, or never written
@@ -83,7 +83,7 @@ struct Value {
 struct Facts {
     const core::Plan& plan;
     const core::Snapshot& snapshot;
-    const Surroundings& around;
+    const Context& around;
     const std::string& configured;  ///< what the configuration fixes, as JSON
 };
 

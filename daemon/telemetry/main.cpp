@@ -150,7 +150,7 @@ int run_main(int argc, char** argv) {
     std::error_code error;
     std::filesystem::create_directories(folder, error);
     auto& lock = *new FolderLock;
-    if (const auto taken = lock.take(folder); taken != FolderLock::Taken::yes) {
+    if (const auto taken = lock.lock(folder); taken != FolderLock::Taken::yes) {
         spdlog::critical("not started: {}; expected a folder of its own for each (--state)", lock.trouble());
         return taken == FolderLock::Taken::by_another ? exit_configuration : exit_cannot_create;
     }

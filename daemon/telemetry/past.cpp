@@ -111,7 +111,7 @@ std::string Past::topic(std::size_t level, std::int64_t place) const {
     return fmt::format("{}/{}/{}", base_, formats::history_levels[level].id, place);
 }
 
-void Past::take(const core::Snapshot& snapshot, double wall_s) {
+void Past::add(const core::Snapshot& snapshot, double wall_s) {
     for (std::size_t i = 0; i < quantities_.size(); ++i) {
         const core::Reading& reading = snapshot.quantities[quantities_[i]];
         values_[i] = formats::has_number(reading) ? reading.value : formats::PieceGatherer::unknown;

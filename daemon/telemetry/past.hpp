@@ -50,7 +50,7 @@ public:
     Past(const formats::Configuration& configuration, GuardView& guard, Outbox& outbox, MqttLink& link);
 
     /// The newest snapshot of a guard that answers.
-    void take(const core::Snapshot& snapshot, double wall_s);
+    void add(const core::Snapshot& snapshot, double wall_s);
 
     /// All pieces are sent anew, one after the other.
     void begin_session();

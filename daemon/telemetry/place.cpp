@@ -45,9 +45,9 @@ Point point_of(std::string_view text) {
 }  // namespace
 
 /// Shared with the thread, so that one that hangs in the kernel never touches what is gone.
-class Place::Work {
+class Place::Impl {
 public:
-    explicit Work(const std::string& folder) : path_{folder + "/delivered"} {
+    explicit Impl(const std::string& folder) : path_{folder + "/delivered"} {
         const formats::FileBytes file = formats::read_whole(path_, longest_place);
         if (file.ok()) now_ = written_ = point_of(file.bytes);
     }
@@ -110,33 +110,33 @@ private:
     RateLimit complaints_{60s};
 };
 
-Place::Place(const std::string& folder) : work_{std::make_shared<Work>(folder)} {}
+Place::Place(const std::string& folder) : impl_{std::make_shared<Impl>(folder)} {}
 
 Place::~Place() {
     stop(monotonic_now() + 1s);
 }
 
 void Place::start() {
-    work_->thread_.start("place", Thread::ordinary, [work = work_] { work->run(); });
+    impl_->thread_.start("place", Thread::ordinary, [work = impl_] { work->run(); });
 }
 
 bool Place::stop(core::Instant deadline) {
-    work_->stopping_.store(true, std::memory_order_release);
-    work_->wake_.ring();
-    return work_->thread_.join(std::max(deadline - monotonic_now(), core::Duration::zero())) &&
-           work_->saved_.load(std::memory_order_acquire);
+    impl_->stopping_.store(true, std::memory_order_release);
+    impl_->wake_.ring();
+    return impl_->thread_.join(std::max(deadline - monotonic_now(), core::Duration::zero())) &&
+           impl_->saved_.load(std::memory_order_acquire);
 }
 
 std::uint64_t Place::in(const std::string& epoch, std::uint64_t durable) {
-    return work_->in(epoch, durable);
+    return impl_->in(epoch, durable);
 }
 
 void Place::set(std::uint64_t number) {
-    work_->set(number);
+    impl_->set(number);
 }
 
 std::uint64_t Place::number() const {
-    return work_->number();
+    return impl_->number();
 }
 
 }  // namespace dekeyd

@@ -29,8 +29,8 @@ public:
     [[nodiscard]] std::uint64_t number() const;
 
 private:
-    class Work;
-    std::shared_ptr<Work> work_;
+    class Impl;
+    std::shared_ptr<Impl> impl_;
 };
 
 }  // namespace dekeyd

@@ -32,9 +32,9 @@ constexpr core::Duration goodbye_at_most = 1s;
 }  // namespace
 
 /// One thread does all of it: takes in what the guard tells and what the broker answers, and says what has changed.
-class Telemetry::Work {
+class Telemetry::Impl {
 public:
-    Work(const formats::Configuration& configuration, GuardView& guard, Place& place, std::string folder)
+    Impl(const formats::Configuration& configuration, GuardView& guard, Place& place, std::string folder)
         : wake_{guard.to_telemetry},
           configuration_{configuration},
           guard_{guard},
@@ -121,7 +121,7 @@ private:
         }
         if (anew && !away_) {
             using Seconds = std::chrono::duration<double>;
-            past_.take(newest, Seconds{wall_stamp(newest.now).since_1970}.count());
+            past_.add(newest, Seconds{wall_stamp(newest.now).since_1970}.count());
         }
         for (; const core::Event* event = guard_.events.front(); guard_.events.pop()) take_in(*event, newest);
         if (shown().permit != last_permit_ || shown().state != last_state_) urgent_ = true;
@@ -358,39 +358,39 @@ private:
     core::State last_state_ = core::State::starting;
     Announced announced_ = Announced::nothing;
     std::optional<std::string> description_;
-    homie::Surroundings around_;
+    homie::Context around_;
     RateLimit complaints_{60s}, floods_{60s};
     std::uint64_t flooded_ = 0;
     bool gone_ = false;
 };
 
 Telemetry::Telemetry(const formats::Configuration& configuration, GuardView& guard, Place& place, std::string folder)
-    : work_{std::make_shared<Work>(configuration, guard, place, std::move(folder))} {}
+    : impl_{std::make_shared<Impl>(configuration, guard, place, std::move(folder))} {}
 
 Telemetry::~Telemetry() {
     stop(monotonic_now() + 5s);
 }
 
 void Telemetry::start() {
-    work_->thread_.start("telemetry", Thread::ordinary, [work = work_] { work->run(); });
+    impl_->thread_.start("telemetry", Thread::ordinary, [work = impl_] { work->run(); });
 }
 
 std::uint64_t Telemetry::turns() const noexcept {
-    return work_->turns_.load(std::memory_order_relaxed);
+    return impl_->turns_.load(std::memory_order_relaxed);
 }
 
 bool Telemetry::connected() const noexcept {
-    return work_->connected_.load(std::memory_order_acquire);
+    return impl_->connected_.load(std::memory_order_acquire);
 }
 
 bool Telemetry::stop(core::Instant deadline) {
-    work_->deadline_.store(deadline.time_since_epoch().count(), std::memory_order_release);
-    work_->stopping_.store(true, std::memory_order_release);
-    work_->wake_.ring();
+    impl_->deadline_.store(deadline.time_since_epoch().count(), std::memory_order_release);
+    impl_->stopping_.store(true, std::memory_order_release);
+    impl_->wake_.ring();
     const core::Duration left = deadline - monotonic_now();
     // What was to be said may have been said although the client itself still hangs.
-    return work_->thread_.join(std::max(left, core::Duration::zero())) ||
-           work_->finished_.load(std::memory_order_acquire);
+    return impl_->thread_.join(std::max(left, core::Duration::zero())) ||
+           impl_->finished_.load(std::memory_order_acquire);
 }
 
 }  // namespace dekeyd

@@ -33,7 +33,7 @@ bool Values::all_sent() const noexcept {
     return std::all_of(all_.begin(), all_.end(), [](const Published& one) { return one.sent; });
 }
 
-bool Values::send(const core::Snapshot& snapshot, const homie::Surroundings& around, bool urgent, core::Instant now) {
+bool Values::send(const core::Snapshot& snapshot, const homie::Context& around, bool urgent, core::Instant now) {
     const bool full = is_due(now);
     if (!full && !urgent) return true;
     bool all = true;
@@ -68,7 +68,7 @@ bool Values::worth_sending(const Published& one, const homie::Value& value, core
     return std::fabs(*value.number - *one.value.number) >= homie::dead_band(unit, *one.value.number);
 }
 
-bool Values::send_summary(const core::Snapshot& snapshot, const homie::Surroundings& around, core::Instant now) {
+bool Values::send_summary(const core::Snapshot& snapshot, const homie::Context& around, core::Instant now) {
     const auto summary =
         std::find_if(all_.begin(), all_.end(), [](const Published& one) { return is_summary(*one.property); });
     if (summary == all_.end() || now < next_summary_) return true;

@@ -16,9 +16,9 @@ public:
     /// All is sent anew.
     void begin_session();
     /// What is prompt goes at once (`urgent`), everything else when its turn comes. False: something found no room.
-    bool send(const core::Snapshot& snapshot, const homie::Surroundings& around, bool urgent, core::Instant now);
+    bool send(const core::Snapshot& snapshot, const homie::Context& around, bool urgent, core::Instant now);
     /// The summary, once a second.
-    bool send_summary(const core::Snapshot& snapshot, const homie::Surroundings& around, core::Instant now);
+    bool send_summary(const core::Snapshot& snapshot, const homie::Context& around, core::Instant now);
 
     /// It is everything's turn, or the summary's.
     [[nodiscard]] bool is_due(core::Instant now) const noexcept { return now >= next_; }

@@ -51,7 +51,7 @@ std::string drive_text(const core::Plan& plan, const core::Snapshot& snapshot) {
     if (plan.rf.one_db_forward_w) question.one_db_dbm = core::dbm_from_watts(*plan.rf.one_db_forward_w);
     if (compression != nullptr) question.compression_db = compression->value;
     question.advised_db = *emission.back_off_db;
-    return drive_sentence(core::judge_drive(question), emission, 0.5);
+    return drive_sentence(core::assess_drive(question), emission, 0.5);
 }
 
 }  // namespace dekeyd::formats

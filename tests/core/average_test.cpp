@@ -181,6 +181,25 @@ TEST_CASE("average: a drive that was lost for a second counts for nothing while 
     CHECK(gain().value == doctest::Approx(before).epsilon(1e-6));
 }
 
+TEST_CASE("average: the gain is that of the means, whatever the envelope does, with the drive's own interval") {
+    Bench b{voice_plan()};
+    REQUIRE(b.start());
+    Speech speech;
+    const auto gain = [&] { return b.protection.snapshot().quantities[b.the_plan.index(Derived::gain)]; };
+    for (int scan = 0; scan < 1000; ++scan) {
+        speech.scan(b, 0.13);
+        b.drive_w = (b.forward_w + b.forward_again_w) / 120.0;
+        b.step();
+        if (scan < 500) continue;
+        CHECK(gain().value == doctest::Approx(17.78).epsilon(0.005));
+        const Reading& single = b.protection.snapshot().quantities[drive];
+        const double drive_db = 10.0 * std::log10(single.high / single.value);
+        CHECK(drive_db > 0.01);
+        CHECK(gain().high - gain().value > drive_db);
+        CHECK(gain().value - gain().low > drive_db);
+    }
+}
+
 TEST_CASE("average: without a drive sensor there is a ratio all the same") {
     Plan p = voice_plan();
     p.roles.drive.reset();
@@ -222,7 +241,7 @@ TEST_CASE("average: after the machine slept nothing of before counts") {
     for (int scan = 0; scan < 12; ++scan) {
         b.key(20.0, 0.13);
         b.step();
-        CHECK(vswr(b).health != Health::good);
+        CHECK(vswr(b).health == Health::not_measurable);
     }
 }
 
@@ -254,9 +273,9 @@ TEST_CASE("average: damaged readings are no ratio") {
     };
     Instant at{1000s};
     for (int i = 0; i < 200; ++i, at += 20ms)
-        CHECK(average.take({power(20.0, at), power(std::nan(""), at), power(20.0, at)}, nullptr) !=
+        CHECK(average.add({power(20.0, at), power(std::nan(""), at), power(20.0, at)}, nullptr) !=
               BracketAverage::Told::ratio);
-    CHECK(average.take({power(20.0, at), power(1.0, at), power(20.0, at)}, nullptr) == BracketAverage::Told::never);
+    CHECK(average.add({power(20.0, at), power(1.0, at), power(20.0, at)}, nullptr) == BracketAverage::Told::never);
 }
 
 namespace {
@@ -274,7 +293,7 @@ public:
     };
     enum class Answer { quiet, near, good, bad, bad_too_long };
 
-    Answer take(Instant at, const Entry& entry, bool rf) {
+    Answer add(Instant at, const Entry& entry, bool rf) {
         const Duration passed = entries_.empty() || at < now_ ? Duration::zero() : at - now_;
         if (entries_.empty() || at > now_) now_ = at;
         for (Entry& e : entries_) e.age += passed;
@@ -421,13 +440,13 @@ TEST_CASE("average: what it tells is what its definition tells, for any powers a
                 if (!random.one_in(3)) drive_w = random.power() / 60.0;
                 const Reading drive = reading_of_power(drive_w.value_or(0.0), Health::good, at);
 
-                const Told told = average.take(bracket, drive_w ? &drive : nullptr);
-                const auto answer = definition.take(at,
-                                                    {.forward = (before_w + after_w) / 2.0,
-                                                     .reflected = reflected,
-                                                     .floor = reflected_health == Health::at_floor,
-                                                     .drive = drive_w},
-                                                    bracket_state(rf, bracket) != BracketState::not_measurable);
+                const Told told = average.add(bracket, drive_w ? &drive : nullptr);
+                const auto answer = definition.add(at,
+                                                   {.forward = (before_w + after_w) / 2.0,
+                                                    .reflected = reflected,
+                                                    .floor = reflected_health == Health::at_floor,
+                                                    .drive = drive_w},
+                                                   bracket_state(rf, bracket) != BracketState::not_measurable);
                 CAPTURE(at.time_since_epoch().count());
                 ++answers.at(static_cast<std::size_t>(answer));
                 switch (answer) {
@@ -473,9 +492,9 @@ TEST_CASE("average: sixteen equal scans are enough, and half of reflected on its
     BracketAverage average{rf};
     const Instant at{1000s};
     const auto take = [&](double reflected_w, Health health) {
-        return average.take({reading_of_power(32.0, Health::good, at), reading_of_power(reflected_w, health, at),
-                             reading_of_power(32.0, Health::good, at)},
-                            nullptr);
+        return average.add({reading_of_power(32.0, Health::good, at), reading_of_power(reflected_w, health, at),
+                            reading_of_power(32.0, Health::good, at)},
+                           nullptr);
     };
     for (int i = 1; i <= 15; ++i)
         CHECK(take(2.0, i % 2 == 0 ? Health::good : Health::at_floor) == BracketAverage::Told::not_yet);
@@ -484,4 +503,23 @@ TEST_CASE("average: sixteen equal scans are enough, and half of reflected on its
     CHECK(average.means().reflected.health == Health::at_floor);
     CHECK(take(2.0, Health::good) == BracketAverage::Told::ratio);
     CHECK(average.means().reflected.health == Health::good);
+}
+
+TEST_CASE("average: a ratio known to a quarter is good, and one known a little worse is not") {
+    RfPlan rf = voice_plan().rf;
+    rf.emission.ratio_time = 1'000'000s;  // nothing fades
+    const Instant at{1000s};
+    const auto told = [&](double low_w, double high_w) {
+        BracketAverage average{rf};
+        BracketAverage::Told last{};
+        for (int i = 0; i < 16; ++i)
+            last = average.add({reading_of_power(32.0, Health::good, at),
+                                reading_of_power(i % 2 == 0 ? low_w : high_w, Health::good, at),
+                                reading_of_power(32.0, Health::good, at)},
+                               nullptr);
+        return last;
+    };
+    // Sixteen that are each 1 W off 2 W: twice the root of 16, over 32, exactly.
+    CHECK(told(1.0, 3.0) == BracketAverage::Told::ratio);
+    CHECK(told(0.9375, 3.0625) == BracketAverage::Told::not_yet);
 }

@@ -89,47 +89,47 @@ TEST_CASE("a failed sample leaves the last reading until it is too old, and then
     const Channel c = channel("t", ChannelKind::voltage, 0, 0, 3s);
     ChannelReader r{c};
     CHECK(r.at(Instant{1s}).fault == Fault::never_read);
-    CHECK_FALSE(r.take(at(1s, 0.0, Fault::absent), Instant{1s}, {}));
+    CHECK_FALSE(r.add(at(1s, 0.0, Fault::absent), Instant{1s}, {}));
     CHECK(r.at(Instant{1s}).fault == Fault::absent);
-    CHECK(r.take(at(2s, 28.0), Instant{2s}, {}));
-    CHECK_FALSE(r.take(at(4s, 0.0, Fault::empty), Instant{4s}, {}));
+    CHECK(r.add(at(2s, 28.0), Instant{2s}, {}));
+    CHECK_FALSE(r.add(at(4s, 0.0, Fault::empty), Instant{4s}, {}));
     CHECK(r.at(Instant{5s}).value == 28.0);
     CHECK(r.at(Instant{5s}).taken == Instant{2s});
     CHECK(r.at(Instant{5s + 1ns}).health == Health::unknown);
     CHECK(r.at(Instant{5s + 1ns}).fault == Fault::empty);
-    CHECK(r.take(at(6s, 27.0), Instant{6s}, {}));
+    CHECK(r.add(at(6s, 27.0), Instant{6s}, {}));
     CHECK(r.at(Instant{10s}).fault == Fault::stale);
 }
 
 TEST_CASE("a slot that wasn't in the scan changes nothing") {
     const Channel c = channel("t", ChannelKind::voltage, 0, 0, 3s);
     ChannelReader r{c};
-    r.take(at(1s, 28.0), Instant{1s}, {});
-    CHECK_FALSE(r.take(at(2s, 0.0, Fault::not_in_scan), Instant{2s}, {}));
+    r.add(at(1s, 28.0), Instant{1s}, {});
+    CHECK_FALSE(r.add(at(2s, 0.0, Fault::not_in_scan), Instant{2s}, {}));
     CHECK(r.last_fault() == Fault::none);
 }
 
 TEST_CASE("a jump needs a second reading near it, from another conversion") {
     const Channel c = plan().channels[heatsink];
     ChannelReader r{c};
-    CHECK(r.take(at(1s, 30.0), Instant{1s}, {}));
-    CHECK_FALSE(r.take(at(2s, 60.0), Instant{2s}, {}));
+    CHECK(r.add(at(1s, 30.0), Instant{1s}, {}));
+    CHECK_FALSE(r.add(at(2s, 60.0), Instant{2s}, {}));
     CHECK(r.last_fault() == Fault::unconfirmed);
-    CHECK_FALSE(r.take(at(2s, 60.0), Instant{2s}, {}));  // the same conversion again confirms nothing
-    CHECK_FALSE(r.take(at(3s, 90.0), Instant{3s}, {}));  // another lone jump
-    CHECK(r.take(at(4s, 31.0), Instant{4s}, {}));
-    CHECK_FALSE(r.take(at(5s, 61.0), Instant{5s}, {}));
-    CHECK(r.take(at(6s, 62.0), Instant{6s}, {}));
+    CHECK_FALSE(r.add(at(2s, 60.0), Instant{2s}, {}));  // the same conversion again confirms nothing
+    CHECK_FALSE(r.add(at(3s, 90.0), Instant{3s}, {}));  // another lone jump
+    CHECK(r.add(at(4s, 31.0), Instant{4s}, {}));
+    CHECK_FALSE(r.add(at(5s, 61.0), Instant{5s}, {}));
+    CHECK(r.add(at(6s, 62.0), Instant{6s}, {}));
     CHECK(r.at(Instant{6s}).value == 62.0);
-    CHECK(r.take(at(7s, 67.0), Instant{7s}, {}));  // exactly the largest step is no jump
+    CHECK(r.add(at(7s, 67.0), Instant{7s}, {}));  // exactly the largest step is no jump
 }
 
 TEST_CASE("a noisy sensor that never repeats itself grows old instead of being believed") {
     const Channel c = plan().channels[heatsink];
     ChannelReader r{c};
-    r.take(at(1s, 30.0), Instant{1s}, {});
+    r.add(at(1s, 30.0), Instant{1s}, {});
     double value = 40.0;
-    for (int i = 2; i < 6; ++i, value += 10.0) CHECK_FALSE(r.take(at(1s * i, value), Instant{1s * i}, {}));
+    for (int i = 2; i < 6; ++i, value += 10.0) CHECK_FALSE(r.add(at(1s * i, value), Instant{1s * i}, {}));
     CHECK(r.at(Instant{5s}).health == Health::unknown);
 }
 
@@ -140,7 +140,7 @@ TEST_CASE("the power-on value is believed only where the readings before it lead
         ChannelReader r{c};
         bool last = false;
         int second = 0;
-        for (const double value : values) last = r.take(at(1s * ++second, value), Instant{1s * second}, {});
+        for (const double value : values) last = r.add(at(1s * ++second, value), Instant{1s * second}, {});
         return last;
     };
     CHECK_FALSE(believed({85.0}));
@@ -162,7 +162,7 @@ TEST_CASE("a sensor at its power-on value since the start permits nothing, whate
     Channel c = plan().channels[heatsink];
     c.power_on_value = 85.0;
     ChannelReader r{c};
-    for (int i = 1; i < 1000; ++i) r.take(at(1s * i, 85.0), Instant{1s * i}, {});
+    for (int i = 1; i < 1000; ++i) r.add(at(1s * i, 85.0), Instant{1s * i}, {});
     CHECK(r.at(Instant{1000s}).health == Health::unknown);
     CHECK(r.at(Instant{1000s}).fault == Fault::unconfirmed);
 }
@@ -173,7 +173,7 @@ int believed_for(const Channel& c, int nth) {
     ChannelReader r{c};
     int seconds = 0;
     for (int i = 1; i <= 3600; ++i) {
-        r.take(at(1s * i, i % nth == 0 ? 90.0 : 30.0), Instant{1s * i}, {});
+        r.add(at(1s * i, i % nth == 0 ? 90.0 : 30.0), Instant{1s * i}, {});
         seconds += r.at(Instant{1s * i}).health == Health::good ? 1 : 0;
     }
     return seconds;
@@ -204,7 +204,7 @@ TEST_CASE("a sensor that has been erratic is believed again once it has been ste
     }
     ChannelReader r{c};
     int second = 0;
-    const auto take = [&](double value) { return r.take(at(1s * ++second, value), Instant{1s * second}, {}); };
+    const auto take = [&](double value) { return r.add(at(1s * ++second, value), Instant{1s * second}, {}); };
     for (int i = 0; i < 20; ++i) take(i % 2 == 0 ? 30.0 : 90.0);
     CHECK(r.at(Instant{1s * second}).fault == Fault::unconfirmed);
     int steady = 0;
@@ -218,16 +218,16 @@ TEST_CASE("bit-identical for too long: a warning, or a fault where configured") 
     Channel c = channel("t", ChannelKind::voltage, 0, 0, 3s);
     c.frozen_after = 10s;
     ChannelReader r{c};
-    for (int i = 1; i <= 11; ++i) CHECK(r.take(at(1s * i, 28.0), Instant{1s * i}, {}));
+    for (int i = 1; i <= 11; ++i) CHECK(r.add(at(1s * i, 28.0), Instant{1s * i}, {}));
     CHECK_FALSE(r.frozen(Instant{11s}));
-    CHECK(r.take(at(12s, 28.0), Instant{12s}, {}));
+    CHECK(r.add(at(12s, 28.0), Instant{12s}, {}));
     CHECK(r.frozen(Instant{12s}));
-    r.take(at(13s, 28.01), Instant{13s}, {});
+    r.add(at(13s, 28.01), Instant{13s}, {});
     CHECK_FALSE(r.frozen(Instant{13s}));
     c.frozen_is_fault = true;
     ChannelReader strict{c};
-    strict.take(at(1s, 28.0), Instant{1s}, {});
-    CHECK_FALSE(strict.take(at(12s, 28.0), Instant{12s}, {}));
+    strict.add(at(1s, 28.0), Instant{1s}, {});
+    CHECK_FALSE(strict.add(at(12s, 28.0), Instant{12s}, {}));
     CHECK(strict.last_fault() == Fault::frozen);
 }
 
@@ -299,7 +299,7 @@ TEST_CASE("a contact that opened between two looks was open at the second one, o
     const Channel c = channel("lid", ChannelKind::contact, 0, 0, 1s);
     ChannelReader r{c};
     const auto look = [&](Duration when, std::uint32_t openings, Fault fault = Fault::none) {
-        r.take({.value = 1.0, .begun = Instant{when}, .openings = openings, .fault = fault}, Instant{when}, {});
+        r.add({.value = 1.0, .begun = Instant{when}, .openings = openings, .fault = fault}, Instant{when}, {});
         return r.at(Instant{when});
     };
     CHECK(look(1s, 5).value == 1.0);  // before the first look: nothing to compare with
@@ -315,14 +315,14 @@ TEST_CASE("a contact that opened between two looks was open at the second one, o
     voltage.kind = ChannelKind::voltage;
     ChannelReader other{voltage};
     for (std::uint32_t openings = 1; openings < 3; ++openings)
-        other.take({.value = 1.0, .begun = Instant{1s}, .openings = openings, .fault = Fault::none}, Instant{1s}, {});
+        other.add({.value = 1.0, .begun = Instant{1s}, .openings = openings, .fault = Fault::none}, Instant{1s}, {});
     CHECK(other.at(Instant{1s}).value == 1.0);
 }
 
 TEST_CASE("a stamp from the future counts as now") {
     const Channel c = channel("v", ChannelKind::voltage, 0, 0, 1s);
     ChannelReader r{c};
-    CHECK(r.take(at(100s, 28.0), Instant{1s}, {}));
+    CHECK(r.add(at(100s, 28.0), Instant{1s}, {}));
     CHECK(r.at(Instant{2s}).taken == Instant{1s});
     CHECK(r.at(Instant{2s + 1ns}).health == Health::unknown);
 }
@@ -335,7 +335,7 @@ std::string believed(const Channel& c, std::initializer_list<double> values) {
     Instant now{};
     for (const double value : values) {
         now += 1s;
-        told += r.take({.value = value, .begun = now, .openings = 0, .fault = Fault::none}, now, {}) ? 'y' : 'n';
+        told += r.add({.value = value, .begun = now, .openings = 0, .fault = Fault::none}, now, {}) ? 'y' : 'n';
     }
     return told;
 }
@@ -385,7 +385,7 @@ TEST_CASE("frozen: longer than its time, and never where no time is given") {
     c.frozen_after = 10s;
     ChannelReader r{c};
     CHECK_FALSE(r.frozen(Instant{100s}));  // nothing was read
-    r.take(at(1s, 28.0), Instant{1s}, {});
+    r.add(at(1s, 28.0), Instant{1s}, {});
     CHECK_FALSE(r.frozen(Instant{11s}));
     CHECK(r.frozen(Instant{11s + 1ns}));
     c.frozen_after = 0s;
@@ -393,6 +393,6 @@ TEST_CASE("frozen: longer than its time, and never where no time is given") {
     Channel zero = channel("t", ChannelKind::voltage, 0, 0, 3s);
     zero.frozen_after = 10s;
     ChannelReader from_zero{zero};  // its first value is news, also where it is 0
-    from_zero.take(at(100s, 0.0), Instant{100s}, {});
+    from_zero.add(at(100s, 0.0), Instant{100s}, {});
     CHECK_FALSE(from_zero.frozen(Instant{105s}));
 }

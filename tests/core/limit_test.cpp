@@ -27,7 +27,7 @@ Reading with(Health health, double value) {
 }
 
 Verdict seen(const LimitPlan& l, const Reading& r, bool rf_absent = false) {
-    return judge(l, r, nullptr, rf_absent);
+    return verdict_of(l, r, nullptr, rf_absent);
 }
 
 struct Look {
@@ -121,7 +121,7 @@ TEST_CASE("a gate rests the limit only by a reading that proves it closed") {
     LimitPlan l = above(2.0, 1.5);
     l.gate = Gate{0, 5.0, Direction::above};
     const Reading tripping = good(3.0);
-    const auto gated = [&](const Reading& gate) { return judge(l, tripping, &gate, false); };
+    const auto gated = [&](const Reading& gate) { return verdict_of(l, tripping, &gate, false); };
     CHECK(gated(good(4.999)) == Verdict::rest);
     CHECK(gated(good(5.0)) == Verdict::outside);
     CHECK(gated(with(Health::at_floor, 0.1)) == Verdict::rest);
@@ -131,7 +131,7 @@ TEST_CASE("a gate rests the limit only by a reading that proves it closed") {
     CHECK(gated(with(Health::unknown, 0.0)) == Verdict::unknown);
     CHECK(gated(with(Health::not_measurable, 0.0)) == Verdict::unknown);
     CHECK(gated(good(no_number)) == Verdict::outside);
-    CHECK(judge(l, tripping, nullptr, false) == Verdict::unknown);
+    CHECK(verdict_of(l, tripping, nullptr, false) == Verdict::unknown);
     l.gate->open = Direction::below;
     CHECK(gated(good(5.001)) == Verdict::rest);
     CHECK(gated(good(5.0)) == Verdict::outside);

@@ -400,7 +400,7 @@ TEST_CASE("two looks become the worse one; no look stays none") {
     }
     const Plan p = plan();
     for (const LimitPlan& limit : p.limits)
-        CHECK(judge_alone(limit, injected_reading(limit, {}), true) == Verdict::outside);
+        CHECK(verdict_when_standing(limit, injected_reading(limit, {}), true) == Verdict::outside);
 }
 
 // ---- the test alone, at the edges of its times --------------------------------------------------------------------

@@ -3,6 +3,7 @@
 
 #include <doctest/doctest.h>
 
+#include <array>
 #include <set>
 #include <string>
 
@@ -35,6 +36,44 @@ TEST_CASE("a built-in's source is behind all limits and channels, and describes 
         CHECK(info.id == describe(builtin).id);
         CHECK(info.latches == describe(builtin).latches);
         CHECK(info.counted == describe(builtin).counted);
+    }
+}
+
+TEST_CASE("each built-in's trip latches and counts as the table says") {
+    struct Row {
+        const char* id;
+        bool latches, counted;
+    };
+    // A plausibility cause tells of a broken sensor or amplifier: an operator looks first. What only waits, or what the
+    // station itself switches, does neither.
+    constexpr std::array rows{
+        Row{"guard-overrun", false, true},
+        Row{"line-mismatch", true, true},
+        Row{"enable-mismatch", true, true},
+        Row{"rf-while-inhibited", true, true},
+        Row{"contactor-open", false, false},
+        Row{"contactor-line-mismatch", true, true},
+        Row{"contactor-stuck-closed", true, true},
+        Row{"contactor-stuck-open", false, true},
+        Row{"reflected-exceeds-forward", true, true},
+        Row{"drive-without-forward", true, true},
+        Row{"current-without-forward", true, true},
+        Row{"rf-without-current", true, true},
+        Row{"reflected-on-floor", true, true},
+        Row{"heat-without-rise", true, true},
+        Row{"longest-transmission", false, false},
+        Row{"uncalibrated", false, false},
+        Row{"start-not-stored", false, false},
+        Row{"second-opinion", true, true},
+        Row{"suspended", true, true},
+    };
+    static_assert(rows.size() == builtin_count);
+    for (std::size_t i = 0; i < builtin_count; ++i) {
+        CAPTURE(rows[i].id);
+        const BuiltinInfo info = describe(static_cast<Builtin>(i));
+        CHECK(info.id == rows[i].id);
+        CHECK(info.latches == rows[i].latches);
+        CHECK(info.counted == rows[i].counted);
     }
 }
 

@@ -43,7 +43,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
 
     const homie::Property* property = chosen.device->find(message.topic);
     fuzz::need(property == nullptr || property->topic == message.topic, "find() finds what was asked for");
-    const auto judged = homie::judge_command(*chosen.device, mqtt, message, late);
+    const auto judged = homie::check_command(*chosen.device, mqtt, message, late);
     if (const auto* refusal = std::get_if<homie::Refusal>(&judged)) {
         fuzz::need(!homie::text(*refusal).empty(), "a refusal has words");
         return 0;

@@ -33,14 +33,14 @@ bool has(const std::string& text, std::string_view part) {
 
 TEST_CASE("a limit later than promised has failed, unless the slack allows for it") {
     const ProofRow passed{.id = "a", .name = "A", .result = ProofRow::Result::passed, .delay_s = 0.2, .most_s = 0.063};
-    CHECK(judge_row(passed, 0.1).result == ProofRow::Result::failed);
-    CHECK(judge_row(passed, 0.2).result == ProofRow::Result::passed);
+    CHECK(with_verdict(passed, 0.1).result == ProofRow::Result::failed);
+    CHECK(with_verdict(passed, 0.2).result == ProofRow::Result::passed);
     ProofRow failed = passed;
     failed.result = ProofRow::Result::failed;
-    CHECK(judge_row(failed, 10.0).result == ProofRow::Result::failed);
+    CHECK(with_verdict(failed, 10.0).result == ProofRow::Result::failed);
     ProofRow open = passed;
     open.most_s.reset();
-    CHECK(judge_row(open, 0.0).result == ProofRow::Result::passed);
+    CHECK(with_verdict(open, 0.0).result == ProofRow::Result::passed);
 }
 
 TEST_CASE("the report says for each what was seen, and never 'passed' for what wasn't") {

@@ -195,7 +195,7 @@ void drives(const Row& r, Report& report) {
         chain, {.exciter_lowest_dbm = -150, .exciter_highest_dbm = 150, .wanted_dbm = r[5], .wanted_after = 2});
     for (const std::size_t i : {std::size_t{0}, std::size_t{2}}) {
         const double back_off_db = r[7 + i], drive_db = r[8 + i];
-        const DriveAnswer answer = judge_drive(
+        const DriveAnswer answer = assess_drive(
             {.level_dbm = budget.levels[i].output_dbm, .one_db_dbm = chain[i].one_db_output_dbm, .advised_db = r[6]});
         const std::string name{chain[i].name};
         report.near(name + " below its 1 dB point, dB", answer.back_off_db, back_off_db, 1e-6);

@@ -111,8 +111,8 @@ TEST_CASE("judge: a value nearer to the trip is never judged better, whatever th
         const double x = number(random), y = number(random);
         const bool y_nearer = l.direction == Direction::above ? y >= x : y <= x;
         const auto seen = [&](double v) {
-            return judge(l, {.value = v, .low = v, .high = v, .health = Health::good, .fault = Fault::none}, nullptr,
-                         false);
+            return verdict_of(l, {.value = v, .low = v, .high = v, .health = Health::good, .fault = Fault::none},
+                              nullptr, false);
         };
         CHECK_FALSE((y_nearer ? worse(seen(x), seen(y)) : worse(seen(y), seen(x))));
     }

@@ -111,8 +111,8 @@ MENDS = [
         "finding": "fresh-readings-after-a-sleep",
         "says": "Readings of before a sleep look fresh after it.",
         "file": "daemon/core/protection.cpp",
-        "old": "if (slept) forget_what_was();",
-        "new": "if (slept && !stepped_) forget_what_was();",
+        "old": "if (slept) measurement_.forget_readings();",
+        "new": "if (slept && !stepped_) measurement_.forget_readings();",
         "world": "machine sleeps",
     },
     {

@@ -42,7 +42,7 @@ public:
           oracle_{options_, configuration_, world_, daemon_},
           journal_{options.folder + "/journal", journal_budget} {
         oracle_.check(journal_.open().empty(), "the journal opens");
-        oracle_.check(lock_.take(configuration_.state_directory) == FolderLock::Taken::yes, "the folder is taken");
+        oracle_.check(lock_.lock(configuration_.state_directory) == FolderLock::Taken::yes, "the folder is taken");
         begin(Oracle::End::none);
         next_cut_s_ = world_.chance.after(3600.0 / world_.pace());
         next_operator_s_ = 30.0;
@@ -195,7 +195,7 @@ private:
     void rival() {
         next_rival_s_ = world_.now_s() + world_.chance.after(3600.0 * 6.0);
         FolderLock second;
-        oracle_.check(second.take(configuration_.state_directory) == FolderLock::Taken::by_another,
+        oracle_.check(second.lock(configuration_.state_directory) == FolderLock::Taken::by_another,
                       "a second daemon is refused");
     }
 

@@ -35,14 +35,14 @@ core::Snapshot quiet(const core::Plan& plan) {
 }
 
 std::string shown(const homie::Device& device, const std::string& topic, const core::Snapshot& snapshot,
-                  const homie::Surroundings& around = {}) {
+                  const homie::Context& around = {}) {
     const homie::Property* property = device.find("homie/5/hilltop/" + topic);
     REQUIRE(property != nullptr);
     return device.value(*property, snapshot, around).text.value_or("(none)");
 }
 
-homie::Surroundings surroundings(const std::string& reason) {
-    homie::Surroundings made;
+homie::Context surroundings(const std::string& reason) {
+    homie::Context made;
     made.reason = reason;
     return made;
 }
@@ -55,7 +55,7 @@ Incoming message(const std::string& topic, const std::string& payload) {
 std::string judged(const Incoming& incoming, bool late = false, bool release = false, bool reset = false) {
     const formats::Configuration configuration = sample(release, reset);
     const homie::Device device{configuration};
-    const auto result = homie::judge_command(device, *configuration.mqtt, incoming, late);
+    const auto result = homie::check_command(device, *configuration.mqtt, incoming, late);
     if (const auto* asked = std::get_if<homie::Asked>(&result))
         return std::string{core::text(asked->kind)} + (asked->reason.empty() ? "" : ": " + asked->reason);
     return std::string{homie::text(std::get<Refusal>(result))};
@@ -227,7 +227,7 @@ TEST_CASE("the summary is one finite object") {
     core::Snapshot snapshot = quiet(configuration.plan);
     snapshot.sequence = 42;
     snapshot.causes[test::vswr_limit].active = true;
-    homie::Surroundings around = surroundings("Why.");
+    homie::Context around = surroundings("Why.");
     around.stamp = {std::chrono::seconds{951782400}, false};
     around.events_waiting = 3;
     const auto json = nlohmann::json::parse(device.summary(snapshot, around));
@@ -271,7 +271,7 @@ TEST_CASE("for who comes later: the plan and the last events") {
     const core::Snapshot snapshot = quiet(configuration.plan);
     const auto plan = nlohmann::json::parse(shown(device, "service/plan", snapshot));
     CHECK(plan["limits"].size() == 2);
-    homie::Surroundings around;
+    homie::Context around;
     CHECK(shown(device, "service/recent", snapshot, around) == "[]");
     around.recent = "[{\"number\":7}]";
     CHECK(shown(device, "service/recent", snapshot, around) == "[{\"number\":7}]");
@@ -281,7 +281,7 @@ TEST_CASE("what was kept of the past, and what was lost of it") {
     const formats::Configuration configuration = sample();
     const homie::Device device{configuration};
     const core::Snapshot snapshot = quiet(configuration.plan);
-    homie::Surroundings around;
+    homie::Context around;
     CHECK(shown(device, "service/records-dropped", snapshot, around) == "0");
     around.captures = 3;
     around.records_waiting = 2;

@@ -3,6 +3,7 @@
 #include <array>
 
 #include "configuration/parts.hpp"
+#include "maths/rf.hpp"
 #include "plan/standing.hpp"
 
 namespace dekeyd::formats {
@@ -107,7 +108,7 @@ void plan_emission(Draft& draft) {
     const auto forward = plan.roles.forward;
     if (emission == nullptr || !forward) return;
     plan.rf.emission.power_time = emission->power_time;
-    if (!emission->followed) plan.rf.emission.unseen_crest_db = emission->crest_db;
+    if (!emission->followed) plan.rf.emission.unseen_crest = core::watts_from_dbm(30.0 + emission->crest_db);
     if (emission->steady()) return;
     const std::size_t bus = plan.channels[*forward].sampler;
     const core::Duration rounds = emission->ratio_rounds * round_time(draft.configuration.buses[bus]);

@@ -37,7 +37,7 @@ int average(double time_s) {
             return Reading{
                 .value = w, .low = w, .high = w, .health = Health::good, .fault = Fault::none, .taken = taken};
         };
-        switch (average.take({power(before_w), power(reflected_w), power(after_w)}, nullptr)) {
+        switch (average.add({power(before_w), power(reflected_w), power(after_w)}, nullptr)) {
             case BracketAverage::Told::ratio: break;
             case BracketAverage::Told::quiet: fmt::print("quiet\n"); continue;
             case BracketAverage::Told::not_yet: fmt::print("not-yet\n"); continue;

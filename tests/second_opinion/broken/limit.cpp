@@ -6,11 +6,11 @@
 
 namespace dekeyd::core {
 
-Verdict judge(const LimitPlan&, const Reading&, const Reading*, bool) noexcept {
+Verdict verdict_of(const LimitPlan&, const Reading&, const Reading*, bool) noexcept {
     return Verdict::clear;
 }
 
-Verdict judge(const LimitPlan&, Standing, const Reading&, bool) noexcept {
+Verdict verdict_of(const LimitPlan&, Standing, const Reading&, bool) noexcept {
     return Verdict::clear;
 }
 

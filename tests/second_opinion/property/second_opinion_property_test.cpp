@@ -98,7 +98,7 @@ Sample sample(double volts) {
 
 bool trips(const Plan& p, double volts, std::optional<double> celsius) {
     const ChannelReader reader{p.channels[0]};
-    return judge(p.limits[0], reader.convert(sample(volts), celsius), nullptr, false) == Verdict::outside;
+    return verdict_of(p.limits[0], reader.convert(sample(volts), celsius), nullptr, false) == Verdict::outside;
 }
 
 }  // namespace

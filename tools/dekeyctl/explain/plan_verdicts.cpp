@@ -24,7 +24,7 @@ std::optional<core::DriveAnswer> drive_answer(const formats::Configuration& conf
     question.one_db_dbm = chain.stages[stage].one_db_output_dbm;
     question.advised_db = *advised_db;
     question.smoothness = chain.stages[stage].smoothness;
-    return core::judge_drive(question);
+    return core::assess_drive(question);
 }
 
 }  // namespace

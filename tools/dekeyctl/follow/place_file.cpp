@@ -42,14 +42,14 @@ std::optional<KeptPlace> place_from_text(std::string_view text) {
 }
 
 /// Shared with the thread, so that one that hangs in the kernel never touches what is gone.
-class PlaceFile::Work {
+class PlaceFile::Impl {
 public:
-    explicit Work(std::string path) : path_{std::move(path)}, bell_{::eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK)} {}
-    ~Work() {
+    explicit Impl(std::string path) : path_{std::move(path)}, bell_{::eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK)} {}
+    ~Impl() {
         if (bell_ >= 0) ::close(bell_);
     }
-    Work(const Work&) = delete;
-    Work& operator=(const Work&) = delete;
+    Impl(const Impl&) = delete;
+    Impl& operator=(const Impl&) = delete;
 
     void run() {
         std::unique_lock lock{mutex_};
@@ -90,8 +90,8 @@ PlaceFile::PlaceFile(std::string path) {
         damage_ = file.too_large ? fmt::format("{} was not written by 'dekeyctl follow'", path)
                                  : formats::file_trouble("can't read", path, file.error);
     }
-    work_ = std::make_shared<Work>(std::move(path));
-    std::thread{[work = work_] { work->run(); }}.detach();
+    impl_ = std::make_shared<Impl>(std::move(path));
+    std::thread{[work = impl_] { work->run(); }}.detach();
 }
 
 PlaceFile::~PlaceFile() {
@@ -99,35 +99,35 @@ PlaceFile::~PlaceFile() {
 }
 
 void PlaceFile::save(const KeptPlace& kept) {
-    if (!work_) return;
-    const std::lock_guard lock{work_->mutex_};
-    work_->wanted_ = kept;
-    work_->busy_ = true;
-    work_->news_.notify_one();
+    if (!impl_) return;
+    const std::lock_guard lock{impl_->mutex_};
+    impl_->wanted_ = kept;
+    impl_->busy_ = true;
+    impl_->news_.notify_one();
 }
 
 bool PlaceFile::is_saved(std::string& trouble) const {
-    if (!work_) return true;
-    const std::lock_guard lock{work_->mutex_};
-    trouble = work_->trouble_;
-    return !work_->busy_;
+    if (!impl_) return true;
+    const std::lock_guard lock{impl_->mutex_};
+    trouble = impl_->trouble_;
+    return !impl_->busy_;
 }
 
 int PlaceFile::descriptor() const noexcept {
-    return work_ ? work_->bell_ : -1;
+    return impl_ ? impl_->bell_ : -1;
 }
 
 void PlaceFile::hear() noexcept {
     eventfd_t count = 0;
-    if (work_) static_cast<void>(::eventfd_read(work_->bell_, &count));
+    if (impl_) static_cast<void>(::eventfd_read(impl_->bell_, &count));
 }
 
 bool PlaceFile::stop(std::chrono::milliseconds at_most) {
-    if (!work_) return true;
-    std::unique_lock lock{work_->mutex_};
-    work_->stops_ = true;
-    work_->news_.notify_one();
-    return work_->done_.wait_for(lock, at_most, [this] { return work_->ended_; });
+    if (!impl_) return true;
+    std::unique_lock lock{impl_->mutex_};
+    impl_->stops_ = true;
+    impl_->news_.notify_one();
+    return impl_->done_.wait_for(lock, at_most, [this] { return impl_->ended_; });
 }
 
 }  // namespace dekeyd::ctl

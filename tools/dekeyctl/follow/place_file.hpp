@@ -47,8 +47,8 @@ public:
     bool stop(std::chrono::milliseconds at_most);
 
 private:
-    class Work;
-    std::shared_ptr<Work> work_;
+    class Impl;
+    std::shared_ptr<Impl> impl_;
     KeptPlace found_;
     bool was_there_ = false;
     std::string damage_;

@@ -53,7 +53,7 @@ nlohmann::ordered_json number(const std::optional<double>& value) {
 
 }  // namespace
 
-ProofRow judge_row(ProofRow row, double slack_s) {
+ProofRow with_verdict(ProofRow row, double slack_s) {
     if (row.result != ProofRow::Result::passed || !row.delay_s || !row.most_s) return row;
     if (*row.delay_s <= *row.most_s + slack_s) return row;
     row.result = ProofRow::Result::failed;

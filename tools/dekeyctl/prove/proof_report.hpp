@@ -32,7 +32,7 @@ struct ProofReport {
 };
 
 /// Passed within what the configuration promises, and `slack_s` more; no promise: passed.
-ProofRow judge_row(ProofRow row, double slack_s);
+ProofRow with_verdict(ProofRow row, double slack_s);
 
 std::string to_text(const ProofReport& report);
 nlohmann::ordered_json to_json(const ProofReport& report);

@@ -282,7 +282,7 @@ private:
             row.result = is_true(answer, "ok") ? ProofRow::Result::passed : ProofRow::Result::failed;
             row.delay_s = is_true(answer, "ok") ? number_of(result, "line_off_s") : std::nullopt;
             if (!is_true(answer, "ok")) row.words = text_of(result, "why") + text_of(answer, "error");
-            row = judge_row(row, options_.slack_s);
+            row = with_verdict(row, options_.slack_s);
             ++forced_;
             left_s_ -= number_of(limit, "reaction_s").value_or(0.0) + number_of(limit, "hold_off_s").value_or(0.0);
         }

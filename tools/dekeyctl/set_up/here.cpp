@@ -357,7 +357,7 @@ private:
             const core::Standing standing =
                 core::standing(limit, {.commissioning = false, .supplied = supplied, .quantities = quantities_});
             if (standing != core::Standing::watches) continue;
-            const core::Verdict verdict = core::judge(limit, standing, reading, true);
+            const core::Verdict verdict = core::verdict_of(limit, standing, reading, true);
             const core::Unit unit = core::unit_of(of.kind);
             const char* const beyond = limit.direction == core::Direction::above ? "at or above" : "at or below";
             if (verdict == core::Verdict::outside)
