@@ -151,6 +151,17 @@ class Log(unittest.TestCase):
         self.assertIn("heatsink 30.2..32.2 (31.2) °C", terminal.seen)
         self.assertLessEqual(max(map(len, terminal.seen.splitlines()[:-1])), 60)
 
+    def test_cooling_that_becomes_worse(self):
+        # 0.30 K/W when it was new, 0.39 K/W now; an hour without RF between has none.
+        columns = "hour (UTC)" + "".join(f",thermal-resistance {what} (K/W)" for what in ("min", "mean", "max"))
+        hours = [0.30] * 5 + [None] + [0.39] * 5
+        self.write("hours-2026-03.csv", columns, *(f"2026-03-01T{i:02}Z" + (f",{r - .01:.4g},{r:.4g},{r + .01:.4g}" if r else ",,,")
+                                                   for i, r in enumerate(hours)))
+        text = ctl("log", "--state", self.state, "--hours")
+        self.assertIn("Cooling: 30 % worse than it was (0.39 K/W to ambient in the last 5 hours of RF, 0.3 K/W in the first 5)", text)
+        cooling = json.loads(ctl("log", "--state", self.state, "--hours", "--json"))["cooling"]
+        self.assertEqual((cooling["first_k_per_w"], cooling["last_k_per_w"], cooling["hours"]), (0.30, 0.39, 5))
+
     def test_transmissions_and_nothing_at_all(self):
         self.assertEqual(json.loads(ctl("log", "--state", self.state, "--json"))["transmissions"], [])
         self.assertEqual(json.loads(ctl("log", "--state", self.state, "--hours", "--json")), {"hours": []})

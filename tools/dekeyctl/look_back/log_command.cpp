@@ -11,9 +11,12 @@
 
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/json_output.hpp"
+#include "dekeyctl/look_back/cooling_history.hpp"
 #include "dekeyctl/look_back/history_commands.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
+#include "plan/number_text.hpp"
+#include "plan/quantities.hpp"
 #include "store/captures/reader.hpp"
 #include "store/captures/store.hpp"
 #include "store/checked_rows.hpp"
@@ -23,6 +26,9 @@ namespace dekeyd::ctl {
 namespace {
 
 using OrderedJson = nlohmann::ordered_json;
+
+const std::string_view thermal_resistance_id =
+    core::derived_rules[static_cast<std::size_t>(core::Derived::thermal_resistance)].id;
 
 void print(const std::string& text) {
     say(stdout, text);
@@ -167,6 +173,17 @@ std::vector<Hour> hours_in(const std::vector<formats::Row>& rows) {
     return hours;
 }
 
+std::optional<CoolingHistory> cooling_in(const std::vector<Hour>& hours) {
+    std::vector<double> k_per_w;
+    for (const Hour& hour : hours) {
+        for (const HourFigure& figure : hour.figures) {
+            const auto mean = figure.id == thermal_resistance_id ? core::to_number<double>(figure.mean) : std::nullopt;
+            if (mean) k_per_w.push_back(*mean);
+        }
+    }
+    return cooling_history(k_per_w);
+}
+
 OrderedJson to_json(const std::vector<Hour>& hours) {
     const auto number = [](const std::string& text) { return OrderedJson::parse(text, nullptr, false); };
     OrderedJson list = OrderedJson::array();
@@ -179,7 +196,14 @@ OrderedJson to_json(const std::vector<Hour>& hours) {
                              {"greatest", number(f.greatest)}};
         list.push_back({{"hour", hour.hour}, {"quantities", std::move(figures)}});
     }
-    return {{"hours", std::move(list)}};
+    OrderedJson json{{"hours", std::move(list)}};
+    if (const auto cooling = cooling_in(hours))
+        json["cooling"] = {{"first_k_per_w", cooling->first_k_per_w},
+                           {"last_k_per_w", cooling->last_k_per_w},
+                           {"hours", cooling->hours},
+                           {"change_percent", cooling->change_percent()},
+                           {"text", sentence(*cooling)}};
+    return json;
 }
 
 // A line for each quantity and hour would be long: as many on a line as there is room for.
@@ -200,6 +224,7 @@ void print_hours(const std::vector<Hour>& hours) {
     }
     print(fmt::format("{}, each written when it is over; each quantity: least..greatest (mean)",
                       counted(hours.size(), "hour")));
+    if (const auto cooling = cooling_in(hours)) print(sentence(*cooling));
 }
 
 int print_captures(const LogOptions& options) {
