@@ -57,31 +57,25 @@ Reach dish_reach(double power_w, const Dish& dish, double frequency_hz, double l
 
 }  // namespace
 
-std::string_view text(LimitSource source) noexcept {
-    return source == LimitSource::second_hand ? "second-hand" : "from memory";
-}
-
+// ICNIRP 2020 (Health Physics 118:483), table 5, and 47 CFR 1.1310: each figure was read in two reproductions that
+// don't know of each other, and not in the documents themselves. The user is told, and asked to check.
 std::optional<ExposureLimit> exposure_limit(ExposureRule rule, ExposureGroup group, double frequency_hz) noexcept {
     const double mhz = frequency_hz / 1.0e6;
     const bool people = group == ExposureGroup::general_public;
     if (!(mhz >= 30.0)) return std::nullopt;
     if (rule == ExposureRule::fcc) {
         constexpr std::string_view edition = "FCC, 47 CFR 1.1310 (1996 limits)";
-        const double averaging = people ? 1800.0 : 360.0;
-        if (mhz < 300.0)
-            return ExposureLimit{(people ? 0.2 : 1.0) * mw_per_cm2, averaging, edition, LimitSource::from_memory};
-        if (mhz < 1500.0)
-            return ExposureLimit{mhz / (people ? 1500.0 : 300.0) * mw_per_cm2, averaging, edition,
-                                 LimitSource::from_memory};
-        if (mhz <= 100.0e3)
-            return ExposureLimit{(people ? 1.0 : 5.0) * mw_per_cm2, averaging, edition, LimitSource::second_hand};
+        const double averaging_s = people ? 1800.0 : 360.0;
+        if (mhz < 300.0) return ExposureLimit{(people ? 0.2 : 1.0) * mw_per_cm2, averaging_s, edition};
+        if (mhz < 1500.0) return ExposureLimit{mhz / (people ? 1500.0 : 300.0) * mw_per_cm2, averaging_s, edition};
+        if (mhz <= 100.0e3) return ExposureLimit{(people ? 1.0 : 5.0) * mw_per_cm2, averaging_s, edition};
         return std::nullopt;
     }
-    // Of 2 to 300 GHz the levels are second-hand, the averaging time is from memory: the weaker word counts.
     constexpr std::string_view edition = "ICNIRP 2020, whole body";
-    if (mhz < 400.0) return ExposureLimit{people ? 2.0 : 10.0, 1800.0, edition, LimitSource::from_memory};
-    if (mhz < 2000.0) return ExposureLimit{mhz / (people ? 200.0 : 40.0), 1800.0, edition, LimitSource::from_memory};
-    if (mhz <= 300.0e3) return ExposureLimit{people ? 10.0 : 50.0, 1800.0, edition, LimitSource::from_memory};
+    constexpr double averaging_s = 1800.0;
+    if (mhz < 400.0) return ExposureLimit{people ? 2.0 : 10.0, averaging_s, edition};
+    if (mhz < 2000.0) return ExposureLimit{mhz / (people ? 200.0 : 40.0), averaging_s, edition};
+    if (mhz <= 300.0e3) return ExposureLimit{people ? 10.0 : 50.0, averaging_s, edition};
     return std::nullopt;
 }
 

@@ -20,15 +20,10 @@ inline constexpr std::string_view exposure_caution =
 enum class ExposureRule : std::uint8_t { fcc, icnirp_2020 };
 enum class ExposureGroup : std::uint8_t { general_public, occupational };
 
-/// How we know a limit: neither was read in the document itself, so check it there before you rely on one.
-enum class LimitSource : std::uint8_t { second_hand, from_memory };
-std::string_view text(LimitSource source) noexcept;
-
 struct ExposureLimit {
     double w_per_m2 = 0.0;
     double averaging_s = 0.0;
     std::string_view edition;
-    LimitSource source = LimitSource::from_memory;
 };
 /// The power-density limit at a frequency; none outside 30 MHz to 100 GHz (FCC) or 300 GHz (ICNIRP), where field
 /// strengths or other quantities apply.

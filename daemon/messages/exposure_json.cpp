@@ -63,6 +63,8 @@ Json exposure_json(const Configuration& configuration) {
                          {"where", where(exposure)}});
     }
     return {{"power_w", json_number(input.power_w)},
+            {"uncertainty_db", json_number(input.uncertainty_db)},
+            {"loss_db", json_number(input.feeder_loss_db)},
             {"gain_dbi", json_number(configuration.antenna->gain_dbi)},
             {"duty_percent", json_number(100.0 * input.duty)},
             {"ground_factor", input.ground_factor},

@@ -106,8 +106,8 @@ export class StandIn {
         waveform_db: 0, floor_dbm: -50, ceiling_dbm: 5, uncertainty_db: 1.04 }));
     const exposure = { power_w: 125, gain_dbi: 12, duty_percent: 100, ground_factor: 2.56, eirp_w: 2093, formula: "FCC OET Bulletin 65, far field",
       caution: "An estimate from a simple formula, for planning. It is no measurement and no permission.", cases: [
-        { name: "general public", w_per_m2: 6.3, averaging_s: 1800, edition: "a rule's edition, from memory: check it there", distance_m: 8.3, where: "far field" },
-        { name: "occupational", w_per_m2: 31.5, averaging_s: 1800, edition: "a rule's edition, from memory: check it there", distance_m: 3.8, where: "far field" }] };
+        { name: "general public", w_per_m2: 6.3, averaging_s: 1800, edition: "a rule's edition, read second-hand: check it there", distance_m: 8.3, where: "far field" },
+        { name: "occupational", w_per_m2: 31.5, averaging_s: 1800, edition: "a rule's edition, read second-hand: check it there", distance_m: 3.8, where: "far field" }] };
     const roles = Object.fromEntries(["heatsink", "ambient", "forward", "reflected", "drive", "supply", "current", "fan"].map((x) => [x, x]));
     await this.put("service/plan", JSON.stringify({ limits: this.limits, roles, settling_s: 5, chains, exposure }));
     await this.put("service/sensors", JSON.stringify(Object.keys(this.quantities).slice(0, 8).map((id) =>

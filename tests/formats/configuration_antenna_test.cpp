@@ -42,7 +42,7 @@ TEST_CASE("antennas that aren't") {
 }
 
 TEST_CASE("exposure limits come from a rule by frequency, or are given") {
-    // 1262 MHz: 6.31 and 31.6 W/m2 (ICNIRP 2020), 0.841 and 4.21 mW/cm2 (FCC): trade facts, from memory there.
+    // 1262 MHz: 6.31 and 31.6 W/m2 (ICNIRP 2020), 0.841 and 4.21 mW/cm2 (FCC), second-hand.
     const Loaded icnirp = with_frequency("antenna: {gain: 18 dBi}\nexposure: {rule: icnirp-2020}\n");
     expect_no_faults(icnirp);
     REQUIRE(icnirp.configuration->exposure.size() == 2);
@@ -56,7 +56,7 @@ TEST_CASE("exposure limits come from a rule by frequency, or are given") {
     CHECK(fcc.configuration->exposure[0].w_per_m2 == doctest::Approx(8.41).epsilon(0.001));
     CHECK(fcc.configuration->exposure[2].w_per_m2 == doctest::Approx(5.0));
     CHECK(fcc.configuration->ground_factor == 4.0);
-    CHECK(fcc.configuration->exposure[0].edition.find("from memory") != std::string::npos);
+    CHECK(fcc.configuration->exposure[0].edition.find("second-hand") != std::string::npos);
 }
 
 TEST_CASE("exposure that can't be worked out") {

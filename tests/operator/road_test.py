@@ -141,6 +141,8 @@ class Road(station.StationTest):
         self.assertIn(": no faults.", self.ctl("check", s.configuration))
         page = self.ctl("sheet", s.configuration)
         sheet_test.looked_at(self, page)
+        if folder := os.environ.get("ROAD_SHEETS"):  # kept there, to be printed and looked at
+            (pathlib.Path(folder) / f"{name}.html").write_text(page)
         if os.environ.get("DEKEYD_SHEETS"):  # a folder, for who wants to look at them
             (pathlib.Path(os.environ["DEKEYD_SHEETS"]) / f"{name}.html").write_text(page)
         s.configuration.write_text(self.machine_s(text, s))

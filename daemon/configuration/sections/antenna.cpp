@@ -200,7 +200,7 @@ void add_rule(core::ExposureRule rule, Section& section, Draft& draft) {
             {.name = group == core::ExposureGroup::general_public ? "general public" : "occupational",
              .w_per_m2 = limit->w_per_m2,
              .averaging_s = limit->averaging_s,
-             .edition = fmt::format("{}, {}: check it there", limit->edition, core::text(limit->source))});
+             .edition = fmt::format("{}, read second-hand: check it there", limit->edition)});
     }
 }
 

@@ -1,8 +1,8 @@
 // The core's limits as a fault might have left them: whatever is read, or isn't, is clear. Linked in front of core's
 // library into a daemon that is otherwise the real one.
-#define judge judge_in_order
+#define verdict_of verdict_in_order
 #include "../../../daemon/core/limit.cpp"
-#undef judge
+#undef verdict_of
 
 namespace dekeyd::core {
 

@@ -181,9 +181,12 @@ void add_exposure(Html& html, const Configuration& configuration) {
     const nlohmann::ordered_json exposure = formats::exposure_json(configuration);
     html.element("h2", "How far to stay from the antenna");
     html.element(
-        "p", fmt::format("At {} forward (the highest that can stand), {:.1f} dBi, a duty of {:g} %: EIRP {}.",
-                         show(exposure["power_w"].get<double>(), Unit::watt), exposure["gain_dbi"].get<double>(),
-                         exposure["duty_percent"].get<double>(), show(exposure["eirp_w"].get<double>(), Unit::watt)));
+        "p",
+        fmt::format("At {} forward (the highest that can stand) and up to {:.1f} dB more than its reading says, with "
+                    "{:.1f} dB of loss to the antenna, {:.1f} dBi, a duty of {:g} %: EIRP {}.",
+                    show(exposure["power_w"].get<double>(), Unit::watt), exposure["uncertainty_db"].get<double>(),
+                    exposure["loss_db"].get<double>(), exposure["gain_dbi"].get<double>(),
+                    exposure["duty_percent"].get<double>(), show(exposure["eirp_w"].get<double>(), Unit::watt)));
     Table table{.columns = {"For", "Limit", "Stay farther in the beam than", "Averaged over", "Source"},
                 .rows = {},
                 .kind = {}};

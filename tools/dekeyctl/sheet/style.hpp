@@ -20,7 +20,7 @@ dl.made { display: flex; flex-wrap: wrap; gap: 1mm 6mm; margin: 2mm 0 3mm; font-
 dl.made div { display: flex; gap: 1.5mm } dl.made dt { color: #51606e } dl.made dd { margin: 0 }
 .caution { border: 0.6mm solid #b3261e; padding: 2.5mm 3.5mm; margin: 4mm 0; break-inside: avoid }
 .caution h2 { margin: 0 0 1.5mm; border: 0; padding: 0; color: #b3261e } .caution :last-child { margin-bottom: 0 }
-.note { color: #51606e; font-size: 9pt }
+.note { color: #51606e; font-size: 9pt } h2 + .note { break-after: avoid }
 table { width: 100%; border-collapse: collapse; font-size: 9pt; line-height: 1.3 }
 th { text-align: left; color: #51606e; font-weight: normal; border-bottom: 0.3mm solid #1c2733; padding: 0.8mm 2mm 0.8mm 0 }
 td { vertical-align: top; border-bottom: 0.2mm solid #ccd3da; padding: 0.9mm 2mm 0.9mm 0 }
