@@ -25,7 +25,7 @@ import tempfile
 import time
 
 TOP = pathlib.Path(__file__).resolve().parents[2]
-FILES = ["standing", "limit", "interlock", "supervision", "channel_reader", "measurement", "protection", "derived", "rf"]
+FILES = ["standing", "limit", "limits", "interlock", "supervision", "channel_reader", "measurement", "protection", "derived", "rf"]
 HARMFUL = 10
 # A core that never raises a cause.
 BLIND = ("interlock", "    if (cause.active) return;\n    cause.active = true;", "    if (!cause.active) return;\n    cause.active = true;")
@@ -37,6 +37,9 @@ def mutate():
     sys.dont_write_bytecode = True
     loader.exec_module(module)
     return module
+
+
+MUTATE = mutate()
 
 
 def run(command, folder, limit):
@@ -63,7 +66,7 @@ class Workshop:
     def lives(self, stem, text):
         """(what stays permitted alone, what stays so with the second opinion), or a word for what else happened."""
         with tempfile.TemporaryDirectory(dir=self.folder) as here:
-            entry = self.commands[str(TOP / "daemon" / "core" / f"{stem}.cpp")]
+            entry = self.commands[os.path.realpath(MUTATE.files()[stem].source)]
             source = f"{here}/{stem}.cpp"
             pathlib.Path(source).write_text(text, encoding="utf-8")
             words = [w for w in shlex.split(entry["command"]) if not w.startswith(("-W", "-MD"))]
@@ -102,7 +105,7 @@ def main():
     parser.add_argument("files", nargs="*", metavar="FILE")
     options = parser.parse_args()
     stems = [pathlib.Path(name).stem for name in options.files] or FILES
-    everything = [m for stem in stems for m in mutate().mutants_of(stem)]
+    everything = [m for stem in stems for m in MUTATE.mutants_of(stem)]
     chosen = everything
     if options.sample is not None and options.sample < len(everything):
         chosen = random.Random(options.seed).sample(everything, options.sample)
@@ -112,7 +115,7 @@ def main():
     with tempfile.TemporaryDirectory(prefix="dekeyd-worth-") as folder:
         workshop = Workshop(options.build, folder)
         stem, old, new = BLIND
-        text = (TOP / "daemon" / "core" / f"{stem}.cpp").read_text(encoding="utf-8")
+        text = pathlib.Path(MUTATE.files()[stem].source).read_text(encoding="utf-8")
         if old not in text:
             sys.exit("worth.py: the place that makes a core blind is no longer there; see BLIND")
         told = workshop.lives(stem, text.replace(old, new))
