@@ -140,6 +140,20 @@ TEST_CASE("what a station doesn't have is left out, and the hazard that nothing 
     CHECK(text.find("# accept: [no-reflected-limit, no-supply-limit]") != std::string::npos);
 }
 
+TEST_CASE("what is sent is offered where a ratio would trip for it, and each offered kind is one") {
+    const std::string text = ctl::starting_configuration(found());
+    const std::string offer = "# emission: {kind: voice}";
+    REQUIRE(text.find(offer) != std::string::npos);
+    for (const std::string kind : {"voice", "morse", "fm", "carrier", "digital-television"}) {
+        std::string sent = ctl::with_examples(text);
+        sent.replace(sent.find(offer), offer.size(), "emission: {kind: " + kind + "}");
+        CAPTURE(kind);
+        CHECK(sent.find(kind) != std::string::npos);
+        for (const auto& fault : formats::load_configuration(sent).faults) CHECK(fault.key != "emission.kind");
+    }
+    CHECK(ctl::starting_configuration(found(), {"reflected"}).find("emission") == std::string::npos);
+}
+
 TEST_CASE("a converter's codes by its name and its step") {
     CHECK(ctl::converter_codes("ads1015", 0.0625) == "-32768 .. 32767");  // an ADS1115 at 2.048 V
     CHECK(ctl::converter_codes("ads1015", 1.0) == "-2048 .. 2047");       // an ADS1015 at 2.048 V

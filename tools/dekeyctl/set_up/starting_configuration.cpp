@@ -358,6 +358,10 @@ private:
             put("# antenna: {{gain: {}}}", blank_value);
             put("# exposure: {{rule: icnirp-2020}}");
         }
+        if (reflected())
+            put("# emission: {{kind: voice}}  # or morse, fm, carrier, digital-television; unsaid, an envelope that "
+                "moves "
+                "trips falsely");
         put("# mqtt: {{host: 127.0.0.1, port: 1883, remote_release: false, remote_reset: false}}");
         if (forward() && !drive())
             put("# A proof test needs drive measured, or a supply contactor whose contacts are seen: 'dekeyctl keys "
