@@ -78,4 +78,21 @@ core::Sensed read_number(const std::string& path) noexcept {
     return attribute.number();
 }
 
+Fault write_text(const char* path, std::string_view text) noexcept {
+    struct stat there {};
+    if (::stat(path, &there) != 0) return core::fault_from_errno(errno);
+    if (!S_ISREG(there.st_mode)) return Fault::io_error;
+    const int file = ::open(path, O_WRONLY | O_TRUNC | O_CLOEXEC | O_NONBLOCK | O_NOCTTY);
+    if (file < 0) return core::fault_from_errno(errno);
+    ssize_t size = -1;
+    int error = EINTR;
+    for (int tries = 0; tries < 8 && size < 0 && error == EINTR; ++tries) {
+        size = ::write(file, text.data(), text.size());
+        error = size < 0 ? errno : 0;
+    }
+    ::close(file);
+    if (size < 0) return error == EINTR ? Fault::io_error : core::fault_from_errno(error);
+    return static_cast<std::size_t>(size) == text.size() ? Fault::none : Fault::io_error;
+}
+
 }  // namespace dekeyd::drivers

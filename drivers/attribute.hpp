@@ -53,4 +53,8 @@ struct Content {
 Content read_text(const std::string& path);
 core::Sensed read_number(const std::string& path) noexcept;
 
+/// Opens, writes the whole text at once, as an attribute wants it, and closes. A folder, a pipe or a device is
+/// io_error.
+core::Fault write_text(const char* path, std::string_view text) noexcept;
+
 }  // namespace dekeyd::drivers

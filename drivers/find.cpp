@@ -67,7 +67,10 @@ std::vector<FoundW1> find_w1(const std::string& root) {
     for (const std::string& id : entries(folder, "")) {
         if (!is_w1_id(id)) continue;
         const std::string path = folder + "/" + id;
-        found.push_back({.id = id, .temperature = exists(path + "/temperature") || exists(path + "/w1_slave")});
+        // The way up is the device's own, not its link's.
+        found.push_back({.id = id,
+                         .temperature = exists(path + "/temperature") || exists(path + "/w1_slave"),
+                         .together = exists(path + "/../therm_bulk_read")});
     }
     return found;
 }

@@ -11,6 +11,7 @@ namespace dekeyd::drivers {
 struct FoundW1 {
     std::string id;            ///< 28-000000000001
     bool temperature = false;  ///< the kernel reads a temperature from it
+    bool together = false;     ///< its bus master lets all its thermometers convert at once
 };
 
 struct FoundDevice {

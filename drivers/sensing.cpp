@@ -83,7 +83,8 @@ Fault fault_from_errno(int error) noexcept {
         case ENODEV:
         case ENXIO: return Fault::absent;
         case EACCES:
-        case EPERM: return Fault::no_permission;
+        case EPERM:
+        case EROFS: return Fault::no_permission;
         default: return Fault::io_error;
     }
 }
@@ -135,6 +136,13 @@ Sensed parse_w1_slave(std::string_view bytes, W1Family family) noexcept {
     const auto told = static_cast<double>(millidegrees);
     if (!(std::abs(told - raw_millidegrees(fresh, family)) <= 62.5)) return fault(Fault::garbled);
     return w1_celsius(told);
+}
+
+std::optional<int> w1_bits(std::string_view frame) noexcept {
+    constexpr std::size_t configuration_byte = 4;
+    Scratchpad bytes{};
+    if (!take_scratchpad(frame, bytes)) return std::nullopt;
+    return 9 + ((bytes[configuration_byte] >> 5) & 3);
 }
 
 std::uint8_t crc8(const std::uint8_t* data, std::size_t size) noexcept {

@@ -15,7 +15,8 @@ struct Sensed {
     Fault fault = Fault::none;
 };
 
-/// errno of a failed open or read -> fault. 0 gives none.
+/// errno of a failed open, read or write -> fault. 0 gives none. A file system that is only to be read (EROFS), as the
+/// service manager shows /sys to a service, is a want of permission.
 Fault fault_from_errno(int error) noexcept;
 
 /// A whole-string decimal number with optional surrounding blanks and one final newline. "nan", "inf", hexadecimal,
@@ -30,6 +31,10 @@ Sensed parse_w1_temperature(std::string_view bytes) noexcept;
 /// otherwise.
 enum class W1Family : std::uint8_t { ds18b20_and_kin, ds18s20 };
 Sensed parse_w1_slave(std::string_view bytes, W1Family family = W1Family::ds18b20_and_kin) noexcept;
+
+/// The bits that the part converts with, 9 to 12, by the configuration byte of such a frame (DS18B20's data sheet);
+/// none where it is no frame. A DS18S20 has no such byte.
+std::optional<int> w1_bits(std::string_view frame) noexcept;
 
 /// Dallas CRC-8: x^8 + x^5 + x^4 + 1, reflected 0x8C, initial value 0.
 std::uint8_t crc8(const std::uint8_t* data, std::size_t size) noexcept;

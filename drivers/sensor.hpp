@@ -31,7 +31,16 @@ public:
 
 /// `root` is /sys, or a test's folder. Ids and names as in the configuration. None of these opens anything yet: the
 /// first read() or refresh() does. All throw std::invalid_argument for an address that no device can have.
-std::unique_ptr<Sensor> make_w1_sensor(const std::string& root, const std::string& id);
+/// How a thermometer is read.
+struct W1Reading {
+    /// By `w1_slave` alone, whose frame tells the shorted bus and the bits with no second conversion: for a bus that
+    /// converts together (drivers/w1_conversion.hpp).
+    bool by_frame = false;
+    /// By as many bits, 9 to 12, which its refresh() sets where they differ; by frame then too, since each frame says
+    /// by how many it was made. 0: as the part is set.
+    int bits = 0;
+};
+std::unique_ptr<Sensor> make_w1_sensor(const std::string& root, const std::string& id, const W1Reading& how = {});
 
 struct IioAddress {
     std::string device;   ///< the device's `name`

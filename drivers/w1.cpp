@@ -1,5 +1,6 @@
 // DS18B20 and its kin through the kernel's w1_therm.
 #include <array>
+#include <charconv>
 
 #include "drivers/attribute.hpp"
 #include "drivers/identity.hpp"
@@ -14,9 +15,11 @@ namespace {
 
 class W1Sensor final : public Sensor {
 public:
-    W1Sensor(const std::string& root, const std::string& id)
-        : temperature_path_(root + "/bus/w1/devices/" + id + "/temperature"),
+    W1Sensor(const std::string& root, const std::string& id, const W1Reading& how)
+        : how_{how},
+          temperature_path_(root + "/bus/w1/devices/" + id + "/temperature"),
           slave_path_(root + "/bus/w1/devices/" + id + "/w1_slave"),
+          resolution_path_(root + "/bus/w1/devices/" + id + "/resolution"),
           family_(id.starts_with("10-") ? core::W1Family::ds18s20 : core::W1Family::ds18b20_and_kin) {}
 
     core::Sample read() noexcept override {
@@ -28,8 +31,9 @@ public:
     // The id is in the path: the path *is* the identity.
     void refresh() noexcept override {
         sought_ = true;
-        temperature_fault_ = temperature_.follow(temperature_path_.c_str());
+        if (!by_frame()) temperature_fault_ = temperature_.follow(temperature_path_.c_str());
         slave_fault_ = slave_.follow(slave_path_.c_str());
+        if (how_.bits != 0 && bits_fault_ != Fault::none) bits_fault_ = set_bits();
     }
 
     [[nodiscard]] std::string where() const override {
@@ -37,9 +41,27 @@ public:
     }
 
 private:
+    [[nodiscard]] bool by_frame() const noexcept { return how_.by_frame || how_.bits != 0; }
     /// Kernels before `temperature` came have `w1_slave` alone.
     [[nodiscard]] bool use_slave() const noexcept {
-        return temperature_fault_ == Fault::absent && slave_fault_ == Fault::none;
+        return by_frame() || (temperature_fault_ == Fault::absent && slave_fault_ == Fault::none);
+    }
+
+    /// A part that won't take them, as some copies of the DS18B20, isn't the one that it should be.
+    [[nodiscard]] Fault set_bits() noexcept {
+        if (const Fault fault = resolution_.follow(resolution_path_.c_str()); fault != Fault::none) return fault;
+        Sensed now = resolution_.number();
+        if (now.fault != Fault::none) return now.fault;
+        if (now.value == how_.bits) return Fault::none;
+        std::array<char, 8> text{};
+        const auto end = std::to_chars(text.begin(), text.end() - 1, how_.bits).ptr;
+        *end = '\n';
+        const auto size = static_cast<std::size_t>(end - text.begin()) + 1;
+        if (const Fault fault = write_text(resolution_path_.c_str(), {text.data(), size}); fault != Fault::none)
+            return fault;
+        now = resolution_.number();
+        if (now.fault != Fault::none) return now.fault;
+        return now.value == how_.bits ? Fault::none : Fault::wrong_device;
     }
 
     Sensed sense() noexcept {
@@ -56,24 +78,33 @@ private:
     }
 
     Sensed sense_slave() noexcept {
+        if (slave_fault_ != Fault::none) return {.value = 0.0, .fault = slave_fault_};
         std::array<char, attribute_buffer> buffer;
         const Text text = slave_.read(buffer);
         if (text.fault != Fault::none) return {.value = 0.0, .fault = text.fault};
-        return core::parse_w1_slave(text.bytes, family_);
+        const Sensed sensed = core::parse_w1_slave(text.bytes, family_);
+        if (how_.bits == 0 || sensed.fault != Fault::none) return sensed;
+        // Without its supply for a moment, a part goes back to the bits that it keeps, and the kernel doesn't know: it
+        // waits for the shorter conversion, and reads the value of the one before.
+        if (bits_fault_ == Fault::none && core::w1_bits(text.bytes) != how_.bits) bits_fault_ = Fault::wrong_device;
+        if (bits_fault_ != Fault::none) return {.value = 0.0, .fault = bits_fault_};
+        return sensed;
     }
 
-    std::string temperature_path_, slave_path_;
+    W1Reading how_;
+    std::string temperature_path_, slave_path_, resolution_path_;
     core::W1Family family_;
-    Attribute temperature_, slave_;
+    Attribute temperature_, slave_, resolution_;
+    Fault bits_fault_ = Fault::never_read;
     Fault temperature_fault_ = Fault::never_read, slave_fault_ = Fault::never_read;
     bool sought_ = false;
 };
 
 }  // namespace
 
-std::unique_ptr<Sensor> make_w1_sensor(const std::string& root, const std::string& id) {
+std::unique_ptr<Sensor> make_w1_sensor(const std::string& root, const std::string& id, const W1Reading& how) {
     require_plain_name(id, "1-Wire id");
-    return std::make_unique<W1Sensor>(root, id);
+    return std::make_unique<W1Sensor>(root, id, how);
 }
 
 }  // namespace dekeyd::drivers

@@ -55,9 +55,19 @@ struct BusConfig {
     std::string label;   ///< tells two of the same name apart: IIO label, or a part of the device's path
     core::Duration period{};
     core::Duration conversion{};                      ///< what one slot takes at most, as far as is known: for delays
+    bool convert_together = false;                    ///< w1: one conversion for all slots; each is then only read out
+    std::optional<int> bits{};                        ///< w1: that each converts by; none: as its part is set
     std::optional<double> lowest_code, highest_code;  ///< the converter's ends
     std::vector<SlotConfig> slots;                    ///< in reading order; forward again last where VSWR needs it
 };
+
+inline constexpr int w1_fewest_bits = 9, w1_most_bits = 12;
+/// What a thermometer takes at most to convert by so many bits.
+core::Duration w1_conversion_time(int bits);
+/// A round of the bus is one scan; else each reading is one by itself.
+inline bool handed_over_whole(const BusConfig& bus) {
+    return bus.driver != BusDriver::w1 || bus.convert_together;
+}
 
 enum class LineDriver { gpio, file };
 

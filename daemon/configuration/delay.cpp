@@ -33,10 +33,9 @@ core::Duration averaging_of(const core::Plan& plan, core::QuantityIndex quantity
     return averaged ? 3 * plan.rf.emission.ratio_time : core::Duration::zero();
 }
 
-/// A whole scan is handed over at its end; a thermometer's reading by itself.
+/// A whole scan is handed over at its end; a thermometer's reading by itself, where they don't convert together.
 core::Duration scan_time(const BusConfig& bus) {
-    if (bus.driver == BusDriver::w1) return bus.conversion;
-    return static_cast<core::Duration::rep>(bus.slots.size()) * bus.conversion;
+    return handed_over_whole(bus) ? pass_time(bus) : bus.conversion;
 }
 
 /// The bus that is slowest to show a change; none of a plan that no text has made.
@@ -56,7 +55,7 @@ bool in_one_scan(const Configuration& configuration, const std::vector<std::uint
                  const std::vector<std::uint16_t>& others) {
     if (some.empty() || some.front() >= configuration.buses.size()) return false;
     const auto same = [&](std::uint16_t sampler) { return sampler == some.front(); };
-    return configuration.buses[some.front()].driver != BusDriver::w1 && std::all_of(some.begin(), some.end(), same) &&
+    return handed_over_whole(configuration.buses[some.front()]) && std::all_of(some.begin(), some.end(), same) &&
            std::all_of(others.begin(), others.end(), same);
 }
 

@@ -152,9 +152,12 @@ void read_calibration(Section& sensor, Draft& draft, core::PowerChain& chain);
 double line_floor_w(const core::PowerChain& chain);
 double line_ceiling_w(const core::PowerChain& chain);
 
+/// All slots read once, with their conversions.
+core::Duration pass_time(const BusConfig& bus);
 /// From one reading of a slot to the next: a bus that falls behind its period goes on without a rest.
 core::Duration round_time(const BusConfig& bus);
 /// The same with room for what the kernel may add to a thermometer's conversion, such as a reading that it repeats.
+/// Where they convert together: for a pass that was begun just before.
 core::Duration patient_round(const BusConfig& bus);
 /// The least allowed age that its sensors can keep.
 core::Duration least_age(const BusConfig& bus);

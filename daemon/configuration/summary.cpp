@@ -132,8 +132,10 @@ void add_sensors(const Configuration& configuration, std::vector<std::string>& s
             names.push_back(std::find(names.begin(), names.end(), name) == names.end() ? name : slot.sensor + " again");
         }
         const std::string device = bus.device.empty() ? "" : fmt::format(" {}", bus.device);
-        sentences.push_back(fmt::format("Reads the {}{} '{}' once in {}: {}.", driver_words(bus.driver), device, bus.id,
-                                        show(round_time(bus)), fmt::join(names, ", ")));
+        const std::string how = (bus.convert_together ? ", converted together" : "") +
+                                (bus.bits ? fmt::format(", by {} bits", *bus.bits) : std::string{});
+        sentences.push_back(fmt::format("Reads the {}{} '{}' once in {}{}: {}.", driver_words(bus.driver), device,
+                                        bus.id, show(round_time(bus)), how, fmt::join(names, ", ")));
     }
     for (const core::Channel& channel : configuration.plan.channels) {
         sentences.push_back(channel.required ? fmt::format("De-keys when {} has given no good reading for {}.",

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <utility>
 
+#include "base/wall_clock.hpp"
+
 namespace dekeyd {
 
 using namespace std::chrono_literals;
@@ -12,7 +14,9 @@ namespace {
 std::unique_ptr<drivers::Sensor> make_sensor(const std::string& root, const formats::BusConfig& bus,
                                              const formats::SlotConfig& slot) {
     switch (bus.driver) {
-        case formats::BusDriver::w1: return drivers::make_w1_sensor(root, slot.address);
+        case formats::BusDriver::w1:
+            return drivers::make_w1_sensor(root, slot.address,
+                                           {.by_frame = bus.convert_together, .bits = bus.bits.value_or(0)});
         case formats::BusDriver::iio:
             return drivers::make_iio_sensor(root, {.device = bus.device,
                                                    .label = bus.label,
@@ -27,6 +31,17 @@ std::unique_ptr<drivers::Sensor> make_sensor(const std::string& root, const form
                                                .line = slot.address,
                                                .wiring = drivers::ContactWiring::to_ground,
                                                .normally_closed = slot.normally_closed});
+}
+
+// What the kernel's own wait for a bus that is busy may add: its search for new parts goes over all of them.
+constexpr core::Duration longest_conversion = 1s;
+
+std::unique_ptr<drivers::Conversion> make_conversion(const std::string& root, const formats::BusConfig& bus) {
+    std::vector<std::string> ids;
+    for (const formats::SlotConfig& slot : bus.slots) ids.push_back(slot.address);
+    const core::Duration least = formats::w1_conversion_time(bus.bits.value_or(formats::w1_fewest_bits));
+    return drivers::make_w1_conversion(root, ids,
+                                       {.least = least, .longest = longest_conversion, .clock = &monotonic_now});
 }
 
 }  // namespace
@@ -59,7 +74,8 @@ std::vector<BusPlan> make_buses(const formats::Configuration& configuration) {
         BusPlan bus;
         bus.name = config.id;
         bus.period = config.period;
-        bus.one_at_a_time = config.driver == formats::BusDriver::w1;
+        bus.one_at_a_time = !formats::handed_over_whole(config);
+        if (config.convert_together) bus.conversion = make_conversion(configuration.sysfs_root, config);
         std::vector<std::string> addresses;
         for (const formats::SlotConfig& slot : config.slots) {
             const std::string address = slot.chip + ' ' + slot.address;
@@ -75,7 +91,7 @@ std::vector<BusPlan> make_buses(const formats::Configuration& configuration) {
 }
 
 bool is_fast(const BusPlan& bus) noexcept {
-    return !bus.one_at_a_time && bus.period <= 100ms;
+    return !bus.one_at_a_time && !bus.conversion && bus.period <= 100ms;
 }
 
 std::vector<core::Duration> oldest_scans(const core::Plan& plan) {

@@ -36,6 +36,10 @@ void Sampler::run() noexcept {
 
 void Sampler::round() noexcept {
     for (std::size_t sensor = 0; sensor < bus_.sensors.size(); ++sensor) refresh_where_due(sensor);
+    if (bus_.conversion) {
+        round_of_one_conversion();
+        return;
+    }
     if (!bus_.one_at_a_time) {
         ScanBuffer* const buffer = claim();
         for (std::size_t slot = 0; slot < bus_.slots.size(); ++slot) read_slot(slot, buffer->samples[slot]);
@@ -50,12 +54,36 @@ void Sampler::round() noexcept {
     }
 }
 
+// Where the common conversion fails, so does every reading: one by one they would take longer than `check` says. What
+// is left unread by leave() is no scan.
+void Sampler::round_of_one_conversion() noexcept {
+    const core::Instant begun = clock_();
+    const core::Fault fault = bus_.conversion->convert(leave_);
+    ScanBuffer* const buffer = claim();
+    for (std::size_t slot = 0; slot < bus_.slots.size(); ++slot) {
+        if (leave_.load(std::memory_order_relaxed)) return;
+        core::Sample& sample = buffer->samples[slot];
+        if (fault == core::Fault::none) {
+            read_slot(slot, sample);
+        } else {
+            sample = {.value = 0.0, .begun = {}, .openings = 0, .fault = fault};
+            note(bus_.slots[slot], fault);
+        }
+        sample.begun = begun;
+    }
+    hand_over(buffer);
+}
+
 void Sampler::read_slot(std::size_t slot, core::Sample& sample) noexcept {
     const std::size_t sensor = bus_.slots[slot];
     const core::Instant begun = clock_();
     sample = bus_.sensors[sensor]->read();
     sample.begun = begun;
-    const bool faulty = sample.fault != core::Fault::none;
+    note(sensor, sample.fault);
+}
+
+void Sampler::note(std::size_t sensor, core::Fault fault) noexcept {
+    const bool faulty = fault != core::Fault::none;
     if (faulty) faults_.fetch_add(1, std::memory_order_relaxed);
     states_[sensor].faulty = faulty;
 }

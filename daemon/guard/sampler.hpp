@@ -9,6 +9,7 @@
 
 #include "base/handover.hpp"
 #include "drivers/sensor.hpp"
+#include "drivers/w1_conversion.hpp"
 #include "guard/scan_buffer.hpp"
 #include "plan/scan.hpp"
 #include "plan/time.hpp"
@@ -20,6 +21,8 @@ struct BusPlan {
     std::string name;  ///< of the thread too
     core::Duration period{};
     bool one_at_a_time = false;  ///< slow conversions: a scan per sensor, the other slots not in it
+    /// All sensors convert at once before they are read, in one scan; none: each converts when it is read.
+    std::unique_ptr<drivers::Conversion> conversion;
     std::vector<std::unique_ptr<drivers::Sensor>> sensors;
     std::vector<std::size_t> slots;  ///< per slot, in reading order: index into sensors
 };
@@ -51,7 +54,9 @@ public:
     [[nodiscard]] std::uint64_t faults() const noexcept { return faults_.load(std::memory_order_relaxed); }
 
 private:
+    void round_of_one_conversion() noexcept;
     void read_slot(std::size_t slot, core::Sample& sample) noexcept;
+    void note(std::size_t sensor, core::Fault fault) noexcept;
     void refresh_where_due(std::size_t sensor) noexcept;
     ScanBuffer* claim() noexcept;
     void hand_over(ScanBuffer* buffer) noexcept;

@@ -80,6 +80,47 @@ TEST_CASE("one bus each, in the plan's order, and one sensor for two slots of th
     CHECK(first_scan(buses[2])[0].value == doctest::Approx(28.123));
 }
 
+TEST_CASE("thermometers that convert together, by the bits that were chosen") {
+    const test::TemporaryFolder folder;
+    const std::string master = folder / "devices/w1_bus_master1";
+    const std::string thermometer = master + "/28-000000000001";
+    // By 9 bits 25 degC: the configuration byte is 0x1f (DS18B20 data sheet); checksum computed.
+    write(thermometer + "/w1_slave", "90 01 4b 46 1f ff 0c 10 a3 : crc=a3 YES\n90 01 4b 46 1f ff 0c 10 a3 t=25000\n");
+    write(thermometer + "/resolution", "12\n");
+    std::filesystem::create_directories(folder / "bus/w1/devices");
+    std::filesystem::create_symlink(thermometer, folder / "bus/w1/devices/28-000000000001");
+    formats::Configuration configuration;
+    configuration.sysfs_root = folder.path();
+    configuration.buses = {bus("wire", formats::BusDriver::w1, 100ms)};
+    configuration.buses[0].convert_together = true;
+    configuration.buses[0].bits = 9;
+    configuration.buses[0].slots = {{.sensor = "heatsink", .address = "28-000000000001", .chip = {}}};
+    std::vector<BusPlan> buses = make_buses(configuration);
+    REQUIRE(buses[0].conversion);
+    CHECK_FALSE(buses[0].one_at_a_time);
+    CHECK_FALSE(is_fast(buses[0]));  // it sleeps in the kernel, however short its period is
+    Wake guard;
+    Sampler sampler{std::move(buses[0]), guard, &monotonic_now};
+    sampler.round();
+    REQUIRE(sampler.scans().front() != nullptr);
+    CHECK(sampler.scans().front()->samples[0].fault == core::Fault::absent);  // no therm_bulk_read
+    std::string bits;
+    std::getline(std::ifstream{thermometer + "/resolution"}, bits);
+    CHECK(bits == "9");
+    // A file that stands in for it converts nothing, and isn't believed to have.
+    sampler.scans().pop();
+    write(master + "/therm_bulk_read", "0\n");
+    sampler.round();
+    REQUIRE(sampler.scans().front() != nullptr);
+    CHECK(sampler.scans().front()->samples[0].fault == core::Fault::garbled);
+
+    configuration.buses[0].convert_together = false;
+    buses = make_buses(configuration);
+    CHECK_FALSE(buses[0].conversion);
+    CHECK(buses[0].one_at_a_time);
+    CHECK(buses[0].sensors[0]->read().value == 25.0);
+}
+
 TEST_CASE("1 is well for every contact, whichever way it is made") {
     const test::TemporaryFolder folder;
     write(folder / "lid", "1\n");

@@ -40,6 +40,20 @@ private:
     Script& script_;
 };
 
+/// A conversion for all; `takes` of the fake clock.
+class FakeConversion final : public drivers::Conversion {
+public:
+    FakeConversion(core::Fault& fault, core::Duration takes) : fault_{fault}, takes_{takes} {}
+    core::Fault convert(const std::atomic<bool>&) noexcept override {
+        fake_now += takes_;
+        return fault_;
+    }
+
+private:
+    core::Fault& fault_;
+    core::Duration takes_;
+};
+
 /// Slots: forward, reflected, forward again.
 BusPlan bracket(Script& forward, Script& reflected) {
     BusPlan bus;
@@ -92,6 +106,71 @@ TEST_CASE("a slow bus hands over each reading by itself, the other slots not in 
     CHECK(second->samples[0].fault == core::Fault::not_in_scan);
     CHECK(second->samples[1].value == 20.0);
     CHECK(second->samples[1].begun == core::Instant{1s + 750ms});
+}
+
+TEST_CASE("where all convert at once a round is one scan, and each reading is as old as the trigger") {
+    fake_now = core::Instant{1s};
+    core::Fault fault = core::Fault::none;
+    Script heatsink{.value = 40.0, .takes = 15ms}, ambient{.value = 20.0, .takes = 15ms};
+    BusPlan bus = bracket(heatsink, ambient);
+    bus.slots = {0, 1};
+    bus.conversion = std::make_unique<FakeConversion>(fault, 750ms);
+    Wake guard;
+    Sampler sampler{std::move(bus), guard, &fake_clock};
+    sampler.round();
+    const ScanBuffer* const scan = sampler.scans().peek(0);
+    REQUIRE(scan != nullptr);
+    CHECK(sampler.scans().peek(1) == nullptr);
+    CHECK(scan->samples[0].value == 40.0);
+    CHECK(scan->samples[1].value == 20.0);
+    for (const core::Sample& sample : scan->samples) {
+        CHECK(sample.fault == core::Fault::none);
+        CHECK(sample.begun == core::Instant{1s});
+    }
+    CHECK(scan->finished == core::Instant{1s + 780ms});
+    CHECK(heatsink.refreshes == 1);
+    CHECK(sampler.faults() == 0);
+    sampler.scans().pop();
+
+    // One that is gone is its own fault.
+    ambient.fault = core::Fault::absent;
+    sampler.round();
+    REQUIRE(sampler.scans().front() != nullptr);
+    CHECK(sampler.scans().front()->samples[0].fault == core::Fault::none);
+    CHECK(sampler.scans().front()->samples[1].fault == core::Fault::absent);
+    sampler.scans().pop();
+
+    // A conversion that failed is everyone's, and none is read the slow way.
+    const int read = heatsink.reads;
+    fault = core::Fault::no_permission;
+    fake_now = core::Instant{5s};
+    sampler.round();
+    REQUIRE(sampler.scans().front() != nullptr);
+    for (const core::Sample& sample : sampler.scans().front()->samples) {
+        CHECK(sample.fault == core::Fault::no_permission);
+        CHECK(sample.value == 0.0);
+        CHECK(sample.begun == core::Instant{5s});
+    }
+    CHECK(sampler.scans().front()->finished == core::Instant{5s + 750ms});
+    CHECK(heatsink.reads == read);
+    CHECK(sampler.faults() == 3);
+    const int refreshes = heatsink.refreshes;
+    sampler.round();  // 750 ms later: a faulty one is sought
+    CHECK(heatsink.refreshes == refreshes + 1);
+}
+
+TEST_CASE("who leaves during a conversion reads and hands over nothing more") {
+    fake_now = core::Instant{1s};
+    core::Fault fault = core::Fault::none;
+    Script heatsink{.value = 40.0}, ambient{.value = 20.0};
+    BusPlan bus = bracket(heatsink, ambient);
+    bus.conversion = std::make_unique<FakeConversion>(fault, 750ms);
+    Wake guard;
+    Sampler sampler{std::move(bus), guard, &fake_clock};
+    sampler.leave();
+    sampler.round();
+    CHECK(heatsink.reads == 0);
+    CHECK(sampler.scans().front() == nullptr);
 }
 
 TEST_CASE("sensors are looked for at first, each second, and after a fault, yet not at each round of a fast bus") {

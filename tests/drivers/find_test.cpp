@@ -20,8 +20,13 @@ TEST_CASE("1-Wire ids, and which of them measure a temperature") {
     tree.write("bus/w1/devices/28-00000000000a/w1_slave", "");
     tree.folder("bus/w1/devices/01-0000000000ff");
     tree.folder("bus/w1/devices/w1_bus_master1");
+    tree.write("devices/w1_bus_master2/28-00000000000c/temperature", "20000\n");
+    tree.write("devices/w1_bus_master2/therm_bulk_read", "0\n");
+    tree.link("bus/w1/devices/28-00000000000c", "devices/w1_bus_master2/28-00000000000c");
     const auto found = drivers::find_w1(tree.root());
-    REQUIRE(found.size() == 3);
+    REQUIRE(found.size() == 4);
+    CHECK(found[3].together);
+    CHECK_FALSE(found[2].together);
     CHECK(found[0].id == "01-0000000000ff");
     CHECK_FALSE(found[0].temperature);
     CHECK(found[1].id == "28-00000000000a");

@@ -39,7 +39,7 @@ std::string slave_text(const std::string& frame, const std::string& millidegrees
 TEST_CASE("errno becomes the fault that says what to look for") {
     CHECK(fault_from_errno(0) == Fault::none);
     for (const int error : {ENOENT, ENODEV, ENXIO}) CHECK(fault_from_errno(error) == Fault::absent);
-    for (const int error : {EACCES, EPERM}) CHECK(fault_from_errno(error) == Fault::no_permission);
+    for (const int error : {EACCES, EPERM, EROFS}) CHECK(fault_from_errno(error) == Fault::no_permission);
     for (const int error : {EIO, EAGAIN, ETIMEDOUT, EBUSY, EISDIR, EREMOTEIO}) {
         CHECK(fault_from_errno(error) == Fault::io_error);
     }

@@ -124,6 +124,79 @@ TEST_CASE("1-Wire: exactly 0 degC is believed only from a frame that a part can 
     check_value(*sensor, 0.0);
 }
 
+TEST_CASE("1-Wire: by its frame alone, so that 0 degC costs no second conversion") {
+    const Tree tree;
+    tree.write(temperature, "30000\n");
+    const auto sensor = make_w1_sensor(tree.root(), id, {.by_frame = true});
+    check_fault(*sensor, Fault::absent);
+    CHECK(sensor->where().find("w1_slave") != std::string::npos);
+    tree.write(slave, frame_text("91 01 4b 46 7f ff 0c 10 70", "25062"));
+    sensor->refresh();
+    check_value(*sensor, 25.062);
+    tree.write(slave, frame_text("00 00 00 00 00 00 00 00 00", "0"));
+    check_fault(*sensor, Fault::outside_part);
+}
+
+TEST_CASE("1-Wire: the bits are set where they differ, and every reading must be by them") {
+    const Tree tree;
+    const std::string resolution = folder + "/resolution";
+    const auto said = [&] {
+        std::string text;
+        std::getline(std::ifstream{tree.path(resolution)}, text);
+        return text;
+    };
+    // The configuration byte of 9 bits is 0x1f, of 12 bits 0x7f (DS18B20 datasheet, figure 10); checksums computed.
+    const std::string nine = frame_text("90 01 4b 46 1f ff 0c 10 a3", "25000");
+    const std::string twelve = frame_text("91 01 4b 46 7f ff 0c 10 70", "25062");
+    tree.write(slave, nine);
+    const auto sensor = make_w1_sensor(tree.root(), id, {.by_frame = false, .bits = 9});
+    check_fault(*sensor, Fault::absent);  // no attribute for it
+    tree.write(resolution, "12\n");
+    sensor->refresh();
+    CHECK(said() == "9");
+    check_value(*sensor, 25.0);
+    // The part was without its supply, and is back at what it keeps.
+    tree.write(slave, twelve);
+    tree.write(resolution, "12\n");
+    check_fault(*sensor, Fault::wrong_device);
+    tree.write(slave, nine);
+    check_fault(*sensor, Fault::wrong_device);  // until the kernel knows of it, too
+    sensor->refresh();
+    CHECK(said() == "9");
+    check_value(*sensor, 25.0);
+    // Set already: nothing is written.
+    tree.write(resolution, "9 \n");
+    make_w1_sensor(tree.root(), id, {.by_frame = false, .bits = 9})->refresh();
+    CHECK(said() == "9 ");
+    // Of a part that was never set, the text that the kernel gives for a failed reading, and no file.
+    for (const auto& [text, fault] :
+         {std::pair{std::string("what"), Fault::garbled}, std::pair{std::string(), Fault::empty}}) {
+        tree.write(resolution, text);
+        check_fault(*make_w1_sensor(tree.root(), id, {.by_frame = false, .bits = 9}), fault);
+    }
+    tree.remove(resolution);
+    tree.folder(resolution);
+    check_fault(*make_w1_sensor(tree.root(), id, {.by_frame = false, .bits = 9}), Fault::io_error);
+}
+
+TEST_CASE("1-Wire: bits that can't be set are a fault of the reading") {
+    const Tree tree;
+    tree.write(slave, frame_text("90 01 4b 46 1f ff 0c 10 a3", "25000"));
+    tree.write(folder + "/resolution", "12\n");
+    REQUIRE(::chmod(tree.root().c_str(), 0755) == 0);
+    REQUIRE(::chmod(tree.path(folder + "/resolution").c_str(), 0444) == 0);
+    const int fault = test::as_nobody(
+        [](const std::string& root) {
+            return static_cast<int>(make_w1_sensor(root, id, {.by_frame = false, .bits = 9})->read().fault);
+        },
+        tree.root());
+    if (fault < 0) {
+        MESSAGE("skipped: this machine doesn't let a test give up root's rights");
+    } else {
+        CHECK(static_cast<Fault>(fault) == Fault::no_permission);
+    }
+}
+
 TEST_CASE("1-Wire: a file that this user may not read") {
     const Tree tree;
     tree.write(temperature, "41250\n");

@@ -1,5 +1,7 @@
 #include "configuration/delay.hpp"
 
+#include <fmt/format.h>
+
 #include "configuration_sample.hpp"
 
 using namespace dekeyd;
@@ -49,4 +51,33 @@ TEST_CASE("slow conversions stretch the round, and a gate on another bus comes b
     CHECK(worst_delay(*gated.configuration, limit_of(gated, "x")).gate == 1800ms);
     CHECK(worst_delay(*gated.configuration, limit_of(gated, "x")).total() == 1800ms + 100ms + 20ms);
     CHECK(worst_delay(*gated.configuration, limit_of(gated, "vswr")).gate == 0ms);  // of the same scan
+}
+
+TEST_CASE("thermometers that convert together are one conversion and a short reading each, in one scan") {
+    const auto two = [](std::string_view how) {
+        return load_configuration(spoiled(
+            spoiled("driver: w1, period: 1 s", fmt::format("driver: w1, period: 1 s, convert_together: yes{}", how)),
+            "  forward:\n    bus",
+            "  air: {bus: wire, address: 28-000000000002, measures: temperature, allowed_age: 5 s}\n  forward:\n    "
+            "bus"));
+    };
+    const Loaded twelve = two("");
+    REQUIRE(twelve.configuration);
+    const WorstDelay heat = worst_delay(*twelve.configuration, limit_of(twelve, "heatsink"));
+    CHECK(heat.wait == 1s);
+    CHECK(heat.conversion == 840ms);  // 800 ms and twice 20 ms
+    const Loaded slow = two(", conversion: 1.5 s");
+    REQUIRE(slow.configuration);
+    CHECK(worst_delay(*slow.configuration, limit_of(slow, "heatsink")).wait == 1540ms);
+    CHECK(worst_delay(*slow.configuration, limit_of(slow, "heatsink")).conversion == 1540ms);
+    const Loaded nine = two(", bits: 9");
+    REQUIRE(nine.configuration);
+    CHECK(worst_delay(*nine.configuration, limit_of(nine, "heatsink")).conversion == 184ms);
+    // A gate of the same bus is seen by the same look.
+    const Loaded gated = load_configuration(spoiled(
+        std::string{nine.configuration->text}, "  reflected: {watch",
+        "  x: {watch: air, above: 60 degC, clear: 50 degC, qualify: 0 s, while: {quantity: heatsink, above: 45 degC}}\n"
+        "  reflected: {watch"));
+    REQUIRE(gated.configuration);
+    CHECK(worst_delay(*gated.configuration, limit_of(gated, "x")).gate == 0ms);
 }

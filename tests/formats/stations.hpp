@@ -10,7 +10,7 @@ guard: {period: 5 ms, deadline: 50 ms, settling: 2 s, hold_off: 2 s, cpu: 1}
 line: {driver: gpio, chip: soc, line: GPIO17, permit: high}
 contactor: {driver: gpio, chip: soc, line: GPIO18, permit: high}
 buses:
-  wire: {driver: w1, period: 1 s, conversion: 800 ms}
+  wire: {driver: w1, period: 1 s, bits: 12, conversion: 800 ms}
   adc: {driver: iio, device: ads1015, period: 5 ms, conversion: 500 us, codes: -2048 .. 2047}
   psu: {driver: hwmon, device: ltc4151, period: 50 ms, conversion: 1 ms}
   contacts: {driver: contact, chip: soc, period: 5 ms, conversion: 100 us}

@@ -68,6 +68,18 @@ struct Station {
         board.high[{"gpiochip0", 3}] = false;  // a closed lid pulls its pad to ground
     }
 
+    /// Its thermometers below one master, which lets them convert together.
+    void together() {
+        replace("driver: w1, period: 1 s", "driver: w1, period: 1 s, convert_together: yes");
+        for (const std::string id : {"28-000000000001", "28-000000000002"}) {
+            tree.folder("devices/w1_bus_master1");
+            test::fs::rename(tree.path("bus/w1/devices/" + id), tree.path("devices/w1_bus_master1/" + id));
+            tree.link("bus/w1/devices/" + id, "devices/w1_bus_master1/" + id);
+        }
+        tree.write("devices/w1_bus_master1/therm_bulk_read", "0\n");
+        REQUIRE(::chmod(tree.path("devices/w1_bus_master1/therm_bulk_read").c_str(), 0664) == 0);
+    }
+
     void replace(const std::string& old, const std::string& by) {
         const auto at = text.find(old);
         REQUIRE_MESSAGE(at != std::string::npos, old);
@@ -100,6 +112,7 @@ struct Mistake {
 };
 
 const std::string wire = "bus/w1/devices/", adc = "bus/iio/devices/iio:device0/", psu = "class/hwmon/hwmon0/";
+const std::string bulk = "devices/w1_bus_master1/therm_bulk_read";
 
 std::vector<Mistake> mistakes() {
     return {
@@ -115,6 +128,42 @@ std::vector<Mistake> mistakes() {
         {"a thermometer with two wires crossed",
          [](Station& s) { s.tree.write(wire + "28-000000000002/temperature", ""); },
          {"Air", "empty answer"}},
+        {"thermometers that could convert together on a later kernel",
+         [](Station& s) {
+             s.together();
+             s.tree.remove(bulk);
+         },
+         {"bus 'wire': ", "therm_bulk_read isn't there, and nothing converts together",
+          "expected 'convert_together: no'"}},
+        {"a common conversion that only root may ask for",
+         [](Station& s) {
+             s.together();
+             REQUIRE(::chmod(s.tree.path(bulk).c_str(), 0644) == 0);
+         },
+         {"bus 'wire': only root may write ", "udevadm trigger", "drop-in thermometers.conf"}},
+        {"thermometers on two masters that should convert together",
+         [](Station& s) {
+             s.together();
+             s.tree.remove(wire + "28-000000000002");
+             s.tree.write("devices/w1_bus_master2/28-000000000002/temperature", "19000\n");
+             s.tree.link(wire + "28-000000000002", "devices/w1_bus_master2/28-000000000002");
+         },
+         {"bus 'wire': its thermometers are on several bus masters", "a bus of its own"}},
+        {"bits that only root may set",
+         [](Station& s) {
+             s.replace("driver: w1, period: 1 s", "driver: w1, period: 1 s, bits: 9");
+             s.tree.write(wire + "28-000000000001/resolution", "9\n");
+             s.tree.write(wire + "28-000000000002/resolution", "12\n");
+             for (const char* const id : {"28-000000000001", "28-000000000002"})
+                 REQUIRE(::chmod(s.tree.path(wire + id + "/resolution").c_str(), 0644) == 0);
+         },
+         {"air: it is set to other bits than 9, and only root may write ", "drop-in thermometers.conf"}},
+        {"bits that this kernel can't set",
+         [](Station& s) {
+             s.replace("driver: w1, period: 1 s", "driver: w1, period: 1 s, bits: 9");
+             s.tree.write(wire + "28-000000000001/resolution", "9\n");
+         },
+         {"air: ", "resolution isn't there, and its bits can't be set"}},
         {"a thermometer that lies elsewhere",
          [](Station& s) { s.tree.write(wire + "28-000000000002/temperature", "44000\n"); },
          {"Heatsink shows 21.5 °C and Air 44.0 °C: more than 15 K apart"}},

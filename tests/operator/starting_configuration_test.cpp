@@ -92,6 +92,19 @@ TEST_CASE("an address is filled in where there is no choice, a used line is not 
     CHECK(choice.find("#   28-0000000000a2  24.0 °C") != std::string::npos);
 }
 
+TEST_CASE("thermometers that may convert at once are offered to, where there are several and all may") {
+    const std::string offer = "    period: 1 s\n    # All its thermometers convert at once";
+    json two = found();
+    two["w1"][0]["together"] = true;
+    CHECK(ctl::starting_configuration(two).find(offer) == std::string::npos);
+    two["w1"].push_back(reading("28-0000000000a2", 24.0, "°C"));
+    CHECK(ctl::starting_configuration(two).find(offer) == std::string::npos);
+    two["w1"][1]["together"] = true;
+    const std::string text = ctl::starting_configuration(two);
+    CHECK(text.find(offer) != std::string::npos);
+    CHECK(text.find("\n    # convert_together: yes\n") != std::string::npos);
+}
+
 TEST_CASE("defaults, and what is said of a key, come from its row") {
     const std::string text = ctl::starting_configuration(found());
     CHECK(text.starts_with("# yaml-language-server: $schema=/usr/share/dekeyd/dekeyd.schema.json\n"));

@@ -28,6 +28,14 @@ constexpr std::array bus_periods{
         "contact", Dimension::time, {1 * ms, 500 * ms, 1 * ms, patient, "an interlock that opens is seen once a scan"}},
 };
 
+// Maxim/TI DS18B20 data sheet, thermometer resolution configuration: 93.75 ms, 187.5 ms, 375 ms and 750 ms at most, for
+// 9 to 12 bits; the kernel waits for 95, 190, 375 and 750 ms.
+constexpr std::array<core::Duration, w1_most_bits - w1_fewest_bits + 1> w1_conversion_times{94ms, 188ms, 375ms, 750ms};
+/// What asking for it and the kernel add: 765 to 790 ms were measured for a 12-bit conversion, its reading included.
+constexpr core::Duration w1_conversion_margin = 50ms;
+/// To read one that has converted: two resets of 1 ms and 152 bits of some 70 us, with the kernel's short sleeps 12 ms.
+constexpr core::Duration w1_read_time = 20ms;
+
 constexpr std::string_view conversion_says = "What one reading takes, for the delays that `dekeyctl check` shows.";
 
 constexpr std::array bus_rows{
@@ -50,8 +58,23 @@ constexpr std::array bus_rows{
            .kind = KeyKind::time,
            .of = "w1",
            .between = {90 * ms, 2.0, 1 * us, patient, "a thermometer takes 94 ms for 9 bits and 750 ms for 12"},
-           .usual = "800 ms",  // 765 to 790 ms measured for a 12-bit conversion
+           .usual_words = "800 ms; with `bits` 144, 238, 425 or 800 ms",
            .says = conversion_says},
+    KeyRow{
+        .path = "buses.*.convert_together",
+        .kind = KeyKind::flag,
+        .of = "w1",
+        .usual = "no",
+        .says = "All its thermometers convert at once (Linux 5.10 and later; it takes the drop-in thermometers.conf)."},
+    KeyRow{.path = "buses.*.bits",
+           .kind = KeyKind::whole,
+           .of = "w1",
+           .between = fixed(w1_fewest_bits, w1_most_bits,
+                            "a thermometer converts by 9 bits, half a degree, to 12, a "
+                            "sixteenth",
+                            Compared::whole),
+           .usual_words = "as each is set; 12 when new",
+           .says = "Each is set to convert by so many; each one fewer halves the time (it takes the same drop-in)."},
     KeyRow{.path = "buses.*.conversion",
            .kind = KeyKind::time,
            .of = "iio",
@@ -95,6 +118,21 @@ std::string_view driver_word(BusDriver driver) {
     return bus_drivers[static_cast<std::size_t>(driver)].text;
 }
 
+core::Duration usual_w1_conversion(const BusConfig& bus) {
+    return w1_conversion_time(bus.bits.value_or(w1_most_bits)) + w1_conversion_margin;
+}
+
+void read_thermometers(Section& section, BusConfig& bus) {
+    bus.convert_together = section.flag_or_usual("convert_together");
+    if (const auto bits = section.whole("bits")) bus.bits = static_cast<int>(*bits);
+    const auto conversion = section.duration("conversion");
+    bus.conversion = conversion.value_or(usual_w1_conversion(bus));
+    if (!bus.bits || bus.conversion >= w1_conversion_time(*bus.bits)) return;
+    section.fault("conversion", fmt::format("{} is less than {} bits take", show(bus.conversion), *bus.bits),
+                  fmt::format("at least {}; without it {} are reckoned with", show(w1_conversion_time(*bus.bits)),
+                              show(usual_w1_conversion(bus))));
+}
+
 void read_bus(const Entry& entry, Section& buses, Draft& draft) {
     Section section{&entry.value, entry.place, buses.path_of(entry.key), draft.report};
     BusConfig bus;
@@ -107,10 +145,16 @@ void read_bus(const Entry& entry, Section& buses, Draft& draft) {
     of.period_known = period.has_value();
     bus.driver = driver.value_or(BusDriver::w1);
     bus.period = period.value_or(1s);
-    bus.conversion = section.duration_or_usual("conversion");
+    if (!driver)
+        bus.conversion = section.duration("conversion").value_or(usual_w1_conversion(bus));
+    else if (bus.driver == BusDriver::w1)
+        read_thermometers(section, bus);
+    else
+        bus.conversion = section.duration_or_usual("conversion");
     const bool chip_driver = bus.driver == BusDriver::iio || bus.driver == BusDriver::hwmon;
     if (!driver) {
-        for (const std::string_view key : {"device", "label", "codes", "chip"}) section.allow(key);
+        for (const std::string_view key : {"device", "label", "codes", "chip", "convert_together", "bits"})
+            section.allow(key);
     } else if (chip_driver) {
         bus.device = section.text("device").value_or("");
         bus.label = section.text("label").value_or("");
@@ -168,20 +212,48 @@ void read_buses(Section& top, Draft& draft) {
     buses.finish();
 }
 
+core::Duration w1_conversion_time(int bits) {
+    const auto at = static_cast<std::size_t>(std::clamp(bits, w1_fewest_bits, w1_most_bits) - w1_fewest_bits);
+    return w1_conversion_times[at];
+}
+
+core::Duration pass_time(const BusConfig& bus) {
+    const auto slots = static_cast<core::Duration::rep>(bus.slots.size());
+    return bus.convert_together ? bus.conversion + slots * w1_read_time : slots * bus.conversion;
+}
+
 core::Duration round_time(const BusConfig& bus) {
-    return std::max(bus.period, static_cast<core::Duration::rep>(bus.slots.size()) * bus.conversion);
+    return std::max(bus.period, pass_time(bus));
 }
 
 core::Duration patient_round(const BusConfig& bus) {
-    const auto slots = static_cast<core::Duration::rep>(bus.slots.size());
-    return bus.driver == BusDriver::w1 ? slots * bus.conversion + bus.period : round_time(bus);
+    if (bus.convert_together) return pass_time(bus) + round_time(bus);
+    return bus.driver == BusDriver::w1 ? pass_time(bus) + bus.period : round_time(bus);
 }
 
 core::Duration least_age(const BusConfig& bus) {
-    const auto slots = static_cast<core::Duration::rep>(bus.slots.size());
     if (bus.driver == BusDriver::w1) return patient_round(bus);
-    return 2 * bus.period + slots * bus.conversion;
+    return 2 * bus.period + pass_time(bus);
 }
+
+namespace {
+
+// By the kernel's table of w1_therm's families.
+void check_families(Draft& draft, std::size_t index) {
+    const BusConfig& bus = draft.configuration.buses[index];
+    for (const SensorDraft& sensor : draft.sensors) {
+        if (sensor.bus != index) continue;
+        const std::string path = sensor.path + ".address";
+        if (bus.convert_together && sensor.address.starts_with("42-"))
+            draft.report.fault(sensor.place, path, "the kernel doesn't let a DS28EA00 convert together with others",
+                               fmt::format("it on a bus of its own, or no 'convert_together' on '{}'", bus.id));
+        if (bus.bits && sensor.address.starts_with("10-"))
+            draft.report.fault(sensor.place, path, "a DS18S20 has no bits to be set",
+                               fmt::format("it on a bus of its own, or no 'bits' on '{}'", bus.id));
+    }
+}
+
+}  // namespace
 
 void assign_slots(Draft& draft) {
     core::Plan& plan = draft.plan();
@@ -206,6 +278,7 @@ void assign_slots(Draft& draft) {
             plan.channels[order[slot]].slot = static_cast<std::uint16_t>(slot);
             add_slot(order[slot]);
         }
+        check_families(draft, b);
         const auto forward = plan.roles.forward;
         if (forward && draft.sensors[*forward].bus == b) {
             plan.rf.forward_again_slot = plan.channels[*forward].slot;
@@ -230,11 +303,17 @@ void check_ages(Draft& draft) {
         const BusConfig& bus = draft.configuration.buses[*sensor.bus];
         const core::Duration least = least_age(bus);
         if (draft.plan().channels[i].allowed_age >= least) continue;
-        const std::string sum = bus.driver == BusDriver::w1
-                                    ? fmt::format("{} conversions of {} and the period of {}", bus.slots.size(),
-                                                  show(bus.conversion), show(bus.period))
-                                    : fmt::format("two periods of {} and {} conversions of {}", show(bus.period),
-                                                  bus.slots.size(), show(bus.conversion));
+        const std::string sum =
+            bus.convert_together
+                ? fmt::format("a conversion of {} with {} of {}, and {}", show(bus.conversion),
+                              bus.slots.size() == 1 ? "a reading" : fmt::format("{} readings", bus.slots.size()),
+                              show(w1_read_time),
+                              pass_time(bus) > bus.period ? "the same again"
+                                                          : fmt::format("the period of {}", show(bus.period)))
+            : bus.driver == BusDriver::w1 ? fmt::format("{} conversions of {} and the period of {}", bus.slots.size(),
+                                                        show(bus.conversion), show(bus.period))
+                                          : fmt::format("two periods of {} and {} conversions of {}", show(bus.period),
+                                                        bus.slots.size(), show(bus.conversion));
         draft.report.fault(
             sensor.allowed_age_place, sensor.path + ".allowed_age",
             fmt::format("{} is less than the bus '{}' can keep", show(draft.plan().channels[i].allowed_age), bus.id),

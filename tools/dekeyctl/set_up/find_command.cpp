@@ -127,6 +127,7 @@ private:
             Json reading = read_now(*drivers::make_w1_sensor(options_.sysfs, found.id), "°C");
             say(fmt::format("  address: {}   {}", found.id, reading_words(reading)));
             reading["address"] = found.id;
+            reading["together"] = found.together;
             list.push_back(std::move(reading));
         }
         if (list.empty()) {

@@ -52,8 +52,14 @@ std::vector<Input> Device::of(std::string_view kind) const {
 Found read_found(const Json& json) {
     Found found;
     found.host = json.value("host", "");
-    for (Input& one : inputs(json.at("w1")))
-        if (one.address.starts_with("28-")) found.wire.push_back(std::move(one));
+    std::size_t together = 0;
+    const auto wire = inputs(json.at("w1"));
+    for (std::size_t i = 0; i < wire.size(); ++i) {
+        if (!wire[i].address.starts_with("28-")) continue;
+        found.wire.push_back(wire[i]);
+        together += json.at("w1")[i].value("together", false) ? 1 : 0;
+    }
+    found.together = together > 1 && together == found.wire.size();
     for (const Json& one : json.at("iio")) {
         Device device = device_of(one, "iio");
         if (!found.adc && !device.of("voltage").empty()) found.adc = std::move(device);

@@ -23,6 +23,7 @@ struct Device {
 struct Found {
     std::string host;
     std::vector<Input> wire;         ///< thermometers
+    bool together = false;           ///< several, which may convert at once
     std::optional<Device> adc;       ///< the first converter with voltages
     std::optional<Device> supply;    ///< the first chip with a voltage and a current
     std::optional<Device> fan;       ///< the first chip with fans

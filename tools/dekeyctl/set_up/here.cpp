@@ -13,6 +13,7 @@
 #include <utility>
 
 #include "core/limit.hpp"
+#include "dekeyctl/set_up/here_wire.hpp"
 #include "drivers/find.hpp"
 #include "drivers/identity.hpp"
 #include "drivers/line.hpp"
@@ -107,6 +108,7 @@ private:
     void read(const BusConfig& bus) {
         if (bus.slots.empty()) return;
         if (bus.driver != BusDriver::contact && bus.driver != BusDriver::w1 && !located(bus)) return;
+        if (bus.driver == BusDriver::w1) look_at_writing(configuration_.sysfs_root, bus, here_);
         const auto begun = machine_.now();
         for (const SlotConfig& slot : bus.slots) {
             const auto index = channel(slot.sensor);
@@ -118,7 +120,8 @@ private:
                 amiss("{}: {}", plan_.channels[*index].name, error.what());
             }
         }
-        if (!machine_.guard_runs) round_of(bus, seconds(machine_.now() - begun));
+        // Read one after another here, where the guard may lose nothing by it.
+        if (!machine_.guard_runs && !bus.convert_together) round_of(bus, seconds(machine_.now() - begun));
     }
 
     // One sentence for a chip, not one for each of its channels.

@@ -103,6 +103,15 @@ private:
         put("{}", line);
     }
 
+    /// A key that wants something done first.
+    void offer(std::string_view path, std::string_view value) {
+        const auto depth = static_cast<std::size_t>(std::count(path.begin(), path.end(), '.'));
+        const std::string indent(2 * depth, ' ');
+        constexpr std::size_t widest = 112;
+        for (const std::string& part : wrap(std::string{row_of(path).says}, widest)) put("{}# {}", indent, part);
+        put("{}# {}: {}", indent, path.substr(path.rfind('.') + 1), value);
+    }
+
     void head() {
         put("# yaml-language-server: $schema=/usr/share/dekeyd/dekeyd.schema.json");
         put("# A starting configuration, written by 'dekeyctl find' for what it found here. {} stands where only you",
@@ -179,6 +188,7 @@ private:
             put("  wire:");
             put("    driver: w1");
             put("    period: 1 s");
+            if (found_.together) offer("buses.wire.convert_together", "yes");
         }
         if (found_.adc) {
             bus(*found_.adc, "20 ms");
