@@ -20,7 +20,7 @@ MENDS = [
          finds=["tests/formats_test", "-tc=*like another's*"]),
     dict(finding="rest-between-thermometers", says="a thermometer's delay was stated with a rest that no round has",
          file="daemon/configuration/sections/buses.cpp",
-         old="return std::max(bus.period, static_cast<core::Duration::rep>(bus.slots.size()) * bus.conversion);",
-         new="return bus.period + static_cast<core::Duration::rep>(bus.slots.size()) * bus.conversion;",
+         old="return std::max(bus.period, pass_time(bus));",
+         new="return bus.period + pass_time(bus);",
          target="formats_test", finds=["tests/formats_test", "-tc=*without a rest*"]),
 ]
