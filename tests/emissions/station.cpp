@@ -33,7 +33,8 @@ double dbm(double watts) {
 formats::Configuration annotated(const std::vector<std::array<std::string, 2>>& changes) {
     std::ifstream in{DEKEYD_SOURCE_DIR "/config/dekeyd.yaml"};
     std::string text{std::istreambuf_iterator<char>{in}, {}};
-    for (const auto& [from, to] : changes) {
+    for (const auto& change : changes) {
+        const std::string &from = change[0], &to = change[1];
         const std::size_t at = text.find(from);
         CAPTURE(from);
         REQUIRE(at != std::string::npos);
