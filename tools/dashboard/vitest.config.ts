@@ -17,6 +17,8 @@ export default defineConfig({
       "axe-core": installed("axe-core"),
       "mqtt-packet": installed("mqtt-packet"),
       mqtt: installed("mqtt"),
+      "node-homie/util": installed("node-homie/lib/cjs/util/index.js"),
+      "node-homie": installed("node-homie/lib/cjs/index.js"),
       vitest: installed("vitest"),
     },
   },
