@@ -86,6 +86,11 @@ export class Station {
     }
   }
 
+  /// Where dekeyd keeps a capture, by its file's name.
+  capture(name: string): string {
+    return join(this.folder, "state/captures", name);
+  }
+
   async status(): Promise<Answer> {
     return (await this.ask("status"))["status"] as Answer;
   }
