@@ -65,8 +65,10 @@ export class StandIn {
   state = "permitted";
   reason = "Nothing stands against the permit.";
   held = "none";
+  holds: unknown[] = [];
   rf = true;
   causes: unknown[] = [];
+  advice = "";
   transmitting_s: number | null = 252;
   settling_left_s: number | null = null;
   monitor_only = false;
@@ -139,11 +141,12 @@ export class StandIn {
     const span = Object.fromEntries(Object.entries(this.quantities).filter(([, one]) => one.span && one.value !== null)
       .map(([id, one]) => [id, one.span]));
     const quality = Object.fromEntries(Object.entries(this.quantities).filter(([, one]) => one.quality).map(([id, one]) => [id, one.quality]));
+    await this.put("permit/advice", this.rf && this.permit && this.advice ? this.advice : "\0");
     for (const [id, condition] of Object.entries(this.conditions)) await this.put(`limits/${id}`, condition);
     await this.put("service/summary", JSON.stringify({
       wall: new Date(Date.now() + this.clockWrong_ms).toISOString(), synchronised: this.synchronised, sequence: this.sequence,
       commissioning_left_s: this.commissioning_left_s, proof: this.proof, resting: this.resting, permit: this.permit, state: this.state,
-      reason: this.reason, rf: this.rf, held: this.held, monitor_only: this.monitor_only,
+      reason: this.reason, rf: this.rf, held: this.held, holds: this.holds, monitor_only: this.monitor_only,
       settling_left_s: this.settling_left_s, transmitting_s: this.transmitting_s, values, span, quality, causes: this.causes,
     }));
   }
@@ -284,7 +287,7 @@ export class StandIn {
       homie: "5.0", version: 1, name: this.name,
       nodes: {
         permit: { name: "Permit to transmit", properties: {
-          permit: plain("boolean", "May transmit"), state: plain("string", "State"), reason: plain("string", "Reason"),
+          permit: plain("boolean", "May transmit"), state: plain("string", "State"), reason: plain("string", "Reason"), advice: plain("string", "Advice"),
           ...Object.fromEntries(this.settable.map(command)) } },
         measurements: { name: "Measured values", properties: measured((one) => ({ datatype: "float", unit: one.unit })) },
         limits: { name: "Limits", properties: Object.fromEntries(this.limits.map((one) => [one.id, plain("enum", one.name)])) },

@@ -1,6 +1,6 @@
 import { describe, expect, test } from "vitest";
 
-import { byNearness, describeRung, edge, limitsAtRest, limitsNow, placeOf, restOf, shareOf } from "@page/ladder";
+import { adviceOf, byNearness, describeRung, edge, limitsAtRest, limitsNow, placeOf, restOf, shareOf } from "@page/ladder";
 import { Fleet, type Device, type Limit, type Quantity } from "@page/model";
 
 const limit = (more: Partial<Limit> = {}): Limit => ({
@@ -173,4 +173,18 @@ describe("which limits are shown, and in which order", () => {
     expect(ids(byNearness([row("a", 60), row("b", 61)], before))).toBe("ab");
     expect(ids(byNearness([row("a", 60), row("b", 65)], before))).toBe("ba");
   });
+});
+
+test("advice is what dekeyd says of the running amplifier: none without news, none where it has none", () => {
+  const fleet = new Fleet();
+  const at = { steady: 0, wall: 0 };
+  const words = "Drive 1.5 dB too high for linear SSB: 3.0 dB below the 1 dB point, 4.5 dB advised. Cooling adequate: settles at 58 °C at this power, 12 K below the trip.";
+  fleet.take("homie/5/a/$state", "ready", true, at);
+  expect(adviceOf(fleet.get("a"), true)).toBe("");
+  fleet.take("homie/5/a/permit/advice", words, true, at);
+  expect(adviceOf(fleet.get("a"), true)).toBe(words);
+  expect(adviceOf(fleet.get("a"), false)).toBe("");
+  fleet.take("homie/5/a/permit/advice", "\0", true, at);
+  expect(adviceOf(fleet.get("a"), true)).toBe("");
+  expect(adviceOf(undefined, true)).toBe("");
 });

@@ -136,6 +136,7 @@ export const de: Words = {
   },
   ladder: {
     title: "Abstand zu jedem Grenzwert",
+    advice: "Ansteuerung und Kühlung",
     now: "jetzt",
     doubt: "Unsicherheit",
     recent: "letzte 5 Minuten",

@@ -137,6 +137,7 @@ export const en = {
   },
   ladder: {
     title: "Room to each limit",
+    advice: "Drive and cooling",
     now: "now",
     doubt: "its uncertainty",
     recent: "last 5 minutes",

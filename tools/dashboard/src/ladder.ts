@@ -177,3 +177,8 @@ export function describeRung(device: Device, limit: Limit, recent: [number, numb
     share: measured && !resting ? shareOf(limit, judged!) : null,
   };
 }
+
+/// dekeyd's sentences about the running amplifier: how far to back off, its drive, its cooling. Of old news there are none.
+export function adviceOf(device: Device | undefined, fresh: boolean): string {
+  return (fresh && device?.values.get("permit/advice")) || "";
+}

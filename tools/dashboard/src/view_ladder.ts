@@ -41,7 +41,7 @@ function row(rung: Rung, stale: boolean) {
 export class LadderView {
   readonly root = el("section", { class: "room", "aria-labelledby": "room-title" });
 
-  show(rungs: Rung[], resting: Rung[], stale: boolean, none: string): void {
+  show(rungs: Rung[], resting: Rung[], stale: boolean, none: string, advice: string): void {
     mark(this.root, "data-stale", stale ? "yes" : null);
     const words = {
       mark: t.ladder.now,
@@ -59,6 +59,7 @@ export class LadderView {
         (rung) => row(rung, stale),
       )}</ul>
       ${rungs.length ? nothing : html`<p class="none">${none}</p>`}
+      ${advice ? html`<div class="advice"><h3>${t.ladder.advice}</h3><p>${advice}</p></div>` : nothing}
       ${
         resting.length
           ? html`<div class="resting"><p>${t.ladder.resting}</p><ul>${resting.map(
