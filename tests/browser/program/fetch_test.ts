@@ -26,8 +26,7 @@ const sum = (bytes: Buffer) => createHash("sha256").update(bytes).digest("hex");
 test("Fetch brings a capture whole: the file saved is the one on the amplifier's disk", async () => {
   const { page, complaints } = await openPage(browser, broker);
   await station.permit();
-  await station.do("drive 1.6 W");
-  await station.do("key on");
+  await station.transmit();
   await until("RF", async () => (await page.textContent(".facts"))?.startsWith("Transmitting"), 60);
   await station.do("antenna vswr 2.9");
   await until("the trip", async () => (await page.textContent("#word")) === "Latched", 60);
