@@ -73,7 +73,8 @@ public:
         if (const Fault fault = status.follow(path.data()); fault != Fault::none) return fault;
         const core::Instant begun = time_.clock();
         if (const Fault fault = write_text(path.data(), trigger); fault != Fault::none) return fault;
-        // The kernel comes back from the write when it is over (its source); its documentation promises only the status.
+        // The kernel comes back from the write when it is over (its source); its documentation promises only the
+        // status.
         for (;;) {
             const core::Duration taken = time_.clock() - begun;
             const core::Sensed said = status.number();
