@@ -2,6 +2,7 @@
 
 Only paths, ports and host names are changed; certificates are made by the commands that site.conf gives.
 """
+import json
 import os
 import pathlib
 import pwd
@@ -198,7 +199,7 @@ class Examples(unittest.TestCase):
         section = "\n".join(line.removeprefix("#   ") for line in lines[first:first + 2]) + "\n"
         for old, new in {"host: hilltop.example.net": f"host: {host}", "8883": str(World.site.port),
                          "/etc/dekeyd/ca.pem": str(World.ca), "/etc/dekeyd/broker-password": f"{cls.station.top}/word",
-                         "}": ", remote_release: yes, remote_reset: yes}"}.items():
+                         "}": ", remote_release: yes, remote_reset: yes, discovery_prefix: homeassistant}"}.items():
             assert old in section, old
             section = section.replace(old, new)
         cls.station.configure(extra=section)
@@ -295,15 +296,30 @@ class Examples(unittest.TestCase):
         there.wait(f"homie/5/{AMPLIFIER}/$state", "ready")
         there.wait(f"homie/5/{AMPLIFIER}/permit/permit", "true")
         # Whole and unchanged: what is retained at the site is retained there.
-        whole = self.client(World.site, "display", "homie/5/#")
+        whole = self.client(World.site, "display", "homie/5/#", "homeassistant/#")
         whole.wait(f"homie/5/{AMPLIFIER}/$state", "ready")
-        newcomer = self.client(World.central, "display", "homie/5/#")
+        newcomer = self.client(World.central, "display", "homie/5/#", "homeassistant/#")
         newcomer.wait(f"homie/5/{AMPLIFIER}/$state", "ready")
 
         def retained(client):
             return {t for t, payload, kept in list(client.heard) if kept and payload and AMPLIFIER in t}
         wait_for(lambda: retained(newcomer) == retained(whole), "the same topics on both sides", 60)
         self.assertGreater(len(retained(whole)), 40)
+
+        # A home dashboard there finds the amplifier: the same document, and each topic that it names for what is known.
+        document = newcomer.last(f"homeassistant/device/{AMPLIFIER}/config")
+        self.assertEqual(document, whole.last(f"homeassistant/device/{AMPLIFIER}/config"))
+        found = json.loads(document)
+        available = [place["topic"] for place in found["availability"]]
+        self.assertEqual(available, [f"homie/5/{AMPLIFIER}/$state"])
+        self.assertLessEqual(set(available), retained(newcomer))
+        readings = [one for one in found["components"].values() if one["platform"] != "button"]
+        self.assertGreater(len(readings), 40)
+        for one in readings:
+            named = {one["state_topic"], *(place["topic"] for place in one.get("availability", []))}
+            self.assertEqual(named & retained(whole), named & retained(newcomer))
+            # While the link is down nobody says that it is: an age alone takes an old value away.
+            self.assertGreater(one["expire_after"], 0, one)
 
         # A hold from the centre arrives; its event comes back.
         watcher = self.client(World.site, AMPLIFIER, f"homie/5/{AMPLIFIER}/+/+/set")
