@@ -180,12 +180,14 @@ export class StandIn {
   async past(minutes: number, hours: number): Promise<void> {
     const [minute, hour] = [Math.floor(Date.now() / 60000), Math.floor(Date.now() / 3600000)];
     const permit = { d: 0, m: [1] };
+    const others = (n: number) => Object.fromEntries(([["heatsink", 1, 483], ["ambient", 1, 214], ["reflected", 2, 112], ["vswr", 2, 123],
+      ["drive", 2, 171], ["compression", 1, 6]] as const).map(([id, d, value], place) => [id, { d, m: Array.from({ length: n }, (_, i) => value + (i + place) % 4) }]));
     const all = (value: number) => Array.from({ length: 120 }, () => value);
     for (let back = minutes; back >= 1; --back) {
-      await this.putPast(`hour/${(minute - back) % 60}`, (minute - back) * 60, 1, 60, { forward: { d: 0, m: [100 - back] }, permit });
+      await this.putPast(`hour/${(minute - back) % 60}`, (minute - back) * 60, 1, 60, { forward: { d: 0, m: [100 - back] }, ...others(1), permit });
     }
     for (let back = hours; back >= 1; --back) {
-      await this.putPast(`day/${(hour - back) % 24}`, (hour - back) * 3600, 30, 120, { forward: { d: 0, m: [50], l: all(5), h: all(7) }, permit });
+      await this.putPast(`day/${(hour - back) % 24}`, (hour - back) * 3600, 30, 120, { forward: { d: 0, m: [50], l: all(5), h: all(7) }, ...others(120), permit });
     }
   }
 
