@@ -157,11 +157,11 @@ TEST_CASE("sheet: no text of the configuration is taken for marks") {
     CHECK(sheet::escaped(evil) == "A &lt;script&gt;&quot;x&quot;&lt;/script&gt; &amp; &#39;y&#39;");
     CHECK(sheet::escaped("a\x1b[1m\x01"
                          "b") == "a?[1m?b");
-    for (const auto& [from, to] : {std::pair{"name: Heatsink\n", "name: \"<u>Heat & 'sink'\"\n"},
-                                   std::pair{"name: Driver,", "name: \"<u>Dr & 'iver'\","},
-                                   std::pair{"name: VSWR too high", "name: \"<u>VS & 'WR'\""}}) {
-        CAPTURE(from);
-        const std::string one = page_of(annotated(from, to));
+    for (const auto& change : {std::pair{"name: Heatsink\n", "name: \"<u>Heat & 'sink'\"\n"},
+                               std::pair{"name: Driver,", "name: \"<u>Dr & 'iver'\","},
+                               std::pair{"name: VSWR too high", "name: \"<u>VS & 'WR'\""}}) {
+        CAPTURE(change.first);
+        const std::string one = page_of(annotated(change.first, change.second));
         CHECK(one.find("<u>Heat") == std::string::npos);
         CHECK(one.find("<u>Dr") == std::string::npos);
         CHECK(one.find("<u>VS") == std::string::npos);
