@@ -58,7 +58,7 @@ std::optional<std::string> PendingAnswers::line_of(const Pending& pending, core:
         "as not done");
 }
 
-/// What it changed outlives a restart and a power cut; or it changed nothing of that kind.
+/// The change that the event tells of outlives a restart and a power cut; or the event is of no such change.
 bool PendingAnswers::is_saved(const core::Event& event) const noexcept {
     const bool lasts = event.kind == core::EventKind::held || event.kind == core::EventKind::released ||
                        event.kind == core::EventKind::reset;

@@ -35,7 +35,7 @@ public:
 
     /// Of an event that answers a command; empty where it answers none, or is not durable yet.
     std::optional<Answer> answered(const core::Event& event, const std::string& sentence, core::Instant now);
-    /// What has become durable since, and what is late.
+    /// Answers that have become durable since, and those that are late.
     std::vector<Answer> due(core::Instant now);
 
 private:

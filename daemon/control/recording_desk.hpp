@@ -16,7 +16,7 @@ public:
 
     /// False: one is being made already, or none can be made.
     [[nodiscard]] bool begin(ControlClient& client, core::Duration length);
-    /// Sends what has been recorded since, where the client has read what it got.
+    /// Sends the part that was recorded since, where the client has read the part before.
     void serve(std::span<ControlClient> clients);
     /// A client that goes; its recording ends.
     void leave(const ControlClient& client);
