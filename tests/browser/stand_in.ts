@@ -106,7 +106,7 @@ export class StandIn {
     const chains = ["forward", "reflected", "drive"].map((id) => (
       { id, detector: { law: "log", slope_v_per_db: -0.0244, intercept_dbm: 19.6 }, coupling_db: id === "drive" ? 20 : 40, pads_db: 10, cable_db: 0.5,
         waveform_db: 0, floor_dbm: -50, ceiling_dbm: 5, uncertainty_db: 1.04 }));
-    const exposure = { power_w: 125, gain_dbi: 12, duty_percent: 100, ground_factor: 2.56, eirp_w: 2093, formula: "FCC OET Bulletin 65, far field",
+    const exposure = { power_w: 125, uncertainty_db: 0.6, loss_db: 0.4, gain_dbi: 12, duty_percent: 100, ground_factor: 2.56, eirp_w: 2093, formula: "FCC OET Bulletin 65, far field",
       caution: "An estimate from a simple formula, for planning. It is no measurement and no permission.", cases: [
         { name: "general public", w_per_m2: 6.3, averaging_s: 1800, edition: "a rule's edition, read second-hand: check it there", distance_m: 8.3, where: "far field" },
         { name: "occupational", w_per_m2: 31.5, averaging_s: 1800, edition: "a rule's edition, read second-hand: check it there", distance_m: 3.8, where: "far field" }] };

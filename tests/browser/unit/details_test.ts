@@ -66,10 +66,11 @@ test("captures on the amplifier's disk, as far as the list can be read", () => {
 test("exposure is taken whole, or not at all", () => {
   put("service/plan", { exposure: null });
   expect(device.exposure).toBeNull();
-  put("service/plan", { exposure: { power_w: 125, eirp_w: 2100, gain_dbi: 12, duty_percent: 100, ground_factor: 2.56, formula: "F", caution: "C",
+  put("service/plan", { exposure: { power_w: 125, uncertainty_db: 0.6, loss_db: 0.4, eirp_w: 2100, gain_dbi: 12, duty_percent: 100, ground_factor: 2.56, formula: "F", caution: "C",
     cases: [{ name: "general public", w_per_m2: 6.3, averaging_s: 1800, edition: "E", distance_m: 8.3, where: "far field" },
             { name: "own limit", w_per_m2: 0, averaging_s: 0, edition: "", distance_m: null, where: "unknown" }] } });
   expect(device.exposure!.cases.map((one) => one.distance_m)).toEqual([8.3, null]);
   expect(device.exposure!.caution).toBe("C");
+  expect([device.exposure!.uncertainty_db, device.exposure!.loss_db]).toEqual([0.6, 0.4]);
   expect([metres(8.3), metres(120.2)]).toEqual(["8.3 m", "121 m"]);
 });

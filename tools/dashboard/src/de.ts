@@ -319,8 +319,8 @@ export const de: Words = {
     noExposure:
       "Keine Antenne ist konfiguriert, also wird kein Abstand berechnet. Das heißt nicht, dass keiner nötig ist.",
     noCases: "Keine Grenze ist konfiguriert, also wird kein Abstand berechnet.",
-    exposureFor: (power, gain, eirp, duty, ground, formula) =>
-      `Für ${power} vorwärts (das meiste, was nicht auslöst), ${gain} Antennengewinn, EIRP ${eirp}, ein Tastverhältnis von ${duty}, mit ${ground} für die Reflexion am Boden; ${formula}.`,
+    exposureFor: (power, uncertainty, loss, gain, eirp, duty, ground, formula) =>
+      `Für ${power} vorwärts (das meiste, was nicht auslöst) und bis zu ${uncertainty} mehr, als die Anzeige sagt, ${loss} Verlust bis zur Antenne, ${gain} Antennengewinn, EIRP ${eirp}, ein Tastverhältnis von ${duty}, mit ${ground} für die Reflexion am Boden; ${formula}.`,
     sensors: "Alles, was gemessen wird, und was es wert ist",
     sensorsLabel: "Messgrößen",
     sensorColumns: ["Größe", "Wert", "Zwischen", "Güte", "Fehler"],

@@ -318,8 +318,17 @@ export const en = {
     inBeam: (where: string) => `in the beam, ${where}`,
     noExposure: "No antenna is configured, so no distance is worked out. That doesn't mean that none is needed.",
     noCases: "No limit is configured, so no distance is worked out.",
-    exposureFor: (power: string, gain: string, eirp: string, duty: string, ground: string, formula: string) =>
-      `For ${power} forward (the most that doesn't trip), ${gain} of antenna gain, EIRP ${eirp}, a duty of ${duty}, with ${ground} for the ground's reflection; ${formula}.`,
+    exposureFor: (
+      power: string,
+      uncertainty: string,
+      loss: string,
+      gain: string,
+      eirp: string,
+      duty: string,
+      ground: string,
+      formula: string,
+    ) =>
+      `For ${power} forward (the most that doesn't trip) and up to ${uncertainty} more than its reading says, ${loss} of loss to the antenna, ${gain} of antenna gain, EIRP ${eirp}, a duty of ${duty}, with ${ground} for the ground's reflection; ${formula}.`,
     sensors: "Everything that is measured, and what it is worth",
     sensorsLabel: "Measured quantities",
     sensorColumns: ["Quantity", "Value", "Between", "Quality", "Faults"],

@@ -153,6 +153,8 @@ export interface ExposureCase {
 
 export interface Exposure {
   power_w: number | null;
+  uncertainty_db: number | null; // by which forward may be more than its reading; the EIRP contains it
+  loss_db: number | null; // from the coupler to the antenna
   eirp_w: number | null;
   gain_dbi: number | null;
   duty_percent: number | null;
@@ -565,6 +567,8 @@ function takeExposure(json: unknown): Exposure | null {
   if (!isObject(json)) return null;
   return {
     power_w: num(json["power_w"]),
+    uncertainty_db: num(json["uncertainty_db"]),
+    loss_db: num(json["loss_db"]),
     eirp_w: num(json["eirp_w"]),
     gain_dbi: num(json["gain_dbi"]),
     duty_percent: num(json["duty_percent"]),

@@ -98,6 +98,8 @@ function exposure(device: Device | undefined) {
   }));
   const words = t.details.exposureFor(
     figure(known.power_w, "W"),
+    figure(known.uncertainty_db, "dB"),
+    figure(known.loss_db, "dB"),
     figure(known.gain_dbi, "dB").replace("dB", "dBi"),
     figure(known.eirp_w, "W"),
     figure(known.duty_percent, "%"),
