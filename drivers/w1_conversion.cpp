@@ -26,7 +26,7 @@ constexpr long look_every_ns = 5'000'000;
 
 using Path = std::array<char, PATH_MAX + file_name.size() + 2>;
 
-/// A thermometer's folder stands in its master's. Fills `path` with that master's file, and counts what was there.
+/// A thermometer's folder stands in its master's. Fills `path` with that master's file.
 Fault find_file(const std::vector<std::string>& devices, Path& path) noexcept {
     std::array<char, PATH_MAX> real;
     std::size_t length = 0;

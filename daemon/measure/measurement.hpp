@@ -54,7 +54,7 @@ public:
     void grow_old(Instant now) noexcept;
     /// The machine slept until `now`: what was begun before it tells nothing.
     void wake(Instant now) noexcept { awake_since_ = now; }
-    /// What was read before may be hours old, fresh as the monotonic clock calls it.
+    /// After a sleep: each reading may be hours old, though the monotonic clock calls it fresh.
     void forget_readings() noexcept;
 
     [[nodiscard]] std::span<const Reading> quantities() const noexcept { return quantities_; }

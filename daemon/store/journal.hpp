@@ -99,7 +99,7 @@ private:
     std::string buffer_;
 };
 
-/// An epoch's hexadecimal digits as a number, 0 for what is none; and back.
+/// An epoch's hexadecimal digits as a number, 0 where the text is no such number; and the number as digits.
 std::uint64_t epoch_number(std::string_view epoch) noexcept;
 std::string epoch_text(std::uint64_t epoch);
 

@@ -81,14 +81,18 @@ private:
         return *row;
     }
 
+    static std::string indent_of(std::string_view path) {
+        return std::string(2 * static_cast<std::size_t>(std::count(path.begin(), path.end(), '.')), ' ');
+    }
+    static std::string_view name_of(std::string_view path) { return path.substr(path.rfind('.') + 1); }
+
     /// A key as its row has it: the value given, else the usual one, else the blank; what the row says of it, and
     /// of a blank where its answer is found.
     void key(std::string_view path, std::string_view value = {}) {
         const formats::KeyRow& row = row_of(path);
         const std::string_view shown = !value.empty() ? value : !row.usual.empty() ? row.usual : blank_value;
-        const auto depth = static_cast<std::size_t>(std::count(path.begin(), path.end(), '.'));
-        const std::string indent(2 * depth, ' ');
-        const std::string line = fmt::format("{}{}: {}", indent, path.substr(path.rfind('.') + 1), shown);
+        const std::string indent = indent_of(path);
+        const std::string line = fmt::format("{}{}: {}", indent, name_of(path), shown);
         std::string says{row.says};
         if (shown == blank_value) {
             if (!row.usual_words.empty()) says += fmt::format(" Usual: {}.", row.usual_words);
@@ -105,11 +109,10 @@ private:
 
     /// A key that wants something done first.
     void offer(std::string_view path, std::string_view value) {
-        const auto depth = static_cast<std::size_t>(std::count(path.begin(), path.end(), '.'));
-        const std::string indent(2 * depth, ' ');
+        const std::string indent = indent_of(path);
         constexpr std::size_t widest = 112;
         for (const std::string& part : wrap(std::string{row_of(path).says}, widest)) put("{}# {}", indent, part);
-        put("{}# {}: {}", indent, path.substr(path.rfind('.') + 1), value);
+        put("{}# {}: {}", indent, name_of(path), value);
     }
 
     void head() {
@@ -369,9 +372,8 @@ private:
             put("# exposure: {{rule: icnirp-2020}}");
         }
         if (reflected())
-            put("# emission: {{kind: voice}}  # or morse, fm, carrier, digital-television; unsaid, an envelope that "
-                "moves "
-                "trips falsely");
+            put("# emission: {{kind: voice}}  # or morse, fm, carrier, digital-television; unsaid, an envelope "
+                "that moves trips falsely");
         put("# mqtt: {{host: 127.0.0.1, port: 1883, remote_release: false, remote_reset: false}}");
         if (forward() && !drive())
             put("# A proof test needs drive measured, or a supply contactor whose contacts are seen: 'dekeyctl keys "
