@@ -2,6 +2,7 @@
 
 #include <doctest/doctest.h>
 
+#include "dekeyctl/daily/limit_lines.hpp"
 #include "dekeyctl/text.hpp"
 #include "sample.hpp"
 
@@ -33,26 +34,6 @@ std::string bar_text(const Quantity& quantity, const std::vector<const Limit*>& 
 }
 
 }  // namespace
-
-TEST_CASE("what was kept of the past, in words") {
-    auto json = sample::status();
-    CHECK(kept_words(read(json)) == "kept since the start: 3 captures of trips");
-    CHECK_FALSE(kept_is_amiss(read(json)));
-    json["kept"] = {{"captures", 1}, {"waiting", 1}, {"dropped", 0}, {"failed_writes", 0}, {"lost_steps", 0}};
-    CHECK(kept_words(read(json)) == "kept since the start: 1 capture of a trip; 1 file or row waits for the storage");
-    CHECK_FALSE(kept_is_amiss(read(json)));  // it does so for a moment after each trip
-    json["kept"] = {{"captures", 0}, {"waiting", 4}, {"dropped", 2}, {"failed_writes", 9}, {"lost_steps", 17}};
-    CHECK(kept_words(read(json)) ==
-          "kept since the start: 0 captures of trips; 4 files or rows wait for the storage; 9 writes FAILED; "
-          "2 files or rows were given up; 17 decisions that no capture can show");
-    for (const char* one : {"dropped", "failed_writes", "lost_steps"}) {
-        auto lossy = sample::status();
-        lossy["kept"][one] = 1;
-        CHECK(kept_is_amiss(read(lossy)));
-    }
-    json.erase("kept");  // an older daemon
-    CHECK(kept_words(read(json)).empty());
-}
 
 TEST_CASE("the first line answers the first question") {
     CHECK(plain(picture(sample::status()), {}).starts_with(" PERMIT  may transmit"));
@@ -89,46 +70,6 @@ TEST_CASE("a trip says what it still needs") {
     CHECK(has(text, "≤10.0 mW"));
 }
 
-TEST_CASE("causes in words") {
-    Cause cause{.id = "heatsink", .name = "", .condition = "bad", .since_s = 2.0};
-    CHECK(cause_words({}, cause) == "heatsink: still stands (for 2.0 s)");
-    cause.condition = "clear";
-    cause.hold_off_left_s = 12.0;
-    CHECK(cause_words({}, cause) == "heatsink: clear, hold-off 12 s left (for 2.0 s)");
-    cause.latched = true;
-    CHECK(cause_words({}, cause) == "heatsink: clear, hold-off 12 s left, then needs a reset (for 2.0 s)");
-    cause.condition = "unknown";
-    CHECK(cause_words({}, cause) == "heatsink: unknown, then needs a reset (for 2.0 s)");
-    cause.condition = "not yet clear";
-    cause.latched = false;
-    CHECK(cause_words({}, cause) == "heatsink: not yet at its clear level (for 2.0 s)");
-    // Where there is little room the name is cut, never what is to be done.
-    cause.latched = true;
-    cause.condition = "clear";
-    cause.hold_off_left_s = 0.0;
-    CHECK(cause_words({}, cause, 42) == "heatsink: clear, needs a reset (for 2.0 s)");
-    CHECK(cause_words({}, cause, 41) == "heatsink: clear, needs a reset");
-    CHECK(cause_words({}, cause, 26) == "hea~: clear, needs a reset");
-}
-
-TEST_CASE("a limit that waits for its first look says so") {
-    Status status;
-    status.quantities = {{.id = "supply", .value = 27.6, .health = "good", .fault = "none"}};
-    status.limits = {
-        {.id = "supply-low", .watch = "supply", .standing = "watches", .condition = "unknown", .active = true}};
-    const Cause cause{.id = "supply-low", .condition = "unknown", .since_s = 0.2};
-    const auto words = [&] { return cause_words(status, cause); };
-    CHECK(words() == "supply-low: waits for its first reading (for 200 ms)");
-    status.limits[0].standing = "gate not known";
-    CHECK(words() == "supply-low: unknown (for 200 ms)");
-    status.limits[0].standing = "watches";
-    status.quantities[0].fault = "stale";
-    CHECK(words() == "supply-low: unknown (for 200 ms)");
-    status.quantities[0].fault = "none";
-    status.quantities[0].health = "not measurable";
-    CHECK(words() == "supply-low: unknown (for 200 ms)");
-}
-
 TEST_CASE("a faulty sensor is said in words in the place of its value") {
     auto json = sample::status();
     json["quantities"][0]["value"] = nullptr;
@@ -145,39 +86,6 @@ TEST_CASE("a warning is a word") {
     json["limits"][0]["warning"] = true;
     CHECK(has(plain(picture(json), {.width = 100, .height = 30}), "WARNING, 4.0 °C below trip"));
     CHECK(has(plain(picture(json), {.width = 60, .height = 30}), "WARNING"));
-}
-
-TEST_CASE("bars: the value between its levels") {
-    const Limit above{.id = "a", .watch = "q", .above = true, .trip = 70.0, .clear = 55.0, .warn = 65.0};
-    Quantity quantity{.id = "q", .value = 42.0, .health = "good"};
-    // The scale ends at trip + 20 % of the way: 84 for a trip at 70; 43 columns are 2 a step.
-    CHECK(bar_text(quantity, {&above}, 43) == "━━━━━━━━━━━━━━━━━━━━━●──────c────w─T───────\n");
-    quantity.value = 71.0;
-    CHECK(has(bar_text(quantity, {&above}, 43), "◆"));  // beyond: another shape
-    quantity.value = 500.0;
-    CHECK(has(bar_text(quantity, {&above}, 43), "▶"));
-    quantity.value.reset();
-    CHECK(bar_text(quantity, {&above}, 43) == "────────────────────────────c────w─T───────\n");
-    const Limit below{.id = "b", .watch = "q", .above = false, .trip = 24.0};
-    const Limit high{.id = "h", .watch = "q", .above = true, .trip = 31.0};
-    quantity.value = 27.5;
-    // Two trips: no filling, since neither end is rest.
-    CHECK(bar_text(quantity, {&below, &high}, 17) == "───T────●────T───\n");
-}
-
-TEST_CASE("bars of milliwatts: the scale is the trip's own size") {
-    const Limit drive{.id = "d", .watch = "drive", .above = true, .trip = 0.02};
-    Quantity quantity{.id = "drive", .unit = "W", .value = 0.005, .health = "good"};
-    // To 24 mW: 1 mW a step.
-    CHECK(bar_text(quantity, {&drive}, 25) == "━━━━━●──────────────T────\n");
-    quantity.value = 0.02;
-    CHECK(has(bar_text(quantity, {&drive}, 25), "◆"));
-    const Limit least{.id = "l", .watch = "drive", .above = false, .trip = 0.01};
-    quantity.value = 0.015;
-    CHECK(bar_text(quantity, {&least}, 21) == "━━━━━━━━━━T━━━━●─────\n");
-    const Limit frost{.id = "f", .watch = "q", .above = true, .trip = -10.0};
-    quantity.value = -15.0;
-    CHECK(bar_text(quantity, {&frost}, 25) == "━━━━━━━━━━●─────────T────\n");
 }
 
 TEST_CASE("a limit that judges the uncertain end is beyond where that end is, and says so") {

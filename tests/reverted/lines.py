@@ -40,7 +40,7 @@ MENDS = [
     {
         "finding": "milliwatts-shown-as-a-trip",
         "says": "The bar of a trip at 20 mW begins a watt below it.",
-        "file": "tools/dekeyctl/daily/view.cpp",
+        "file": "tools/dekeyctl/daily/limit_lines.cpp",
         "old": "const double way = *top > origin ? *top - origin : std::max(std::abs(*top), 1.0);",
         "new": "const double way = std::max(*top - origin, 1.0);",
         "target": "operator_test",

@@ -7,7 +7,7 @@
 #include <cstdio>
 #include <string_view>
 
-#include "dekeyctl/daily/view.hpp"
+#include "dekeyctl/lines.hpp"
 
 namespace dekeyd::ctl {
 

@@ -4,7 +4,8 @@
 
 #include "base/connection.hpp"
 #include "dekeyctl/commands.hpp"
-#include "dekeyctl/daily/view.hpp"
+#include "dekeyctl/daily/limit_lines.hpp"
+#include "dekeyctl/daily/status_words.hpp"
 #include "dekeyctl/status.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"

@@ -2,7 +2,7 @@
 
 #include <algorithm>
 
-#include "dekeyctl/daily/view.hpp"
+#include "dekeyctl/daily/status_words.hpp"
 
 namespace dekeyd::ctl {
 
