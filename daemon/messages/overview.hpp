@@ -8,7 +8,7 @@
 #include "core/protection.hpp"
 #include "plan/hazards.hpp"
 #include "plan/plan.hpp"
-#include "words/messages.hpp"
+#include "words/mqtt_messages.hpp"
 #include "words/notes.hpp"
 
 namespace dekeyd::formats {

@@ -6,7 +6,7 @@
 #include <fstream>
 #include <sstream>
 
-#include "words/messages.hpp"
+#include "words/mqtt_messages.hpp"
 
 namespace {
 
@@ -62,7 +62,7 @@ std::string interface(const char* name) {
 }
 
 std::string types() {
-    return "// What the daemon publishes, field by field. Made from daemon/words/messages.hpp by\n"
+    return "// What the daemon publishes, field by field. Made from daemon/words/messages.hpp and mqtt_messages.hpp by\n"
            "// tests/agree/page_types_test.cpp, which says when this file has to be made anew.\n" +
            interface<PlannedLimit>("PlannedLimit") + interface<DetectorMessage>("DetectorMessage") +
            interface<ChainMessage>("ChainMessage") + interface<PlanMessage>("PlanMessage") +

@@ -1,4 +1,4 @@
-// What the daemon publishes, field by field. Made from daemon/words/messages.hpp by
+// What the daemon publishes, field by field. Made from daemon/words/messages.hpp and mqtt_messages.hpp by
 // tests/agree/page_types_test.cpp, which says when this file has to be made anew.
 
 export interface PlannedLimit {
