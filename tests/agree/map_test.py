@@ -16,9 +16,6 @@ CROWDED = {"tools/dekeyctl": "a file for each command"}
 # Longer than this, a file needs its reason here.
 MOST_LINES = 400
 LONG = {
-    "daemon/words/messages.hpp": "one description of every message",
-    "daemon/configuration/sections/limits.cpp": "the rows of one section, and its reader",
-    "daemon/configuration/sections/sensors.cpp": "the rows of one section, and its reader",
     "daemon/core/protection.cpp": "the step, from scans to a decision",
     "daemon/control/socket.cpp": "clients, their requests and the answers that wait",
     "daemon/guard/service.cpp": "start and stop in their order",

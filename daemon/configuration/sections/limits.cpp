@@ -5,9 +5,7 @@
 
 #include "configuration/checks/limit_checks.hpp"
 #include "configuration/parts.hpp"
-#include "configuration/sensor_address.hpp"
-#include "maths/rf.hpp"
-#include "words/nearest.hpp"
+#include "configuration/sections/limit_level.hpp"
 
 namespace dekeyd::formats {
 
@@ -134,79 +132,6 @@ constexpr std::array limit_rows{
            .when = "without 'above'",
            .says = "Watches at this level or under it."},
 };
-
-/// What a level of one quantity is written in, and what it may be.
-struct Watched {
-    core::QuantityIndex index = 0;
-    core::Unit unit = core::Unit::none;
-    bool unit_known = true;  ///< false: the sensor itself is at fault, so no level can be judged
-};
-
-std::optional<Watched> find_quantity(Section& section, std::string_view key, const Draft& draft) {
-    const auto given = section.scalar(key);
-    if (!given) return std::nullopt;
-    const core::Plan& plan = draft.configuration.plan;
-    std::vector<std::string_view> names;
-    for (std::size_t i = 0; i < plan.quantity_count(); ++i) {
-        const auto index = static_cast<core::QuantityIndex>(i);
-        const core::QuantityInfo info = core::describe(plan, index);
-        if (info.id == *given) {
-            const bool channel = i < plan.channels.size();
-            return Watched{
-                .index = index, .unit = info.unit, .unit_known = !channel || draft.sensors[i].kind.has_value()};
-        }
-        names.push_back(info.id);
-    }
-    const auto near = nearest(*given, names);
-    section.fault(key, fmt::format("there is no quantity '{}'", given->substr(0, 40)),
-                  near ? fmt::format("did you mean '{}'?", *near)
-                       : fmt::format("a sensor's id, or one that is worked out: {}", fmt::join(names, ", ")));
-    return std::nullopt;
-}
-
-/// By what the ranges of a limit's figures go.
-std::string_view kind_of(const Watched& watched, const core::Plan& plan) {
-    if (plan.roles.heatsink == watched.index) return "heatsink";
-    if (watched.index < plan.channels.size()) return word(plan.channels[watched.index].kind);
-    return core::describe(plan, watched.index).id;
-}
-
-Sign sign_of(core::Unit unit) {
-    switch (unit) {
-        case core::Unit::none:
-        case core::Unit::celsius:
-        case core::Unit::dbm:
-        case core::Unit::decibel: return Sign::any;
-        default: return Sign::positive;
-    }
-}
-
-/// "+10 %" of the nominal supply, for limits on the supply; every other level in the unit of what is watched.
-std::optional<double> read_level(Section& section, std::string_view key, Need need, const Watched& watched,
-                                 const Draft& draft) {
-    const auto given = section.scalar(key, need);
-    if (!given || !watched.unit_known) return std::nullopt;
-    const bool supply = draft.configuration.plan.roles.supply == watched.index;
-    if (supply && given->ends_with('%')) {
-        const Quantity share = parse_quantity(*given, Dimension::percent);
-        if (!share.good()) {
-            section.fault(key, share.what, share.expected);
-            return std::nullopt;
-        }
-        if (given->front() != '+' && given->front() != '-') {
-            section.fault(key, fmt::format("'{}' does not say to which side of nominal", *given),
-                          "a sign: '+10 %' or '-15 %', or a voltage");
-            return std::nullopt;
-        }
-        if (!draft.amplifier.nominal_supply_v) {
-            section.fault(key, fmt::format("'{}' of a nominal supply that is not given", *given),
-                          "'nominal_supply: 28 V' under 'amplifier:', or a voltage here");
-            return std::nullopt;
-        }
-        return *draft.amplifier.nominal_supply_v * (1.0 + share.value / 100.0);
-    }
-    return section.quantity(key, dimension_of(watched.unit), need, sign_of(watched.unit));
-}
 
 /// Names of the fields that defaults have filled, for the one line of advice.
 using Filled = std::vector<std::string>;

@@ -4,6 +4,7 @@
 
 #include "configuration/blank_value.hpp"
 #include "configuration/parts.hpp"
+#include "configuration/sections/roles.hpp"
 #include "configuration/sensor_address.hpp"
 #include "words/nearest.hpp"
 
@@ -15,35 +16,6 @@ using core::ChannelKind;
 namespace {
 
 using namespace row_units;
-
-struct RoleRow {
-    std::string_view word;
-    Role role;
-    ChannelKind kind;
-    std::optional<std::uint16_t> core::Roles::*place;
-};
-
-constexpr std::array role_rows{
-    RoleRow{"forward", Role::forward, ChannelKind::power, &core::Roles::forward},
-    RoleRow{"reflected", Role::reflected, ChannelKind::power, &core::Roles::reflected},
-    RoleRow{"drive", Role::drive, ChannelKind::power, &core::Roles::drive},
-    RoleRow{"supply", Role::supply, ChannelKind::voltage, &core::Roles::supply},
-    RoleRow{"current", Role::current, ChannelKind::current, &core::Roles::current},
-    RoleRow{"heatsink", Role::heatsink, ChannelKind::temperature, &core::Roles::heatsink},
-    RoleRow{"ambient", Role::ambient, ChannelKind::temperature, &core::Roles::ambient},
-    RoleRow{"fan", Role::fan, ChannelKind::speed, &core::Roles::fan},
-    RoleRow{"enable_sense", Role::enable_sense, ChannelKind::contact, &core::Roles::enable_sense},
-    RoleRow{"key_sense", Role::key_sense, ChannelKind::contact, &core::Roles::key_sense},
-    RoleRow{"contactor_sense", Role::contactor_sense, ChannelKind::contact, &core::Roles::contactor_sense},
-};
-
-constexpr auto role_words = [] {
-    std::array<Word, role_rows.size()> words{Word{"", 0}, Word{"", 0}, Word{"", 0}, Word{"", 0},
-                                             Word{"", 0}, Word{"", 0}, Word{"", 0}, Word{"", 0},
-                                             Word{"", 0}, Word{"", 0}, Word{"", 0}};
-    for (std::size_t i = 0; i < words.size(); ++i) words[i] = Word{role_rows[i].word, i};
-    return words;
-}();
 
 constexpr std::array measured_words{Word{"temperature", ChannelKind::temperature},
                                     Word{"power", ChannelKind::power},
@@ -207,10 +179,6 @@ constexpr std::array sensor_rows{
            .says = "As a limit's."},
 };
 
-const RoleRow& row_of(Role role) {
-    return *std::find_if(role_rows.begin(), role_rows.end(), [=](const RoleRow& row) { return row.role == role; });
-}
-
 /// "power-supply" -> "Power supply".
 std::string words_from_id(std::string id) {
     std::replace(id.begin(), id.end(), '-', ' ');
@@ -296,42 +264,10 @@ void read_contact(Section& section, core::Channel& channel, SensorDraft& of) {
     const bool sense = of.role == Role::enable_sense || of.role == Role::key_sense || of.role == Role::contactor_sense;
     of.contact.interlock = section.flag("interlock").value_or(!sense);
     if (sense && of.contact.interlock)
-        section.fault("interlock", fmt::format("'{}' is a status and can't be an interlock", row_of(of.role).word),
+        section.fault("interlock", fmt::format("'{}' is a status and can't be an interlock", role_word(of.role)),
                       "'interlock: no', or no role");
     of.contact.hold_off = section.duration_or_usual("hold_off");
     of.contact.rearm = section.word_or_usual<core::Rearm>("rearm");
-}
-
-void read_role(Section& section, Draft& draft, SensorDraft& of, std::uint16_t index) {
-    std::vector<std::string_view> words;
-    const auto given = section.scalar("role");
-    if (!given) return;
-    words.reserve(role_rows.size());
-    for (const RoleRow& row : role_rows) words.push_back(row.word);
-    const auto* const row =
-        std::find_if(role_rows.begin(), role_rows.end(), [&](const RoleRow& r) { return r.word == *given; });
-    if (row == role_rows.end()) {
-        const auto near = nearest(*given, words);
-        section.fault(
-            "role", fmt::format("'{}' is no role", given->substr(0, 40)),
-            near ? fmt::format("did you mean '{}'?", *near) : fmt::format("one of: {}", fmt::join(words, ", ")));
-        return;
-    }
-    of.role = row->role;
-    if (of.kind && *of.kind != row->kind)
-        section.fault("role",
-                      fmt::format("the role '{}' is for a {}, and this sensor measures a {}", row->word,
-                                  word(row->kind), word(*of.kind)),
-                      fmt::format("'measures: {}', or another role", word(row->kind)));
-    auto& place = draft.plan().roles.*(row->place);
-    if (place) {
-        section.fault("role",
-                      fmt::format("the role '{}' belongs to '{}' already", row->word, draft.plan().channels[*place].id),
-                      "each role once; a further sensor goes without a role");
-        of.role = Role::none;
-        return;
-    }
-    place = index;
 }
 
 void read_temperature(Section& section, const Draft& draft, const SensorDraft& of, core::Channel& channel) {
@@ -403,10 +339,6 @@ void read_sensor(const Entry& entry, Section& sensors, Draft& draft) {
 
 std::span<const KeyRow> sensor_keys() {
     return sensor_rows;
-}
-
-std::optional<std::uint16_t> Draft::with_role(Role role) const {
-    return configuration.plan.roles.*(row_of(role).place);
 }
 
 void read_sensors(Section& top, Draft& draft) {

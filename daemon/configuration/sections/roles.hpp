@@ -1,0 +1,49 @@
+// What a sensor may be for: each role's word, what it measures, and its place in the plan.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <optional>
+#include <string_view>
+
+#include "configuration/parts.hpp"
+
+namespace dekeyd::formats {
+
+struct RoleRow {
+    std::string_view word;
+    Role role;
+    core::ChannelKind kind;
+    std::optional<std::uint16_t> core::Roles::*place;
+};
+
+inline constexpr std::array role_rows{
+    RoleRow{"forward", Role::forward, core::ChannelKind::power, &core::Roles::forward},
+    RoleRow{"reflected", Role::reflected, core::ChannelKind::power, &core::Roles::reflected},
+    RoleRow{"drive", Role::drive, core::ChannelKind::power, &core::Roles::drive},
+    RoleRow{"supply", Role::supply, core::ChannelKind::voltage, &core::Roles::supply},
+    RoleRow{"current", Role::current, core::ChannelKind::current, &core::Roles::current},
+    RoleRow{"heatsink", Role::heatsink, core::ChannelKind::temperature, &core::Roles::heatsink},
+    RoleRow{"ambient", Role::ambient, core::ChannelKind::temperature, &core::Roles::ambient},
+    RoleRow{"fan", Role::fan, core::ChannelKind::speed, &core::Roles::fan},
+    RoleRow{"enable_sense", Role::enable_sense, core::ChannelKind::contact, &core::Roles::enable_sense},
+    RoleRow{"key_sense", Role::key_sense, core::ChannelKind::contact, &core::Roles::key_sense},
+    RoleRow{"contactor_sense", Role::contactor_sense, core::ChannelKind::contact, &core::Roles::contactor_sense},
+};
+
+/// For the key's row.
+inline constexpr auto role_words = [] {
+    std::array<Word, role_rows.size()> words{Word{"", 0}, Word{"", 0}, Word{"", 0}, Word{"", 0},
+                                             Word{"", 0}, Word{"", 0}, Word{"", 0}, Word{"", 0},
+                                             Word{"", 0}, Word{"", 0}, Word{"", 0}};
+    for (std::size_t i = 0; i < words.size(); ++i) words[i] = Word{role_rows[i].word, i};
+    return words;
+}();
+
+/// Of a role that isn't none.
+std::string_view role_word(Role role);
+
+/// `role:` of the sensor that becomes channel `index`: each role once, and on what it is for.
+void read_role(Section& section, Draft& draft, SensorDraft& of, std::uint16_t index);
+
+}  // namespace dekeyd::formats
