@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 
 #include "bench/noise.hpp"
 #include "bench/words.hpp"
@@ -169,7 +170,7 @@ void Bench::line(bool permit) {
     note(now_ns(), permit ? "line permits" : "line inhibits", "");
 }
 
-std::string Bench::set_mark(const std::vector<std::string_view>& words) {
+std::string Bench::set_mark(const Words& words) {
     if (words.size() == 2 && words[1] == "off") {
         mark_ = {};
         return "";
@@ -189,9 +190,7 @@ std::string Bench::set_mark(const std::vector<std::string_view>& words) {
     return "";
 }
 
-std::string Bench::command(std::string_view text) {
-    const auto words = split(text);
-    if (words.empty()) return expected("a command", "nothing");
+std::string Bench::set_amplifier(const Words& words) {
     const std::string_view verb = words[0];
     std::string wrong;
     double value = 0.0;
@@ -202,10 +201,6 @@ std::string Bench::command(std::string_view text) {
     } else if (verb == "drive") {
         wrong = number(words, 1, "W", 0.0, 1000.0, value);
         if (wrong.empty()) amplifier_.drive(value);
-    } else if (verb == "antenna") {
-        wrong = set_antenna(amplifier_, words);
-    } else if (verb == "fan" && words.size() == 2 && (words[1] == "run" || words[1] == "stop")) {
-        amplifier_.fan(words[1] == "run");
     } else if (verb == "ambient") {
         wrong = number(words, 1, "C", -40.0, 80.0, value);
         if (wrong.empty()) amplifier_.ambient(value);
@@ -218,51 +213,71 @@ std::string Bench::command(std::string_view text) {
     } else if (verb == "relay") {
         wrong = set_switch(words, "welded", "good", on);
         if (wrong.empty()) amplifier_.relay_welded(on);
-    } else if (verb == "contact") {
-        const auto* const contact = std::find_if(std::begin(contacts), std::end(contacts), [&](const Contact& entry) {
-            return words.size() == 3 && entry.name == words[1] && (words[2] == "open" || words[2] == "closed");
-        });
-        if (contact == std::end(contacts)) {
-            wrong = expected("contact emergency-stop|lid open|closed", text);
-        } else {
-            (amplifier_.*(contact->set))(words[2] == "closed");
-        }
-    } else if (verb == "sensor") {
-        const auto fault = words.size() == 3 ? sensor_fault(words[2]) : std::nullopt;
-        if (fault && words[1] == "heatsink") {
-            faults_.heatsink = *fault;
-        } else if (fault && words[1] == "air") {
-            faults_.air = *fault;
-        } else {
-            wrong = expected(fmt::format("sensor heatsink|air {}", sensor_fault_words()), text);
-        }
-    } else if (verb == "adc" || verb == "psu" || verb == "fan") {
-        const auto fault = words.size() == 2 ? chip_fault(words[1]) : std::nullopt;
-        if (!fault) {
-            wrong =
-                expected(fmt::format("{} {}{}", verb, verb == "fan" ? "run, stop, " : "", chip_fault_words()), text);
-        } else {
-            (verb == "adc" ? faults_.adc : verb == "psu" ? faults_.psu : faults_.fan) = *fault;
-        }
-    } else if (verb == "detector") {
-        const auto* const name = std::find(std::begin(channel_names), std::end(channel_names),
-                                           words.size() == 3 ? words[1] : std::string_view());
-        if (name == std::end(channel_names) || (words[2] != "unplugged" && words[2] != "good")) {
-            wrong = expected("detector forward|reflected|drive|spare unplugged|good", text);
-        } else {
-            faults_.unplugged[static_cast<std::size_t>(name - std::begin(channel_names))] = words[2] == "unplugged";
-        }
-    } else if (verb == "mark") {
-        wrong = set_mark(words);
-    } else {
-        wrong = expected(
-            "key, drive, antenna, fan, ambient, supply, thermal-speed, relay, contact, sensor, adc, psu, detector, "
-            "mark "
-            "or status",
-            verb);
     }
-    if (!wrong.empty()) return wrong;
-    if (verb != "mark") last_command_ns_ = now_ns();
+    return wrong;
+}
+
+std::string Bench::set_contact(const Words& words, std::string_view text) {
+    const auto* const contact = std::find_if(std::begin(contacts), std::end(contacts), [&](const Contact& entry) {
+        return words.size() == 3 && entry.name == words[1] && (words[2] == "open" || words[2] == "closed");
+    });
+    if (contact == std::end(contacts)) return expected("contact emergency-stop|lid open|closed", text);
+    (amplifier_.*(contact->set))(words[2] == "closed");
+    return "";
+}
+
+std::string Bench::set_sensor(const Words& words, std::string_view text) {
+    const auto fault = words.size() == 3 ? sensor_fault(words[2]) : std::nullopt;
+    if (!fault || (words[1] != "heatsink" && words[1] != "air"))
+        return expected(fmt::format("sensor heatsink|air {}", sensor_fault_words()), text);
+    (words[1] == "heatsink" ? faults_.heatsink : faults_.air) = *fault;
+    return "";
+}
+
+std::string Bench::set_chip(const Words& words, std::string_view text) {
+    const std::string_view verb = words[0];
+    const auto fault = words.size() == 2 ? chip_fault(words[1]) : std::nullopt;
+    if (!fault)
+        return expected(fmt::format("{} {}{}", verb, verb == "fan" ? "run, stop, " : "", chip_fault_words()), text);
+    (verb == "adc" ? faults_.adc : verb == "psu" ? faults_.psu : faults_.fan) = *fault;
+    return "";
+}
+
+std::string Bench::set_detector(const Words& words, std::string_view text) {
+    const auto* const name = std::find(std::begin(channel_names), std::end(channel_names),
+                                       words.size() == 3 ? words[1] : std::string_view());
+    if (name == std::end(channel_names) || (words[2] != "unplugged" && words[2] != "good"))
+        return expected("detector forward|reflected|drive|spare unplugged|good", text);
+    faults_.unplugged[static_cast<std::size_t>(name - std::begin(channel_names))] = words[2] == "unplugged";
+    return "";
+}
+
+std::string Bench::obey(const Words& words, std::string_view text) {
+    constexpr std::array amplifier_verbs{"key", "drive", "ambient", "supply", "thermal-speed", "relay"};
+    const std::string_view verb = words[0];
+    if (std::find(amplifier_verbs.begin(), amplifier_verbs.end(), verb) != amplifier_verbs.end())
+        return set_amplifier(words);
+    if (verb == "antenna") return set_antenna(amplifier_, words);
+    if (verb == "fan" && words.size() == 2 && (words[1] == "run" || words[1] == "stop")) {
+        amplifier_.fan(words[1] == "run");
+        return "";
+    }
+    if (verb == "contact") return set_contact(words, text);
+    if (verb == "sensor") return set_sensor(words, text);
+    if (verb == "adc" || verb == "psu" || verb == "fan") return set_chip(words, text);
+    if (verb == "detector") return set_detector(words, text);
+    if (verb == "mark") return set_mark(words);
+    return expected(
+        "key, drive, antenna, fan, ambient, supply, thermal-speed, relay, contact, sensor, adc, psu, detector, mark or "
+        "status",
+        verb);
+}
+
+std::string Bench::command(std::string_view text) {
+    const auto words = split(text);
+    if (words.empty()) return expected("a command", "nothing");
+    if (std::string wrong = obey(words, text); !wrong.empty()) return wrong;
+    if (words[0] != "mark") last_command_ns_ = now_ns();
     note(now_ns(), "command", std::string(text));
     return "";
 }

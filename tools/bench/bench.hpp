@@ -56,7 +56,15 @@ private:
     };
     void note(std::int64_t at_ns, std::string kind, std::string text);
     void look();
-    std::string set_mark(const std::vector<std::string_view>& words);
+    // Each carries out one command: empty, or what was wrong and what was expected.
+    using Words = std::vector<std::string_view>;
+    std::string obey(const Words& words, std::string_view text);
+    std::string set_amplifier(const Words& words);
+    std::string set_contact(const Words& words, std::string_view text);
+    std::string set_sensor(const Words& words, std::string_view text);
+    std::string set_chip(const Words& words, std::string_view text);
+    std::string set_detector(const Words& words, std::string_view text);
+    std::string set_mark(const Words& words);
 
     std::uint64_t seed_;
     std::int64_t epoch_ns_, advanced_ns_ = 0;
