@@ -108,6 +108,84 @@ core::Decision Replayer::step(const formats::RecordedStep& recorded) {
     return decision;
 }
 
+namespace {
+
+/// Decides again, step by step: with the recording's own configuration, to check that the decisions are reproduced, and
+/// with the one that is asked about.
+class Comparison {
+public:
+    /// `then`: the recording's own; none: it can't be checked. All must outlive it.
+    Comparison(const formats::Configuration& now, const formats::Configuration* then,
+               const formats::CaptureReader& reader)
+        : now_{now}, then_{then}, origin_{reader.header().origin}, other_{now, reader} {
+        if (then != nullptr) check_ = std::make_unique<Replayer>(*then, reader);
+        recorded_.permit = replayed_.permit = other_.protection().snapshot().permit;
+    }
+    [[nodiscard]] bool sound() const { return other_.sound() && (!check_ || check_->sound()); }
+
+    void step(const formats::RecordedStep& step, ReplayReport& report) {
+        if (report.steps == 0)
+            first_ = last_ = step.now;
+        else
+            report.missing_steps += step.number - last_number_ - 1;
+        const double at_s = seconds(step.now - origin_);
+        const double dt_s = seconds(step.now - last_);
+        const std::size_t begin = report.happenings.size();
+        if (check_) {
+            const core::Decision decision = check_->step(step);
+            if (decision.permit != step.permit || decision.contactor != step.contactor) ++report.not_reproduced;
+            tell(report, begin, at_s, then_->plan, check_->protection(), true);
+        }
+        const core::Decision decision = other_.step(step);
+        tell(report, begin, at_s, now_.plan, other_.protection(), false);
+        if (decision.permit != step.permit) {
+            ++report.differing_steps;
+            if (!report.first_difference_s) report.first_difference_s = at_s;
+        }
+        recorded_.see(step.permit, at_s, dt_s, step.number);
+        replayed_.see(decision.permit, at_s, dt_s, step.number);
+        ++report.steps;
+        last_ = step.now;
+        last_number_ = step.number;
+    }
+
+    void sum_up(ReplayReport& report) const {
+        report.length_s = seconds(last_ - first_);
+        report.recorded_inhibit_s = recorded_.first_inhibit_s;
+        report.replayed_inhibit_s = replayed_.first_inhibit_s;
+        report.recorded_inhibit_step = recorded_.first_inhibit_step;
+        report.replayed_inhibit_step = replayed_.first_inhibit_step;
+        report.recorded_permit_s = recorded_.permit_s;
+        report.replayed_permit_s = replayed_.permit_s;
+    }
+    [[nodiscard]] const std::vector<std::string>& missing_sensors() const { return other_.missing(); }
+
+private:
+    static void tell(ReplayReport& report, std::size_t begin, double at_s, const core::Plan& plan,
+                     const core::Protection& protection, bool in_recording) {
+        for (const core::Event& event : protection.events()) {
+            add(report.happenings, begin,
+                {.at_s = at_s,
+                 .kind = std::string{core::text(event.kind)},
+                 .source = source_of(plan, event),
+                 .text = formats::sentence(plan, event, protection.snapshot().quantities),
+                 .in_recording = in_recording,
+                 .in_replay = !in_recording});
+        }
+    }
+
+    const formats::Configuration& now_;
+    const formats::Configuration* then_;
+    core::Instant origin_;
+    std::unique_ptr<Replayer> check_;
+    Replayer other_;
+    PermitWatch recorded_, replayed_;
+    core::Instant first_{}, last_{};
+    std::uint64_t last_number_ = 0;
+};
+
+}  // namespace
+
 ReplayReport replay(std::istream& recording, const formats::Configuration* configuration) {
     ReplayReport report;
     const auto began = std::chrono::steady_clock::now();
@@ -124,67 +202,18 @@ ReplayReport replay(std::istream& recording, const formats::Configuration* confi
         report.trouble = "the configuration in the file has faults for this program; give one with --config";
         return report;
     }
-    std::unique_ptr<Replayer> check;
-    if (then != nullptr) check = std::make_unique<Replayer>(*then, reader);
-    Replayer other{*configuration, reader};
-    if (!other.sound() || (check && !check->sound())) {
+    Comparison comparison{*configuration, then, reader};
+    if (!comparison.sound()) {
         report.trouble = "the state in the file is damaged, or of another version of dekeyd";
         return report;
     }
-    report.checked = check != nullptr;
-    report.missing_sensors = other.missing();
-
-    PermitWatch recorded_watch, replayed_watch;
-    recorded_watch.permit = replayed_watch.permit = other.protection().snapshot().permit;
+    report.checked = then != nullptr;
+    report.missing_sensors = comparison.missing_sensors();
     formats::RecordedStep step;
-    core::Instant first{}, last{};
-    std::uint64_t last_number = 0;
-    while (reader.next(step)) {
-        if (report.steps == 0) {
-            first = last = step.now;
-        } else {
-            report.missing_steps += step.number - last_number - 1;
-        }
-        const double at_s = seconds(step.now - report.header.origin);
-        const double dt_s = seconds(step.now - last);
-        const std::size_t begin = report.happenings.size();
-        const auto tell = [&](const core::Plan& plan, const core::Protection& protection, bool in_recording) {
-            for (const core::Event& event : protection.events()) {
-                add(report.happenings, begin,
-                    {.at_s = at_s,
-                     .kind = std::string{core::text(event.kind)},
-                     .source = source_of(plan, event),
-                     .text = formats::sentence(plan, event, protection.snapshot().quantities),
-                     .in_recording = in_recording,
-                     .in_replay = !in_recording});
-            }
-        };
-        if (check) {
-            const core::Decision decision = check->step(step);
-            if (decision.permit != step.permit || decision.contactor != step.contactor) ++report.not_reproduced;
-            tell(then->plan, check->protection(), true);
-        }
-        const core::Decision decision = other.step(step);
-        tell(configuration->plan, other.protection(), false);
-        if (decision.permit != step.permit) {
-            ++report.differing_steps;
-            if (!report.first_difference_s) report.first_difference_s = at_s;
-        }
-        recorded_watch.see(step.permit, at_s, dt_s, step.number);
-        replayed_watch.see(decision.permit, at_s, dt_s, step.number);
-        ++report.steps;
-        last = step.now;
-        last_number = step.number;
-    }
+    while (reader.next(step)) comparison.step(step, report);
     report.complete = reader.complete();
     report.trouble = reader.trouble();
-    report.length_s = seconds(last - first);
-    report.recorded_inhibit_s = recorded_watch.first_inhibit_s;
-    report.replayed_inhibit_s = replayed_watch.first_inhibit_s;
-    report.recorded_inhibit_step = recorded_watch.first_inhibit_step;
-    report.replayed_inhibit_step = replayed_watch.first_inhibit_step;
-    report.recorded_permit_s = recorded_watch.permit_s;
-    report.replayed_permit_s = replayed_watch.permit_s;
+    comparison.sum_up(report);
     report.took_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count();
     return report;
 }
