@@ -46,12 +46,14 @@ struct File {
 
 TEST_CASE("an answer that the configuration would refuse is not taken, and says what is expected") {
     const std::string text = one_detector();
-    std::string why;
-    CHECK(ctl::answered(text, "amplifier.frequency", "3.4", why).empty());
-    CHECK(why.find("unit") != std::string::npos);
-    CHECK(ctl::answered(text, "amplifier.frequency", "3.4 GHz  # fine", why).empty());
-    CHECK(ctl::answered(text, "amplifier.frequency", "{", why).empty());
-    CHECK(ctl::answered(text, "amplifier.frequency", "3.4 GHz", why).find("frequency: 3.4 GHz") != std::string::npos);
+    const auto taken = [&](const char* answer) { return ctl::answered(text, "amplifier.frequency", answer); };
+    CHECK(taken("3.4").text.empty());
+    CHECK(taken("3.4").refused.find("unit") != std::string::npos);
+    CHECK(taken("3.4 GHz  # fine").text.empty());
+    CHECK(taken("{").text.empty());
+    CHECK(taken("3.4 GHz").text.find("frequency: 3.4 GHz") != std::string::npos);
+    CHECK(taken("3.4 GHz").refused.empty());
+    CHECK(ctl::answered(text, "amplifier.nothing", "3.4 GHz").refused == "there is no blank 'amplifier.nothing'");
 }
 
 TEST_CASE("questions can be left, and go on where they were") {

@@ -256,12 +256,11 @@ void FollowLoop::save(Time now) {
 // The next event is not begun before this one's place is durable, so that a kill repeats at most one; but no alarm
 // waits for a storage that hangs.
 void FollowLoop::look_at_saving(Time now) {
-    std::string trouble;
-    if (!file_.is_saved(trouble)) {
-        if (now < save_until_) return;
-        trouble =
-            fmt::format("{} isn't written after {} s; is its storage in order?", options_.resume, save_at_most.count());
-    }
+    const std::optional<std::string> tried = file_.last_try();
+    if (!tried && now < save_until_) return;
+    const std::string trouble = tried ? *tried
+                                      : fmt::format("{} isn't written after {} s; is its storage in order?",
+                                                    options_.resume, save_at_most.count());
     phase_ = Phase::idle;
     unsaved_ = !trouble.empty();
     if (unsaved_) complain(trouble + " (after a restart events may come again)", now);

@@ -106,11 +106,10 @@ void PlaceFile::save(const KeptPlace& kept) {
     impl_->news_.notify_one();
 }
 
-bool PlaceFile::is_saved(std::string& trouble) const {
-    if (!impl_) return true;
+std::optional<std::string> PlaceFile::last_try() const {
+    if (!impl_) return std::string{};
     const std::lock_guard lock{impl_->mutex_};
-    trouble = impl_->trouble_;
-    return !impl_->busy_;
+    return impl_->busy_ ? std::nullopt : std::optional{impl_->trouble_};
 }
 
 int PlaceFile::descriptor() const noexcept {

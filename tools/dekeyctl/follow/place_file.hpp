@@ -38,8 +38,8 @@ public:
     [[nodiscard]] const std::string& damage() const noexcept { return damage_; }
 
     void save(const KeptPlace& kept);
-    /// Nothing waits to be written. `trouble`: what failed at the last try.
-    [[nodiscard]] bool is_saved(std::string& trouble) const;
+    /// How the last try came out: empty: it is kept, else why not. None while one is still to be made.
+    [[nodiscard]] std::optional<std::string> last_try() const;
     /// Readable when a try has ended.
     [[nodiscard]] int descriptor() const noexcept;
     void hear() noexcept;

@@ -136,15 +136,14 @@ private:
                 ++skipped;
                 continue;
             }
-            std::string why;
-            std::string text = blank.key.ends_with("detector.slope") && *answer == "diode"
-                                   ? diode(blank)
-                                   : answered(text_, blank.key, *answer, why);
-            if (text.empty()) {
-                say(stdout, "  " + why);
+            Answered taken = blank.key.ends_with("detector.slope") && *answer == "diode"
+                                 ? Answered{.text = diode(blank)}
+                                 : answered(text_, blank.key, *answer);
+            if (taken.text.empty()) {
+                say(stdout, "  " + taken.refused);
                 continue;
             }
-            if (!keep(std::move(text))) return false;
+            if (!keep(std::move(taken.text))) return false;
         }
         return true;
     }
@@ -186,17 +185,12 @@ private:
 
 }  // namespace
 
-std::string answered(const std::string& text, std::string_view key, const std::string& answer, std::string& why) {
+Answered answered(const std::string& text, std::string_view key, const std::string& answer) {
     const auto open = blanks_of(text);
     const auto blank = std::find_if(open.begin(), open.end(), [&](const Blank& one) { return one.key == key; });
-    if (blank == open.end()) {
-        why = fmt::format("there is no blank '{}'", key);
-        return {};
-    }
-    if (answer.find('#') != std::string::npos || answer.find(blank_value) != std::string::npos) {
-        why = fmt::format("a value without '#' and '{}' is expected", blank_value);
-        return {};
-    }
+    if (blank == open.end()) return {.refused = fmt::format("there is no blank '{}'", key)};
+    if (answer.find('#') != std::string::npos || answer.find(blank_value) != std::string::npos)
+        return {.refused = fmt::format("a value without '#' and '{}' is expected", blank_value)};
     auto lines = lines_of(text);
     lines[blank->line - 1] = with_first_replaced(lines[blank->line - 1], blank_value, answer);
     std::string whole = text_of_lines(lines);
@@ -204,10 +198,9 @@ std::string answered(const std::string& text, std::string_view key, const std::s
     for (const formats::Fault& fault : loaded.faults) {
         // A text that is no YAML any more has a fault without a key.
         if (fault.key != key && !fault.key.empty()) continue;
-        why = printable(fmt::format("{}; expected {}", fault.what, fault.expected));
-        return {};
+        return {.refused = printable(fmt::format("{}; expected {}", fault.what, fault.expected))};
     }
-    return whole;
+    return {.text = std::move(whole)};
 }
 
 int ask_blanks(const std::string& path, std::istream& in) {

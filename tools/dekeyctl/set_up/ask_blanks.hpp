@@ -8,8 +8,12 @@
 
 namespace dekeyd::ctl {
 
-/// `text` with the first blank of `key` answered; empty with `why` where the configuration refuses the answer.
-std::string answered(const std::string& text, std::string_view key, const std::string& answer, std::string& why);
+struct Answered {
+    std::string text{};     ///< with the answer; empty: it was refused
+    std::string refused{};  ///< why
+};
+/// `text` with the first blank of `key` answered, where the configuration takes the answer.
+Answered answered(const std::string& text, std::string_view key, const std::string& answer);
 
 /// Asks for what is open in the file, and for what it offers in comments. Exit code: 1 where it was left with blanks.
 int ask_blanks(const std::string& path, std::istream& in);
