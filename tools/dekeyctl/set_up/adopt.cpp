@@ -3,10 +3,10 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <array>
 #include <set>
 #include <utility>
 
+#include "configuration/sections/roles.hpp"
 #include "dekeyctl/text.hpp"
 
 namespace dekeyd::ctl {
@@ -14,26 +14,8 @@ namespace {
 
 using formats::Configuration;
 
-struct RoleName {
-    std::string_view word;
-    std::optional<std::uint16_t> core::Roles::*place;
-};
-constexpr std::array role_names{
-    RoleName{"forward", &core::Roles::forward},
-    RoleName{"reflected", &core::Roles::reflected},
-    RoleName{"drive", &core::Roles::drive},
-    RoleName{"supply", &core::Roles::supply},
-    RoleName{"current", &core::Roles::current},
-    RoleName{"heatsink", &core::Roles::heatsink},
-    RoleName{"ambient", &core::Roles::ambient},
-    RoleName{"fan", &core::Roles::fan},
-    RoleName{"enable_sense", &core::Roles::enable_sense},
-    RoleName{"key_sense", &core::Roles::key_sense},
-    RoleName{"contactor_sense", &core::Roles::contactor_sense},
-};
-
 const core::Channel* channel_for(const core::Plan& plan, std::string_view what) {
-    for (const RoleName& role : role_names)
+    for (const formats::RoleRow& role : formats::role_rows)
         if (role.word == what && plan.roles.*role.place) return &plan.channels[*(plan.roles.*role.place)];
     for (const core::Channel& channel : plan.channels)
         if (channel.id == what) return &channel;
