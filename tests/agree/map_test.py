@@ -19,6 +19,8 @@ LONG = {
     "daemon/core/protection.cpp": "the step, from scans to a decision",
     "daemon/control/socket.cpp": "clients, their requests and the answers that wait",
     "daemon/guard/service.cpp": "start and stop in their order",
+    "tools/dekeyctl/prove/prove_command.cpp": "one proof test, from its precautions to its report",
+    "tools/dekeyctl/set_up/starting_configuration.cpp": "one text, section by section",
 }
 
 def folders():
@@ -53,8 +55,11 @@ class Map(unittest.TestCase):
                 self.assertIn(folder, CROWDED, f"{len(names)} names; expected at most {MOST_NAMES}, or its reason in this test")
 
     def test_no_file_is_too_long_to_read(self):
-        for place in ("daemon", "drivers"):
-            for path in (TOP / place).rglob("*.[ch]pp"):
+        written = [("daemon", "*.[ch]pp"), ("drivers", "*.[ch]pp"), ("tools/dashboard/src", "*.ts")]
+        written += [(f"tools/{room}", "*.[ch]pp") for room in ("dekeyctl", "bench", "manual")]
+        written += [(f"tools/{room}", "*.py") for room in ("measure.d", "demo.d")]
+        for place, kinds in written:
+            for path in (TOP / place).rglob(kinds):
                 name, lines = path.relative_to(TOP).as_posix(), len(path.read_text(encoding="utf-8").splitlines())
                 if lines > MOST_LINES:
                     self.assertIn(name, LONG, f"{lines} lines; expected at most {MOST_LINES}, or its reason in this test")
