@@ -115,6 +115,7 @@ CommandLine::CommandLine()
     add_state_commands();
     add_follow_command();
     add_paper_commands();
+    add_calibration_command();
     add_sensor_commands();
     add_proof_command();
     add_history_commands();
@@ -255,8 +256,8 @@ void CommandLine::add_sheet_command() {
     command->add_flag("--json", sheet_.json, "what was written, as JSON; without a file the page itself in it");
 }
 
-void CommandLine::add_sensor_commands() {
-    CLI::App* command =
+void CommandLine::add_calibration_command() {
+    CLI::App* const command =
         add("calibrate", "A detector against a reference power meter, level by level",
             "Example:\n  dekeyctl calibrate forward /etc/dekeyd/dekeyd.yaml --reference 'Bench meter' --within 0.2",
             [this] {
@@ -282,8 +283,7 @@ void CommandLine::add_sensor_commands() {
                 calibrate_.pad_db = pad.value;
             },
             "the pads at the detector for these levels, in place of the configured ones: 0dB where they were taken "
-            "out, "
-            "so that less power reaches the upper range")
+            "out, so that less power reaches the upper range")
         ->type_name("DB");
     command->add_flag("--new", calibrate_.anew, "forgets the levels that earlier sessions kept");
     command->add_option("--between", between_ms_, "between two readings, ms")
@@ -291,12 +291,15 @@ void CommandLine::add_sensor_commands() {
         ->capture_default_str();
     command->add_flag("--json", calibrate_.json,
                       "what was compared and written, as JSON; the questions on standard error");
+}
 
-    command = add("find", "Thermometers, converters, monitor chips and GPIO lines that are there, with readings",
-                  "The words before each value are those of the configuration.\n"
-                  "Examples:\n  dekeyctl find\n  dekeyctl find --write dekeyd.yaml\n"
-                  "  dekeyctl find --ask dekeyd.yaml --without drive",
-                  [this] { return run_find(find_); });
+void CommandLine::add_sensor_commands() {
+    CLI::App* command =
+        add("find", "Thermometers, converters, monitor chips and GPIO lines that are there, with readings",
+            "The words before each value are those of the configuration.\n"
+            "Examples:\n  dekeyctl find\n  dekeyctl find --write dekeyd.yaml\n"
+            "  dekeyctl find --ask dekeyd.yaml --without drive",
+            [this] { return run_find(find_); });
     command->add_option("--sysfs", find_.sysfs, "the kernel's files")->type_name(a_folder)->capture_default_str();
     command->add_flag("--json", find_.json, "the same as JSON");
     command

@@ -29,6 +29,7 @@ private:
     void add_paper_commands();
     void add_follow_command();
     void add_sheet_command();
+    void add_calibration_command();
     void add_sensor_commands();
     void add_proof_command();
     void add_history_commands();
