@@ -25,7 +25,7 @@ public:
 
     /// True when the kernel took the write. Doesn't block: chips behind a bus are refused at open.
     virtual bool write(bool permit) noexcept = 0;
-    /// What the pad says: true = permit; nothing when it can't be told.
+    /// What the pad says: true = permit; nothing when it isn't known.
     [[nodiscard]] virtual std::optional<bool> read_back() noexcept = 0;
     [[nodiscard]] virtual std::string describe() const = 0;
 };

@@ -45,7 +45,7 @@ std::string_view remedy(int error) noexcept {
         case EROFS: return "the file system is read-only: check the storage and mount it for writing";
         case EIO: return "the storage fails: copy what is on it and replace it";
         case ENOTDIR:
-        case EISDIR: return "a file stands where a folder was expected, or the other way round: move it away";
+        case EISDIR: return "a file is in the place of a folder, or a folder in the place of a file: move it away";
         default: return "look at the system's log for that storage";
     }
 }

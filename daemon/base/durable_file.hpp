@@ -12,7 +12,7 @@ namespace dekeyd::formats {
 /// it is durable; otherwise what failed, where, and how to mend it. A failure leaves the old file as it was, unless
 /// only the folder's fsync failed: then either content may be found after a power cut.
 ///
-/// A file that was written by hand keeps its owner, group and mode (`as_it_was`), so that whoever could read it
+/// A file that was written by hand keeps its owner, group and mode (`as_it_was`), so that each user who could read it
 /// still can; where that isn't allowed, nothing is replaced.
 enum class Access { ours, as_it_was };
 std::string write_durably(const std::string& path, std::string_view bytes, Access access = Access::ours);

@@ -73,7 +73,7 @@ void* at(std::uintptr_t address) {
 
 std::string lock_memory() {
     const std::vector<Mapping> files = mapped_files();
-    // What was only needed to start is let go: it comes back by itself should anything ask for it.
+    // Pages that only the start needed are let go; the kernel reads them again if they are needed.
 #ifdef __GLIBC__
     ::malloc_trim(0);
 #endif

@@ -62,7 +62,7 @@ std::string contradiction(const CalibrationFit& fit, double conformance_db) {
         return fmt::format("from level {} to {} the reference rises and the detector turns back", i, i + 1);
     }
     if (all.size() < 2) return {};
-    // What ripple within the conformance can make of a slope, and what parts differ by.
+    // The slope error that ripple within the conformance can make, and the spread of parts.
     constexpr double parts_differ = 0.08;
     const double span = all.back().reference_dbm - all.front().reference_dbm;
     const double allowed = parts_differ + 2.0 * conformance_db / span;

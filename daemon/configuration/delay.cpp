@@ -77,7 +77,7 @@ WorstDelay worst_delay(const Configuration& configuration, const core::LimitPlan
     }
     if (!limit.gate) return result;
     result.renewal = std::max(result.renewal, renewal_of(plan, limit.gate->quantity));
-    // What was seen before the gate opened proves nothing: the quantity is looked at once more.
+    // A reading from before the gate opened proves nothing: the quantity is read once more.
     const auto of_gate = samplers_of(plan, limit.gate->quantity);
     const BusConfig* const bus = slowest(configuration, of_gate);
     if (bus != nullptr && !in_one_scan(configuration, watched, of_gate))

@@ -327,11 +327,11 @@ void Section::finish() {
         if (std::find(known_.begin(), known_.end(), entry.key) != known_.end()) continue;
         const std::string name = shortened(entry.key);
         if (begins_as_number(entry.key) && entry.value.kind == Node::Kind::null) {
-            report_.fault(entry.place, path_of(name), fmt::format("'{}' stands where a key was expected", name),
+            report_.fault(entry.place, path_of(name), fmt::format("'{}' is in the place of a key", name),
                           "a decimal point rather than a comma in the value before it");
             continue;
         }
-        // What is missing is meant more often than what is there already.
+        // A misspelt key more often means one that is missing than one that is there already.
         auto near = nearest(entry.key, missing_);
         if (near) {
             missing_.erase(std::find(missing_.begin(), missing_.end(), *near));

@@ -32,7 +32,7 @@ std::string lower_first(std::string_view name) {
 std::string line_sentence(const LineConfig& line, std::string_view what) {
     if (line.driver == LineDriver::file)
         return fmt::format("{} is the file {}, which drives no output and protects nothing.", what, line.path);
-    const std::string on = line.chip.empty() ? "on whichever chip has it" : fmt::format("on {}", line.chip);
+    const std::string on = line.chip.empty() ? "on the one chip that has it" : fmt::format("on {}", line.chip);
     return fmt::format("{} is GPIO line {} {}; {} permits, and a line that nothing drives must read {}.", what,
                        line.line, on, line.permit_high ? "high" : "low", line.permit_high ? "low" : "high");
 }

@@ -34,7 +34,7 @@ std::size_t character_length(std::string_view text, std::size_t at) {
     return length;
 }
 
-/// What needs no parser to be refused; stops at the first byte that isn't text.
+/// Faults that are found without a parser; stops at the first byte that isn't text.
 std::vector<Fault> scan_bytes(std::string_view yaml) {
     std::vector<Fault> faults;
     if (yaml.size() > largest_text) {

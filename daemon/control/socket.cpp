@@ -237,7 +237,7 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
     if (request.kind == core::CommandKind::prove_limit && limit == limits.end()) {
         return client.send(formats::error_answer("there is no such limit; expected one of the configuration's ids"));
     }
-    // What waited here for longer than its client, or than it would have waited for the answer, is not asked any more.
+    // A command that waited longer than its client stayed, or than the answer's time, is not sent any more.
     // Every turn takes all that has come, so it can't be older than the one before. A hold is never void.
     const bool is_void =
         request.kind != core::CommandKind::hold && (client.gone || now - looked_ >= formats::command_life);

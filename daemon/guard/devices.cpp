@@ -33,7 +33,7 @@ std::unique_ptr<drivers::Sensor> make_sensor(const std::string& root, const form
                                                .normally_closed = slot.normally_closed});
 }
 
-// What the kernel's own wait for a bus that is busy may add: its search for new parts goes over all of them.
+// The kernel waits while the bus is busy: its search for new parts goes over all of them, and may add so much.
 constexpr core::Duration longest_conversion = 1s;
 
 std::unique_ptr<drivers::Conversion> make_conversion(const std::string& root, const formats::BusConfig& bus) {

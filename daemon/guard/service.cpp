@@ -361,7 +361,7 @@ int Service::stop() {
     const bool saved = !keeper_ || keeper_->stop(began + keeper_within);
     if (!saved) {
         spdlog::critical(
-            "the storage didn't take the state in time: this stop is no clean one, and the next start is "
+            "the storage didn't take the state in time: this stop is not clean, and the next start is "
             "latched");
     }
     journal_feed_.stop(monotonic_now());

@@ -1,5 +1,5 @@
 // Exposure near the antenna, by the published formulae (FCC OET Bulletin 65). An estimate, always shown with
-// `exposure_caution`. Total: every result is finite; what can't be told is answered with the worst it could be.
+// `exposure_caution`. Total: every result is finite; an unknown input is answered with the worst case.
 #pragma once
 
 #include <cstdint>
@@ -90,7 +90,7 @@ struct Exposure {
     double antenna_power_w = 0.0;  ///< mean, with uncertainty and duty in it
     double eirp_w = 0.0;           ///< peak of the same: without duty
     double gain_dbi = 0.0;
-    double distance_m = 0.0;  ///< stay farther than this on the beam's axis; `unbounded` where it can't be told
+    double distance_m = 0.0;  ///< stay farther than this on the beam's axis; `unbounded` where it isn't known
     ExposureZone zone = ExposureZone::none;  ///< where that distance lies; none: the limit isn't reached in front
     bool surface_exceeds = false;  ///< a dish whose own surface is above the limit though the beam before it isn't
 };

@@ -137,7 +137,7 @@ LinePower line_power(const PowerChain& chain, double volts, std::optional<double
     if (at_detector < chain.floor_dbm) {
         power.range = DetectorRange::at_floor;
         at_detector = chain.floor_dbm;
-    } else if (!(at_detector <= chain.ceiling_dbm)) {  // NaN too: what can't be told is too much
+    } else if (!(at_detector <= chain.ceiling_dbm)) {  // NaN too: an unknown power counts as too much
         power.range = DetectorRange::above_ceiling;
         at_detector = chain.ceiling_dbm;
     }

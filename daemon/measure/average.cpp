@@ -59,7 +59,7 @@ double BracketAverage::doubt() const noexcept {
 }
 
 bool BracketAverage::good() const noexcept {
-    // Written so that what can't be told, NaN, is not good.
+    // Written so that an unknown value, NaN, is not good.
     return forward_ * forward_ >= fewest_brackets * forward_squared_ && doubt() <= largest_doubt;
 }
 

@@ -93,7 +93,7 @@ void Forecaster::advise(const ForecastInput& input, const ThermalEstimate& heats
         ask.heatsink = HeatsinkModel{input.heatsink->value, heatsink.ambient_c.value, heatsink.resistance_k_per_w.value,
                                      heatsink.time_constant_s.value};
     }
-    // Without a planned end: for good.
+    // Without a planned end: sent without an end.
     ask.remaining_s = unbounded;
     if (const auto& planned = plan_.heat.planned_transmission; planned && input.transmitting_since) {
         ask.remaining_s = std::max(seconds(*planned - (input.now - *input.transmitting_since)), 0.0);

@@ -16,7 +16,7 @@ public:
         const std::lock_guard lock{mutex_};
         notes_ = std::move(notes);
     }
-    /// Before the hold itself is asked for, so that whoever finds that it stands finds why; returns what was there.
+    /// Before the hold itself is asked for, so that a reader who sees the hold also sees why; returns what was there.
     formats::Note put_hold(core::Origin origin, formats::Note note) {
         const std::lock_guard lock{mutex_};
         return std::exchange(origin == core::Origin::local ? notes_.local : notes_.remote, std::move(note));
@@ -34,7 +34,7 @@ public:
         if (event.kind != core::EventKind::held) return sentence;
         return formats::with_reason(std::move(sentence), of_hold(event.origin).reason);
     }
-    /// Of what stands in `memory` alone: a note of a hold that was released is nobody's.
+    /// Of what stands in `memory` alone: a note of a hold that was released belongs to none.
     [[nodiscard]] formats::Notes of(const core::Memory& memory) const {
         const std::lock_guard lock{mutex_};
         formats::Notes notes;

@@ -120,7 +120,7 @@ private:
         });
     }
 
-    /// What is wanted was still so at `now`.
+    /// The state that is to be saved was still the newest at `now`.
     void seen(core::Instant now) {
         const std::lock_guard lock{mutex_};
         if (durable_sequence_ == wanted_.sequence) state_.saved_through.store(now);

@@ -232,7 +232,7 @@ std::string Journal::sync() {
         durable_size_ = size_;
         return {};
     }
-    // What the kernel still shows of those lines may never reach the storage, so none of them is believed.
+    // The kernel may still show those lines though they never reach the storage, so none of them is believed.
     const int error = errno;
     next_ = durable_ + 1;
     size_ = durable_size_;

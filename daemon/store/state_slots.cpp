@@ -83,7 +83,7 @@ int sync_data(int file) noexcept {
     return TEMP_FAILURE_RETRY(::fdatasync(file)) == 0 ? 0 : errno;
 }
 
-/// 0 where it can't be told: then everything that was copied counts as unsaved.
+/// 0 where it isn't known: then everything that was copied counts as unsaved.
 std::uint64_t told_saved(const std::string& run_directory) {
     const FileBytes file = read_whole(run_directory + "/saved", saved_bytes);
     const std::string_view line = file.bytes;

@@ -163,7 +163,7 @@ std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) cons
 
 std::string alert_id(const core::Plan& plan, core::SourceIndex source) {
     const core::SourceInfo info = core::describe_source(plan, source);
-    std::string id{info.id};  // a built-in cause's is nobody else's
+    std::string id{info.id};  // no other source has a built-in cause's
     if (info.kind != core::SourceInfo::Kind::builtin)
         id = fmt::format("{}-{}", core::source_prefix_words.of(info.kind), info.id);
     for (char& c : id) {

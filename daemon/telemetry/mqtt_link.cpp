@@ -19,7 +19,7 @@ using Kind = LinkNews::Kind;
 #endif
 #endif
 
-// Measured with this client: whatever blocks or throws inside a callback deadlocks or ends the process.
+// Measured with this client: a callback that blocks causes a deadlock, and one that throws ends the process.
 constexpr std::size_t most_messages = 512;
 constexpr std::size_t longest_topic = 256;
 constexpr std::size_t longest_payload = 256;  // a reason for a hold
@@ -123,7 +123,7 @@ public:
                 const std::string& payload = message->get_payload_ref().str();
                 news.message.topic = topic.substr(0, longest_topic);
                 news.message.retained = message->is_retained();
-                // What was asked for of our own past is longer than any command.
+                // The pieces of our own past that were asked for are longer than any command.
                 const bool past = news.message.retained && topic.starts_with("dekeyd/");
                 news.message.payload = payload.substr(0, past ? formats::largest_piece : longest_payload);
                 news.message.size = payload.size();

@@ -1,5 +1,5 @@
 // Messages on their way to the broker: how many at most, what each is for, and how long the broker has owed an answer.
-// What finds no room is not kept here: its sender says the newest value later.
+// A message that finds no room is not kept here: its sender sends the newest value later.
 #pragma once
 
 #include <array>

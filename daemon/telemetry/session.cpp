@@ -90,7 +90,8 @@ void Session::lose(const std::string& why, core::Instant now) {
     losses_in_a_row_ = now - began_ < short_session ? losses_in_a_row_ + 1 : 0;
     if (losses_in_a_row_ == most_short_sessions) {
         spdlog::warn(
-            "the broker ends the session as soon as it stands; another client may have the id dekeyd-{}: give each "
+            "the broker ends the session as soon as it is connected; another client may have the id dekeyd-{}: give "
+            "each "
             "amplifier its own device id",
             configuration_.id);
     }

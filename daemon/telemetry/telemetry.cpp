@@ -88,7 +88,7 @@ private:
         if (link_.flooded() != flooded_) {
             flooded_ = link_.flooded();
             if (floods_.pass(now)) {
-                spdlog::warn("messages flood in, {} had no room so far{}", flooded_, floods_.since());
+                spdlog::warn("messages come too fast: {} had no room so far{}", flooded_, floods_.since());
             }
         }
         // A guard that is just being found need not be said to be lost first.

@@ -48,7 +48,7 @@ std::string cooling_sentence(const CoolingFacts& facts) {
         const double end_c = facts.end_c.value_or(settling.value);
         if (facts.planned && facts.end_c && end_c + (settling.high - settling.value) < facts.trip_c)
             return fmt::format(
-                "Cooling adequate for the planned {}: {} at its end, {}; for good it would settle at {}.",
+                "Cooling adequate for the planned {}: {} at its end, {}; sent without an end it would settle at {}.",
                 show(*facts.planned), degrees(end_c), from_trip(end_c, facts.trip_c), degrees(settling.value));
         if (settling.value < facts.trip_c)
             return fmt::format("Cooling not surely adequate: settles between {} and {}, and the trip is at {}.",

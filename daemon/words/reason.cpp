@@ -42,7 +42,7 @@ std::string why_starting(const core::Plan& plan, const core::Snapshot& snapshot)
                        core::seconds(settling_left(plan, snapshot).value_or(core::Duration::zero())));
 }
 
-/// Of all that stands the gravest first: what took the permit away, what is latched, what is bad, what can't be told,
+/// Of all that stands the gravest first: what took the permit away, what is latched, what is bad, what is unknown,
 /// and while starting what was never seen good. Longer lists than this end with a count: `causes` has them all.
 constexpr std::size_t most_told = 6;
 

@@ -51,8 +51,8 @@ TEST_CASE("cooling: a doubt that reaches the trip is no adequacy") {
     planned.planned = std::chrono::minutes{30};
     planned.end_c = 62.0;
     CHECK(formats::cooling_sentence(planned) ==
-          "Cooling adequate for the planned 30 min: 62 °C at its end, 8 K below the trip; for good it would settle at "
-          "75 °C.");
+          "Cooling adequate for the planned 30 min: 62 °C at its end, 8 K below the trip; sent without an end it "
+          "would settle at 75 °C.");
     planned.end_c = 68.0;
     CHECK(formats::cooling_sentence(planned).find("Cooling not adequate") == 0);
 }

@@ -149,7 +149,7 @@ TEST_CASE("a decimal comma in braces is recognised by what it leaves") {
     Section s = r.top.section("s", Need::required);
     s.quantity("trip", Dimension::power, Need::required);
     s.finish();
-    r.expect({{1, "s.trip", "'2' needs a unit"}, {1, "s.5 W", "'5 W' stands where a key was expected"}});
+    r.expect({{1, "s.trip", "'2' needs a unit"}, {1, "s.5 W", "'5 W' is in the place of a key"}});
 }
 
 TEST_CASE("names that the user chooses are ids, and bounded in number") {

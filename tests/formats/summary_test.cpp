@@ -95,7 +95,7 @@ TEST_CASE("variants") {
     says(all_of(load_configuration(with_more("supervision: {monitor_only: yes, longest_transmission: 3 min}\n"))),
          "De-keys a transmission of more than 3 min, and warns 1 min before.\n");
     says(all_of(load_configuration(with_more("contactor: {driver: gpio, line: GPIO18, permit: high}\n"))),
-         "The supply contactor is GPIO line GPIO18 on whichever chip has it");
+         "The supply contactor is GPIO line GPIO18 on the one chip that has it");
     says(all_of(load_configuration(with_more("contactor: {driver: gpio, line: GPIO18, permit: high}\n"))),
          "Nothing sees the contactor's contacts: a welded one stays unseen.\n");
 }

@@ -72,7 +72,7 @@ TEST_CASE("explain: the chain term by term, to the rated power") {
     CHECK(says(text, "at the very worst ± 2.10 dB -38 % +62 %"));
     CHECK(says(text, "120 W shown is 120 W ± 37 %"));
     // Floor -50 dBm + 50.5 dB = 0.5 dBm; ceiling 5 + 50.5 = 55.5 dBm = 354.8 W.
-    CHECK(says(text, "Smallest that it can tell: 1.122 mW (0.5 dBm on the line"));
+    CHECK(says(text, "Smallest power that it can measure: 1.122 mW (0.5 dBm on the line"));
     CHECK(says(text, "Largest: 354.8 W (55.5 dBm on the line, 5.0 dBm at the detector, 0.356 V)"));
 }
 

@@ -43,7 +43,7 @@ TEST_CASE("the first line answers the first question") {
 TEST_CASE("old news never shows a permit") {
     Picture old = picture(sample::status());
     old.status_age_s = 3.0;
-    CHECK(plain(old, {}).starts_with(" NOT KNOWN  no word from dekeyd for 3.0 s"));
+    CHECK(plain(old, {}).starts_with(" NOT KNOWN  no news from dekeyd for 3.0 s"));
     CHECK_FALSE(has(plain(old, {}), "PERMIT"));
     Picture gone = picture(sample::status());
     gone.trouble = "/run/dekeyd/control: nothing there";

@@ -71,7 +71,7 @@ def play_with_view(story, teller, addresses, programs, folder):
                     teller.say(line)
                 story.once(first)
                 first = False
-        except Exception as error:  # whatever it was: the view ends, and it is said below
+        except Exception as error:  # any error: the view ends, and the error is printed below
             wrong.append(error)
             view.terminate()
 

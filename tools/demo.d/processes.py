@@ -83,7 +83,7 @@ def wait_for(what, condition, seconds, processes=None):
 
 
 def connect(path):
-    """A connected Unix socket, or nothing where nobody listens yet."""
+    """A connected Unix socket, or nothing while no process listens yet."""
     client = socket.socket(socket.AF_UNIX)
     try:
         client.connect(path)

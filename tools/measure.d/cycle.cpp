@@ -207,7 +207,7 @@ int main(int argc, char** argv) {
         Cycle cycle{std::string{argv[1]} + "/" + std::to_string(i), channels, limits, of_kernel};
         const int block = channels > 4 ? 10 : 100;
         std::vector<double> ratios, whole, reads;
-        // Short blocks in turn, so that whatever else the machine does falls on both.
+        // Short blocks in turn, so that the machine's other work falls on both.
         for (int pair = 0; pair < 501; ++pair) {
             reads.push_back(cycle.bare(block));
             whole.push_back(cycle.run(block));

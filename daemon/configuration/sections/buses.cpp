@@ -168,7 +168,7 @@ void read_bus(const Entry& entry, Section& buses, Draft& draft) {
         } else if (!section.has("codes")) {
             draft.report.advise(of.place, section.path(),
                                 "no 'codes:' (the converter's end codes, such as -32768 .. 32767): a saturated "
-                                "converter can't be told from a reading");
+                                "converter looks the same as a reading");
         }
     }
     section.finish();

@@ -157,7 +157,7 @@ void read_circulator(Section& top, Draft& draft) {
         return;
     }
     draft.configuration.circulator_rating_w = rating;
-    // What comes back ends in the load only where the coupler looks from behind the circulator.
+    // Reflected power ends in the load only if the coupler is behind the circulator.
     if (before(order, MainLinePart::circulator, MainLinePart::coupler)) draft.plan().rf.circulator_load_time = time;
 }
 

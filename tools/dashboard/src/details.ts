@@ -46,7 +46,7 @@ export function chainRow(device: Device, chain: Chain): ChainRow {
   };
 }
 
-/// Those that began today by the viewer's clock, newest first; without a set clock they can't be told, and are in.
+/// Those that began today by the viewer's clock, newest first, and those whose day isn't known for want of a set clock.
 export function ofToday(device: Device, now: number): Transmission[] {
   const today = new Date(now).toDateString();
   return device.transmissions

@@ -174,7 +174,7 @@ export interface Device {
   holds: Hold[]; ///< who holds, since when and why
   rf: boolean;
   monitorOnly: boolean;
-  commissioningLeft: number | null; ///< s; null: nobody is commissioning
+  commissioningLeft: number | null; ///< s; null: no commissioning is under way
   proof: string; ///< what a proof test does now; nothing: none runs
   eventsWaiting: number;
   synchronised: boolean; ///< its clock is set

@@ -49,8 +49,8 @@ export function takeHappenings(device: Device, rows: (Json | null)[], live: bool
   return added;
 }
 
-/// When it happened by the viewer's clock. With a clock that nobody set, only what came as it happened can be placed,
-/// and what happened since the daemon's last start while the clock wasn't set.
+/// When it happened by the viewer's clock. While the daemon's clock isn't set, only events that came as they happened
+/// have a time, and those since the daemon's last start.
 export function viewersTime(device: Device, one: Happening): number | null {
   if (!Number.isFinite(one.wall)) return null;
   return one.synchronised || one.live || sinceStart(device, one) ? one.wall + device.clockOffset : null;

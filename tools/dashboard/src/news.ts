@@ -1,4 +1,4 @@
-// Is what is shown true now? Whatever can't be shown to be fresh is stale.
+// Is what is shown true now? A value that can't be shown to be fresh is stale.
 import type { Device, Moment } from "./model";
 import { t } from "./language";
 import { duration } from "./words";

@@ -14,7 +14,7 @@ const shown = 100;
 
 type Open = (capture: Capture, at: number | null) => void;
 
-/// A wall time by a clock that nobody set means nothing; its age does, where that can be told.
+/// The wall time of a clock that isn't set means nothing; the age does, where it is known.
 export function whenText(device: Device, one: Happening, now: number): string {
   const at = viewersTime(device, one);
   if (at === null) return t.time.clockNotSet;

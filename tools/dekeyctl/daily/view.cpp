@@ -22,8 +22,8 @@ void add_banner(std::vector<Line>& lines, const Picture& picture, std::size_t wi
     std::string words;
     if (!heard) {
         line.push_back({" NOT KNOWN ", Tone::banner_doubt});
-        words = !picture.trouble.empty() ? "no word from dekeyd"
-                : picture.status         ? fmt::format("no word from dekeyd for {}", time_words(picture.status_age_s))
+        words = !picture.trouble.empty() ? "no news from dekeyd"
+                : picture.status         ? fmt::format("no news from dekeyd for {}", time_words(picture.status_age_s))
                                          : "waiting for dekeyd";
     } else if (picture.status->permit) {
         line.push_back({" PERMIT ", Tone::banner_permit});
@@ -43,7 +43,7 @@ void add_banner(std::vector<Line>& lines, const Picture& picture, std::size_t wi
 
     std::string why;
     if (!heard)
-        why = picture.trouble.empty() ? "Nothing below is news; the line's own state is what the amplifier obeys."
+        why = picture.trouble.empty() ? "All values below are old; the amplifier obeys the line, not this screen."
                                       : picture.trouble;
     else
         why = picture.status->reason;
@@ -126,7 +126,7 @@ void add_status(std::vector<Line>& lines, const Status& status, const Look& fram
     add_causes(lines, status, frame.width, frame.height >= 30 ? 6 : 3);
     if (status.settling_left_s > 0.0)
         lines.push_back(
-            {{fmt::format("  settling: {} of good readings still wanted", time_words(status.settling_left_s)),
+            {{fmt::format("  settling: {} of good readings still needed", time_words(status.settling_left_s)),
               Tone::plain}});
     lines.push_back(
         heading(frame.width >= 75 ? "how far from the limits (T trip, w warn, c clear)" : "T trip  w warn  c clear",

@@ -178,8 +178,8 @@ void add_power(Rows& rows, const formats::Configuration& configuration, const Po
     add_chain(rows, facts);
     rows.emplace_back();
     add_budget(rows, facts);
-    add(rows,
-        fmt::format("Smallest that it can tell: {}. Less is no power, and healthy.", at_line(chain, chain.floor_dbm)));
+    add(rows, fmt::format("Smallest power that it can measure: {}. Less counts as no power, and is no fault.",
+                          at_line(chain, chain.floor_dbm)));
     add(rows, fmt::format("Largest: {}. More is 'at least so much', and trips every limit above.",
                           at_line(chain, chain.ceiling_dbm)));
     if (!configuration.calibrations.empty() || chain.conformance_db < 1.0) {

@@ -114,7 +114,7 @@ std::string EventCommand::start(const std::string& input, const Variables& varia
     const int error = errno;
     ::close(ends[0]);
     if (process < 0) return fmt::format("can't be started: {}", std::strerror(error));
-    ::setpgid(process, process);  // whoever of both is first
+    ::setpgid(process, process);  // parent and child both: either may run first
     process_ = process;
     return {};
 }

@@ -258,9 +258,9 @@ void FollowLoop::save(Time now) {
 void FollowLoop::look_at_saving(Time now) {
     const std::optional<std::string> tried = file_.last_try();
     if (!tried && now < save_until_) return;
-    const std::string trouble = tried ? *tried
-                                      : fmt::format("{} isn't written after {} s; is its storage in order?",
-                                                    options_.resume, save_at_most.count());
+    const std::string trouble =
+        tried ? *tried
+              : fmt::format("{} isn't written after {} s; look at its storage", options_.resume, save_at_most.count());
     phase_ = Phase::idle;
     unsaved_ = !trouble.empty();
     if (unsaved_) complain(trouble + " (after a restart events may come again)", now);

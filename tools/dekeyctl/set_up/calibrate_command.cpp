@@ -177,7 +177,7 @@ void take_levels(const CalibrateOptions& options, const CalibratedSensor& sensor
             const formats::CalibrationFit fit = session.fit(chain);
             if (fit.good() || asked_for_more) return;
             tell_levels(options, chain, fit);
-            tell(options, fmt::format("Not yet: {}. 'done' once more leaves it so.",
+            tell(options, fmt::format("Not yet: {}. Enter 'done' again to end without a calibration.",
                                       fit.refused.empty() ? fit.wanting : fit.refused));
             asked_for_more = true;
             continue;

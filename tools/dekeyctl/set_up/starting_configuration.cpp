@@ -208,7 +208,7 @@ private:
         }
     }
 
-    // The address where there is one input alone; otherwise a choice that nobody but the operator makes.
+    // The address where there is one input alone; otherwise only the operator can choose.
     void address(const std::vector<Input>& some, std::string_view how_to_tell) {
         if (some.size() == 1) {
             put("    address: {}  # {}", some.front().address, inert(some.front().words));
