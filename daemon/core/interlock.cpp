@@ -29,9 +29,9 @@ Interlock::Interlock(const InterlockPlan& plan, std::vector<SourceRule> rules, M
       unclean_level_{memory_.unclean_level} {
     // A memory that doesn't fit these sources can't be trusted to hold every latch.
     if (!memory_.latched.empty() && memory_.latched.size() != rules_.size()) memory_.unreadable = true;
-    memory_.latched.resize(rules_.size(), false);
+    memory_.latched.resize(rules_.size());
     for (std::size_t source = 0; source < causes_.size(); ++source) {
-        if (!memory_.latched[source]) continue;
+        if (memory_.latched[source] == 0) continue;
         causes_[source].active = causes_[source].latched = true;
         causes_[source].gravest = Condition::bad;  // nothing else latches
         ++active_;
@@ -74,10 +74,16 @@ bool Interlock::step(Instant now, std::span<const Condition> conditions, bool dr
     if (stepped_) now = std::max(now, last_);
     leak(now);
     first_found_ = false;
-    for (std::size_t source = 0; source < causes_.size(); ++source) {
-        const Condition condition = source < conditions.size() ? conditions[source] : Condition::unknown;
+    const std::size_t told = std::min(conditions.size(), causes_.size());
+    for (std::size_t source = 0; source < told; ++source) {
+        const Condition condition = conditions[source];
+        if (condition == Condition::missed) continue;
+        const Cause& cause = causes_[source];
+        if (condition == Condition::clear && cause.condition == Condition::clear && !cause.active) continue;
         see(now, static_cast<SourceIndex>(source), condition, drive_absent, events);
     }
+    for (std::size_t source = told; source < causes_.size(); ++source)
+        see(now, static_cast<SourceIndex>(source), Condition::unknown, drive_absent, events);
     if (starting_) settle(now);
     const bool may_permit = free_of_causes();
     bool ordered = false;
@@ -107,7 +113,6 @@ void Interlock::leak(Instant now) noexcept {
 void Interlock::see(Instant now, SourceIndex source, Condition condition, bool drive_absent,
                     EventList& events) noexcept {
     Cause& cause = causes_[source];
-    if (condition == Condition::missed) return;
     const bool was_clear = cause.condition == Condition::clear;
     cause.condition = condition;
     switch (condition) {
@@ -161,7 +166,7 @@ void Interlock::activate(Instant now, SourceIndex source, EventList& events) noe
 
 void Interlock::latch(Instant now, SourceIndex source, EventList* events) noexcept {
     causes_[source].latched = true;
-    memory_.latched[source] = true;
+    memory_.latched[source] = 1;
     if (events != nullptr) {
         events->add({.at = now, .kind = EventKind::latched, .source = source, .condition = Condition::bad});
     }
@@ -247,7 +252,7 @@ void Interlock::reset(Instant now, const Command& command, EventList& events) no
     }
     // The causes stay active: each leaves as a tripped one does, at the next look that finds it clear and no drive.
     for (Cause& cause : causes_) cause.latched = false;
-    std::fill(memory_.latched.begin(), memory_.latched.end(), false);
+    std::fill(memory_.latched.begin(), memory_.latched.end(), std::uint8_t{0});
     memory_.locked_out = memory_.first_start = memory_.unreadable = false;
     trip_level_ = unclean_level_ = memory_.trip_level = memory_.unclean_level = Duration::zero();
     answer(now, EventKind::reset, command, no_source, events);

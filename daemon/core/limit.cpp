@@ -50,7 +50,7 @@ Verdict verdict_when_standing(const LimitPlan& limit, const Reading& watched, bo
     return clear ? Verdict::clear : Verdict::band;
 }
 
-Condition QualifyTimer::update(Instant now, Verdict verdict) noexcept {
+Condition QualifyTimer::count(Instant now, Verdict verdict) noexcept {
     const Duration passed = std::max(now - last_time_, Duration::zero());
     last_time_ = std::max(now, last_time_);
     // The time since the last look belongs to what that look saw. If it ran out meanwhile, this look is too late to
@@ -79,11 +79,6 @@ Condition QualifyTimer::update(Instant now, Verdict verdict) noexcept {
         case Verdict::missed: return Condition::unknown;
     }
     return Condition::unknown;
-}
-
-Instant QualifyTimer::due() const noexcept {
-    if (last_ != Verdict::outside || outside_ >= qualify_) return Instant::max();
-    return last_time_ + (qualify_ - outside_);
 }
 
 }  // namespace dekeyd::core

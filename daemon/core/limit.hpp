@@ -1,6 +1,7 @@
 // A limit: one quantity, one level, and the time it may be beyond it.
 #pragma once
 
+#include <algorithm>
 #include <cstdint>
 
 #include "plan/events.hpp"
@@ -29,13 +30,24 @@ public:
     explicit QualifyTimer(Duration qualify) noexcept : qualify_{qualify} {}
 
     /// `now` never decreases (a smaller one counts as equal). Before the first verdict: unknown.
-    Condition update(Instant now, Verdict verdict) noexcept;
+    Condition update(Instant now, Verdict verdict) noexcept {
+        if (!rests() || verdict > Verdict::clear) return count(now, verdict);
+        last_time_ = std::max(now, last_time_);
+        last_ = verdict;
+        return Condition::clear;
+    }
+
+    /// No time counts, and none will before a verdict that is worse.
+    [[nodiscard]] bool rests() const noexcept { return last_ <= Verdict::band && outside_ == Duration::zero(); }
 
     /// What was seen tells nothing of what comes: as never evaluated, until the next verdict.
     void forget() noexcept { last_ = Verdict::missed; }
 
     /// When, with no further news, the condition turns bad by time alone; Instant::max() if it doesn't.
-    [[nodiscard]] Instant due() const noexcept;
+    [[nodiscard]] Instant due() const noexcept {
+        if (last_ != Verdict::outside || outside_ >= qualify_) return Instant::max();
+        return last_time_ + (qualify_ - outside_);
+    }
     [[nodiscard]] Duration outside_for() const noexcept { return outside_; }
 
     /// Its state, for captures.
@@ -47,6 +59,8 @@ public:
     static constexpr int decay_divisor = 4;
 
 private:
+    Condition count(Instant now, Verdict verdict) noexcept;
+
     Duration qualify_;
     Duration outside_{};
     Instant last_time_{};

@@ -4,16 +4,16 @@
 
 namespace dekeyd::core {
 
-namespace {
-
-int rank(Condition condition) noexcept {
-    return condition == Condition::missed ? -1 : static_cast<int>(condition);
-}
-
-}  // namespace
-
-Condition worse(Condition one, Condition other) noexcept {
-    return rank(other) > rank(one) ? other : one;
+Limits::Plain::Plain(const LimitPlan& limit) noexcept
+    : watch{limit.watch},
+      gate{limit.gate ? limit.gate->quantity : limit.watch},
+      above{limit.direction == Direction::above},
+      edge{limit.edge == Edge::low    ? &Reading::low
+           : limit.edge == Edge::high ? &Reading::high
+                                      : &Reading::value} {
+    const bool always = standing(limit, {}) == Standing::watches;
+    if (!always || limit.gate || !limit.trips || limit.warn || limit.clear_by != ClearBy::level) return;
+    if (above ? limit.clear <= limit.trip : limit.clear >= limit.trip) safe = limit.clear;
 }
 
 Limits::Limits(const Plan& plan)
@@ -21,12 +21,20 @@ Limits::Limits(const Plan& plan)
       conditions_(plan.limits.size()),
       judged_(plan.limits.size()),
       warned_(plan.limits.size()),
+      standing_(plan.limits.size(), Standing::watches),
       out_of_force_(plan.limits.size()) {
-    for (const LimitPlan& limit : plan.limits) timers_.emplace_back(limit.qualify);
+    for (std::size_t i = 0; i < plan.limits.size(); ++i) {
+        const LimitPlan& limit = plan.limits[i];
+        timers_.emplace_back(limit.qualify);
+        unseen_.push_back(limit.trips ? Condition::missed : Condition::clear);
+        if (limit.provisional || limit.while_supplied) at_times_.push_back(i);
+        if (limit.provisional || limit.while_supplied || limit.gate) varying_.push_back(i);
+        plain_.emplace_back(limit);
+    }
 }
 
 void Limits::begin_step() noexcept {
-    std::fill(conditions_.begin(), conditions_.end(), Condition::missed);
+    std::copy(unseen_.begin(), unseen_.end(), conditions_.begin());
     std::fill(judged_.begin(), judged_.end(), std::uint8_t{0});
 }
 
@@ -35,7 +43,7 @@ bool Limits::out_of_force(const LimitPlan& limit, const Look& look) noexcept {
 }
 
 void Limits::see_what_is_in_force(const Look& look) noexcept {
-    for (std::size_t i = 0; i < timers_.size(); ++i) {
+    for (const std::size_t i : at_times_) {
         const bool out = out_of_force(plan_.limits[i], look);
         if (out_of_force_[i] != 0 && !out) timers_[i].forget();
         out_of_force_[i] = out;
@@ -43,16 +51,28 @@ void Limits::see_what_is_in_force(const Look& look) noexcept {
 }
 
 void Limits::judge_news(const Look& look, EventList& events) noexcept {
+    const bool rf_absent = look.measurement.rf_absent();
+    const std::span<const Reading> quantities = look.measurement.quantities();
     for (std::size_t i = 0; i < timers_.size(); ++i) {
-        if (!has_news(plan_.limits[i], look)) continue;
-        judge(i, look, events);
+        const Plain& plain = plain_[i];
+        if (!look.measurement.has_news(plain.watch) && !look.measurement.has_news(plain.gate)) continue;
         judged_[i] = true;
+        if (plain.proves_safe(quantities[plain.watch]) && timers_[i].rests() && !look.proof.injects(i))
+            conditions_[i] = worse(conditions_[i], timers_[i].update(look.now, Verdict::clear));
+        else
+            judge(i, look, rf_absent, events);
     }
 }
 
 void Limits::judge_others(const Look& look, EventList& events) noexcept {
+    const bool rf_absent = look.measurement.rf_absent();
     for (std::size_t i = 0; i < timers_.size(); ++i) {
-        if (judged_[i] == 0) judge(i, look, events);
+        if (judged_[i] != 0) continue;
+        // Nothing new, nothing lost, no time that counts: as it was.
+        const LimitPlan& limit = plan_.limits[i];
+        const bool lost = look.measurement.quantities()[limit.watch].health == Health::unknown;
+        if (!limit.gate && !lost && timers_[i].rests()) continue;
+        judge(i, look, rf_absent, events);
     }
 }
 
@@ -60,12 +80,12 @@ bool Limits::has_news(const LimitPlan& limit, const Look& look) noexcept {
     return look.measurement.has_news(limit.watch) || (limit.gate && look.measurement.has_news(limit.gate->quantity));
 }
 
-void Limits::judge(std::size_t index, const Look& look, EventList& events) noexcept {
+void Limits::judge(std::size_t index, const Look& look, bool rf_absent, EventList& events) noexcept {
     const LimitPlan& limit = plan_.limits[index];
     const Measurement& measured = look.measurement;
     const Reading& watched = measured.quantities()[limit.watch];
     const Reading* gate = limit.gate ? &measured.quantities()[limit.gate->quantity] : nullptr;
-    Verdict verdict = core::verdict_of(limit, standing(limit, look.moment()), watched, measured.rf_absent());
+    Verdict verdict = core::verdict_of(limit, standing(limit, look.moment()), watched, rf_absent);
     // What has become unknown is unknown at once. Otherwise an old look proves nothing more: the gate may have opened
     // since a quantity was found not measurable, and the next scan measures it.
     const bool seen = measured.has_news(limit.watch);
@@ -74,7 +94,7 @@ void Limits::judge(std::size_t index, const Look& look, EventList& events) noexc
     const bool rests = verdict == Verdict::rest && has_news(limit, look);
     if (!seen && !lost && !gate_lost && !rests) verdict = Verdict::missed;
     const Verdict injected = look.proof.injects(index)
-                                 ? verdict_when_standing(limit, injected_reading(limit, look.now), measured.rf_absent())
+                                 ? verdict_when_standing(limit, injected_reading(limit, look.now), rf_absent)
                                  : verdict;
     const Condition condition = timers_[index].update(look.now, worsened(verdict, injected));
     conditions_[index] = worse(conditions_[index], limit.trips ? condition : Condition::clear);
@@ -103,6 +123,11 @@ void Limits::warn(std::size_t index, Verdict verdict, const Look& look, EventLis
         warned = false;
         report(EventKind::warning_over);
     }
+}
+
+std::span<const Standing> Limits::standing_at(const Moment& moment) noexcept {
+    for (const std::size_t i : varying_) standing_[i] = standing(plan_.limits[i], moment);
+    return standing_;
 }
 
 Instant Limits::due() const noexcept {

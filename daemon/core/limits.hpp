@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstdint>
+#include <limits>
 #include <span>
 #include <vector>
 
@@ -42,6 +43,8 @@ public:
 
     /// Per limit: the worst news of this step.
     [[nodiscard]] std::span<const Condition> conditions() const noexcept { return conditions_; }
+    /// Per limit: whether it watches at that moment.
+    std::span<const Standing> standing_at(const Moment& moment) noexcept;
     /// Per limit: 1 while its warning stands.
     [[nodiscard]] std::span<const std::uint8_t> warnings() const noexcept { return warned_; }
     /// When, with no further news, a limit's condition turns bad by time alone; Instant::max() if it doesn't.
@@ -59,20 +62,42 @@ public:
     void take_what_is_in_force(const Look& look) noexcept;
 
 private:
+    /// What nearly every look comes to: a limit that stands always, without a warning, and a reading on the safe side
+    /// of it. All else goes the long way.
+    struct Plain {
+        explicit Plain(const LimitPlan& limit) noexcept;
+        /// As verdict_of says it: Verdict::clear. Never where the limit isn't a plain one.
+        [[nodiscard]] bool proves_safe(const Reading& reading) const noexcept {
+            const double value = reading.*edge;
+            return reading.health == Health::good && (above ? value < safe : value > safe);
+        }
+        QuantityIndex watch, gate;  ///< without a gate: watch
+        bool above;
+        double Reading::*edge;
+        double safe = std::numeric_limits<double>::quiet_NaN();  ///< no number is on its safe side
+    };
     [[nodiscard]] static bool has_news(const LimitPlan& limit, const Look& look) noexcept;
     [[nodiscard]] static bool out_of_force(const LimitPlan& limit, const Look& look) noexcept;
-    void judge(std::size_t limit, const Look& look, EventList& events) noexcept;
+    void judge(std::size_t limit, const Look& look, bool rf_absent, EventList& events) noexcept;
     void warn(std::size_t limit, Verdict verdict, const Look& look, EventList& events) noexcept;
 
     const Plan& plan_;
     std::vector<QualifyTimer> timers_;
     std::vector<Condition> conditions_;
-    std::vector<std::uint8_t> judged_;  ///< within one step: a second look would change nothing
+    std::vector<Condition> unseen_;  ///< the conditions of a step that tells nothing
+    std::vector<Plain> plain_;
+    std::vector<std::size_t> at_times_;  ///< the limits that aren't in force always
+    std::vector<std::size_t> varying_;   ///< these, and the ones with a gate
+    std::vector<std::uint8_t> judged_;   ///< within one step: a second look would change nothing
     std::vector<std::uint8_t> warned_;
+    std::vector<Standing> standing_;          ///< per limit
     std::vector<std::uint8_t> out_of_force_;  ///< as of the last step
 };
 
 /// The worse of two pieces of news of one source.
-Condition worse(Condition one, Condition other) noexcept;
+inline Condition worse(Condition one, Condition other) noexcept {
+    const auto rank = [](Condition c) { return c == Condition::missed ? -1 : static_cast<int>(c); };
+    return rank(other) > rank(one) ? other : one;
+}
 
 }  // namespace dekeyd::core

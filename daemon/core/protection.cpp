@@ -117,7 +117,7 @@ Decision Protection::step(const StepInput& input) noexcept {
     measurement_.grow_old(now);
     if (measurement_.forecast(now, transmission_.since(), look(now).moment())) judge_news(now);
     limits_.judge_others(look(now), events_);
-    for (std::size_t i = 0; i < plan_.limits.size(); ++i) fold(i, limits_.conditions()[i]);
+    std::copy(limits_.conditions().begin(), limits_.conditions().end(), conditions_.begin());
     report_sensors(now);
     judge_channels();
     transmission_.step(now, measurement_.rf(), events_);
@@ -217,7 +217,7 @@ void Protection::supervise(const StepInput& input, bool slept, Instant now) noex
                             .alarm_latched = latched(Builtin::line_mismatch) || latched(Builtin::enable_mismatch) ||
                                              latched(Builtin::rf_while_inhibited),
                             .transmitting_since = transmission_.since()});
-    for (std::size_t i = 0; i < builtin_count; ++i) fold(source_of(plan_, static_cast<Builtin>(i)), conditions[i]);
+    for (std::size_t i = 0; i < builtin_count; ++i) fold(source_of(plan_, Builtin{}) + i, conditions[i]);
     const bool closed = supervision_.contactor_closed();
     if (closed != was_closed) {
         report(closed ? EventKind::contactor_closed : EventKind::contactor_opened,
@@ -331,8 +331,8 @@ void Protection::publish(Instant now) noexcept {
     std::copy(measurement_.counts().begin(), measurement_.counts().end(), snapshot_.channels.begin());
     std::copy(interlock_.causes().begin(), interlock_.causes().end(), snapshot_.causes.begin());
     std::copy(limits_.warnings().begin(), limits_.warnings().end(), snapshot_.warnings.begin());
-    for (std::size_t i = 0; i < plan_.limits.size(); ++i)
-        snapshot_.standing[i] = standing(plan_.limits[i], look(now).moment());
+    const std::span<const Standing> stands = limits_.standing_at(look(now).moment());
+    std::copy(stands.begin(), stands.end(), snapshot_.standing.begin());
     snapshot_.memory = interlock_.memory();
     snapshot_.settled_since = interlock_.settled_since();
     snapshot_.events_dropped = events_.dropped();

@@ -88,8 +88,11 @@ Estimate heat(const Estimate& dc_w, const Estimate& drive_w, const Estimate& for
 
 std::optional<Estimate> gain_db(const Estimate& drive_w, const Estimate& forward_w) noexcept {
     if (!(drive_w.value > 0.0) || !(forward_w.value > 0.0)) return std::nullopt;
-    return propagate([](const std::array<double, 2>& x) { return dbm_from_watts(x[1]) - dbm_from_watts(x[0]); },
-                     std::array{drive_w, forward_w});
+    const auto in_dbm = [](const Estimate& watts) {
+        return Estimate{dbm_from_watts(watts.value), dbm_from_watts(watts.low), dbm_from_watts(watts.high)};
+    };
+    return propagate([](const std::array<double, 2>& dbm) { return dbm[1] - dbm[0]; },
+                     std::array{in_dbm(drive_w), in_dbm(forward_w)});
 }
 
 double expected_gain_db(const SmallSignalGain& gain, std::optional<double> temperature_c) noexcept {

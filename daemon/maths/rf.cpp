@@ -23,11 +23,6 @@ double unit_reflection(double reflection) noexcept {
     return bounded(reflection, 0.0, 1.0, 1.0);
 }
 
-double leakage(double directivity_db) noexcept {
-    // No directivity, a negative or an unknown one: the leak may be as large as the wave itself.
-    return std::pow(10.0, -bounded(directivity_db, 0.0, largest_dbm, 0.0) / 20.0);
-}
-
 // y on the line through two points; the caller has seen to it that their x differ.
 double on_line(double x, double x1, double y1, double x2, double y2) noexcept {
     return y1 + (x - x1) * ((y2 - y1) / (x2 - x1));
@@ -189,9 +184,22 @@ double reflection_at_far_end(double reflection, double feeder_loss_db) noexcept 
     return std::min(1.0, unit_reflection(reflection) * far_end_factor(feeder_loss_db));
 }
 
+double power_factor(double db) noexcept {
+    return watts_from_dbm(30.0 + db);
+}
+
+double leakage(double directivity_db) noexcept {
+    // No directivity, a negative or an unknown one: the leak may be as large as the wave itself.
+    return std::pow(10.0, -bounded(directivity_db, 0.0, largest_dbm, 0.0) / 20.0);
+}
+
 ReflectionInterval reflection_interval(double measured, double directivity_db) noexcept {
+    return reflection_interval_by_leak(measured, leakage(directivity_db));
+}
+
+ReflectionInterval reflection_interval_by_leak(double measured, double leak) noexcept {
     const double m = unit_reflection(measured);
-    const double d = leakage(directivity_db);
+    const double d = leak;
     const double room = 1.0 - m * d;
     const double high = room > 0.0 ? (m + d) / room : 1.0;
     return {std::max(0.0, (m - d) / (1.0 + m * d)), std::min(1.0, high), high >= 1.0};

@@ -14,6 +14,8 @@ namespace dekeyd::core {
 double dbm_from_watts(double watts) noexcept;
 /// dBm to watts; clamped to +-200 dBm first.
 double watts_from_dbm(double dbm) noexcept;
+/// The factor by which a power changes that many dB up; clamped as watts_from_dbm.
+double power_factor(double db) noexcept;
 /// A ratio of powers in dB; ratio <= 0 gives -200.
 double db_from_ratio(double ratio) noexcept;
 
@@ -66,6 +68,10 @@ struct ReflectionInterval {
 /// Where the true |Gamma| lies for a measured one, with leakage d = 10^(-D/20) in both arms:
 /// [max(0,(m-d)/(1+m d)), (m+d)/(1-m d)].
 ReflectionInterval reflection_interval(double measured, double directivity_db) noexcept;
+/// The same for d itself.
+ReflectionInterval reflection_interval_by_leak(double measured, double leak) noexcept;
+/// d for a directivity in dB: 1 at 0 dB, and where it is negative or NaN.
+double leakage(double directivity_db) noexcept;
 
 /// Which arms of the coupler leak. `both` is what an installation has; the tables of the trade are for one.
 enum class LeakyArms : std::uint8_t { reflected, both };

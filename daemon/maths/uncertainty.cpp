@@ -112,11 +112,20 @@ double ratio_uncertainty_db(const PowerBudget& forward, const PowerBudget& refle
 
 Estimate reflection_estimate(double measured_reflection, std::optional<double> directivity_db,
                              double ratio_db) noexcept {
+    CouplerErrors errors{.leak = {}, .ratio = ratio_amplitude(ratio_db)};
+    if (directivity_db) errors.leak = leakage(*directivity_db);
+    return reflection_estimate(measured_reflection, errors);
+}
+
+double ratio_amplitude(double ratio_db) noexcept {
+    return std::sqrt(ratio_from_db(term_db(ratio_db)));
+}
+
+Estimate reflection_estimate(double measured_reflection, const CouplerErrors& errors) noexcept {
     const double m = unit_reflection(measured_reflection);
-    if (!directivity_db) return {m, 0.0, 1.0};
-    const double factor = std::sqrt(ratio_from_db(term_db(ratio_db)));
-    return {m, reflection_interval(m / factor, *directivity_db).low,
-            reflection_interval(std::min(1.0, m * factor), *directivity_db).high};
+    if (!errors.leak) return {m, 0.0, 1.0};
+    return {m, reflection_interval_by_leak(m / errors.ratio, *errors.leak).low,
+            reflection_interval_by_leak(std::min(1.0, m * errors.ratio), *errors.leak).high};
 }
 
 Estimate vswr_estimate(double measured_reflection, std::optional<double> directivity_db, double ratio_db) noexcept {

@@ -88,6 +88,15 @@ Estimate vswr_estimate(double measured_reflection, std::optional<double> directi
 /// The same for |Gamma|, in 0..1.
 Estimate reflection_estimate(double measured_reflection, std::optional<double> directivity_db,
                              double ratio_db) noexcept;
+/// The same in amplitudes, which need no powers of ten: the coupler's leak (empty: no directivity is stated), and the
+/// factor by which forward-to-reflected may be off.
+struct CouplerErrors {
+    std::optional<double> leak;
+    double ratio = 1.0;
+};
+Estimate reflection_estimate(double measured_reflection, const CouplerErrors& errors) noexcept;
+/// That factor for an uncertainty in dB.
+double ratio_amplitude(double ratio_db) noexcept;
 /// The ratio's uncertainty from two budgets: their root-sum-of-squares.
 double ratio_uncertainty_db(const PowerBudget& forward, const PowerBudget& reflected) noexcept;
 

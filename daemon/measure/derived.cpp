@@ -80,7 +80,12 @@ Reading not_measurable(Instant taken) noexcept {
     return {.health = Health::not_measurable, .fault = Fault::none, .taken = taken};
 }
 
-Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState state, double ratio_db) noexcept {
+LineFactors::LineFactors(const RfPlan& rf) noexcept
+    : feeder_share{1.0 / watts_from_dbm(30.0 + rf.feeder_loss_db)}, far_end{far_end_factor(rf.feeder_loss_db)} {
+    if (rf.directivity_db) leak = leakage(*rf.directivity_db);
+}
+
+Reflections reflections(const LineFactors& line, const Bracket& bracket, BracketState state, double ratio) noexcept {
     const Instant taken = bracket.forward_before.taken;
     if (state != BracketState::measurable) {
         const Reading none = not_measurable(taken);
@@ -90,7 +95,7 @@ Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState s
     const double reflected_w = bracket.reflected.value;
     // Reflected on its floor: the reflection is at most this. Beyond its ceiling: at least.
     const Health health = bracket.reflected.health;
-    Estimate gamma = reflection_estimate(reflection_from_powers(forward_w, reflected_w), rf.directivity_db, ratio_db);
+    Estimate gamma = reflection_estimate(reflection_from_powers(forward_w, reflected_w), {line.leak, ratio});
     if (health == Health::at_floor) gamma.low = 0.0;
     if (health == Health::above_range) gamma.high = 1.0;
 
@@ -101,12 +106,10 @@ Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState s
     const auto falling = [&](auto function) {
         return reading_of({function(gamma.value), function(gamma.high), function(gamma.low)}, taken, health);
     };
-    const double feeder = 1.0 / watts_from_dbm(30.0 + rf.feeder_loss_db);
-    const double growth = far_end_factor(rf.feeder_loss_db);
     const Estimate forward{forward_w, std::min(bracket.forward_before.low, bracket.forward_after.low),
                            std::max(bracket.forward_before.high, bracket.forward_after.high)};
     const auto accepted = [](double g) { return 1.0 - g * g; };
-    const auto far = [&](double g) { return std::min(1.0, g * growth); };
+    const auto far = [&](double g) { return std::min(1.0, g * line.far_end); };
     const auto power = [&](auto reflection, double share) {
         return reading_of({forward.value * share * accepted(reflection(gamma.value)),
                            forward.low * share * accepted(reflection(gamma.high)),
@@ -120,7 +123,7 @@ Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState s
         .mismatch_loss = through(mismatch_loss_db),
         .net_power = power([](double g) { return g; }, 1.0),
         .antenna_vswr = through([&](double g) { return vswr_from_reflection(far(g)); }),
-        .antenna_power = power(far, feeder),
+        .antenna_power = power(far, line.feeder_share),
     };
 }
 

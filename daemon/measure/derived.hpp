@@ -41,8 +41,16 @@ Verdict reflected_exceeds(const RfPlan& rf, const Bracket& bracket) noexcept;
 struct Reflections {
     Reading vswr, reflection, return_loss, mismatch_loss, net_power, antenna_vswr, antenna_power;
 };
-/// `ratio_db`: the uncertainty of forward-to-reflected, in dB at k = 2. For a measurable or a not measurable bracket.
-Reflections reflections(const RfPlan& rf, const Bracket& bracket, BracketState state, double ratio_db) noexcept;
+/// What every bracket of a plan is worked out with.
+struct LineFactors {
+    explicit LineFactors(const RfPlan& rf) noexcept;
+    std::optional<double> leak;  ///< the coupler's, in amplitude; empty: no directivity is stated
+    double feeder_share;         ///< of the power: what the feeder lets through
+    double far_end;              ///< the reflection at the feeder's far end over the one here
+};
+/// `ratio`: the uncertainty of forward-to-reflected at k = 2, as a factor of amplitude. For a measurable or a not
+/// measurable bracket.
+Reflections reflections(const LineFactors& line, const Bracket& bracket, BracketState state, double ratio) noexcept;
 
 /// Gain and what depends on it; not measurable without RF on both sides of the amplifier.
 Reading gain(const RfPlan& rf, const Reading& forward, const Reading& drive) noexcept;

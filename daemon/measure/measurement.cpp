@@ -3,16 +3,13 @@
 #include <algorithm>
 #include <cmath>
 
-#include "maths/rf.hpp"
-
 namespace dekeyd::core {
 
 namespace {
 
 constexpr std::uint16_t no_channel = 0xffff;
 
-Reading within(Reading reading, double db) noexcept {
-    const double factor = watts_from_dbm(30.0 + db);
+Reading within(Reading reading, double factor) noexcept {
     reading.low /= factor;
     reading.high *= factor;
     return reading;
@@ -22,15 +19,18 @@ Reading within(Reading reading, double db) noexcept {
 
 Measurement::Measurement(const Plan& plan)
     : plan_{plan},
-      known_(derived_count),
+      line_{plan.rf},
       news_(plan.quantity_count()),
       quantities_(plan.quantity_count()),
       counts_(plan.channels.size()),
       forecaster_{plan},
       average_{plan.rf},
       window_{plan.rf} {
-    for (std::size_t i = 0; i < derived_count; ++i) {
-        known_[i] = static_cast<std::uint8_t>(can_be_known(plan, plan.index(static_cast<Derived>(i))));
+    for (const DerivedRule& rule : derived_rules) {
+        // What isn't announced isn't worked out either.
+        if (!can_be_known(plan, plan.index(rule.derived))) continue;
+        known_[static_cast<std::size_t>(rule.derived)] = true;
+        worked_out_[static_cast<std::size_t>(rule.occasion)].push_back(rule.derived);
     }
     for (const std::uint16_t slots : plan.samplers) channel_at_.emplace_back(slots, no_channel);
     for (std::size_t i = 0; i < plan.channels.size(); ++i) {
@@ -46,13 +46,16 @@ void Measurement::absorb(const Scan& scan, Instant now, bool keyed) noexcept {
     if (scan.sampler >= channel_at_.size() || of_before_sleep(scan)) return;
     const auto& slots = channel_at_[scan.sampler];
     const std::size_t count = std::min(slots.size(), scan.samples.size());
+    std::optional<Converted> reflected;
     for (std::size_t slot = 0; slot < count; ++slot) {
         const std::uint16_t channel = slots[slot];
         if (channel == no_channel) continue;
         if (plan_.roles.forward == channel && plan_.roles.reflected) continue;  // below, with its second reading
         const Sample& sample = scan.samples[slot];
         if (sample.fault == Fault::not_in_scan) continue;
-        const bool news = channels_[channel].add(sample, now, temperature_for(plan_.channels[channel]));
+        const Converted converted = convert(channel, sample);
+        if (plan_.roles.reflected == channel) reflected = converted;
+        const bool news = channels_[channel].add(sample, converted.reading, now);
         tally(channel, news ? Fault::none : channels_[channel].last_fault());
         news_[channel] = news;
         quantities_[channel] = channels_[channel].at(now);
@@ -60,7 +63,7 @@ void Measurement::absorb(const Scan& scan, Instant now, bool keyed) noexcept {
     }
     if (plan_.roles.forward && plan_.roles.reflected && plan_.channels[*plan_.roles.forward].sampler == scan.sampler &&
         count == slots.size()) {
-        take_forward(scan, now);
+        take_forward(scan, reflected, now);
     }
     derive_power();
 }
@@ -82,18 +85,19 @@ void Measurement::tally(std::uint16_t channel, Fault fault) noexcept {
 }
 
 // Forward is read before and after reflected; the larger of the two is the reading, so that no peak is lost.
-void Measurement::take_forward(const Scan& scan, Instant now) noexcept {
+void Measurement::take_forward(const Scan& scan, const std::optional<Converted>& reflected, Instant now) noexcept {
     const std::uint16_t index = *plan_.roles.forward;
+    const std::uint16_t reflected_index = *plan_.roles.reflected;
     const Channel& forward = plan_.channels[index];
-    const Channel& reflected = plan_.channels[*plan_.roles.reflected];
     const Sample& first = scan.samples[forward.slot];
     const Sample& second = scan.samples[plan_.rf.forward_again_slot];
     if (first.fault == Fault::not_in_scan && second.fault == Fault::not_in_scan) return;
-    const auto temperature = temperature_for(forward);
-    const Bracket bracket{.forward_before = channels_[index].convert(first, temperature),
-                          .reflected = channels_[*plan_.roles.reflected].convert(scan.samples[reflected.slot],
-                                                                                 temperature_for(reflected)),
-                          .forward_after = channels_[index].convert(second, temperature)};
+    // As it was converted already, unless this scan has brought another temperature since.
+    const bool stands = reflected && reflected->temperature_c == temperature_for(plan_.channels[reflected_index]);
+    const Sample& between = scan.samples[plan_.channels[reflected_index].slot];
+    const Bracket bracket{.forward_before = convert(index, first).reading,
+                          .reflected = stands ? reflected->reading : convert(reflected_index, between).reading,
+                          .forward_after = convert(index, second).reading};
     const auto strength = [](const Reading& r) {
         return r.health == Health::above_range ? unbounded : r.measured() ? r.value : -unbounded;
     };
@@ -110,6 +114,11 @@ void Measurement::take_forward(const Scan& scan, Instant now) noexcept {
     derive_rf(bracket);
 }
 
+Measurement::Converted Measurement::convert(std::uint16_t channel, const Sample& sample) const noexcept {
+    const std::optional<double> temperature_c = temperature_for(plan_.channels[channel]);
+    return {channels_[channel].convert(sample, temperature_c), temperature_c};
+}
+
 std::optional<double> Measurement::temperature_for(const Channel& channel) const noexcept {
     if (!channel.power || !channel.power->temperature_channel) return std::nullopt;
     const Reading& reading = quantities_[*channel.power->temperature_channel];
@@ -123,7 +132,7 @@ void Measurement::derive_rf(const Bracket& bracket) noexcept {
         bracket.forward_before.measured() && bracket.reflected.measured() && bracket.forward_after.measured();
     if (plan_.rf.emission.ratio_time > Duration::zero() && all_measured) return derive_from_average(bracket);
     if (state == BracketState::edge) return;
-    const Reflections r = reflections(plan_.rf, bracket, state, ratio_db(bracket));
+    const Reflections r = reflections(line_, bracket, state, ratio_factor_.of(ratio_db(bracket)));
     work_out_all(Occasion::rf_scan, {plan_, quantities_, &r, nullptr});
 }
 
@@ -133,15 +142,15 @@ void Measurement::derive_window(double mean_w) noexcept {
     const Reading& forward = quantities_[index];
     if (!forward.measured()) return;
     window_.add(forward, mean_w);
-    const auto told = [&](double watts) {
+    const auto told = [&](double watts, Kept<power_factor>& factor) {
         if (watts <= forward.value && forward.health == Health::at_floor) return forward;
         Reading reading = forward;
         reading.health = Health::good;
         reading.value = reading.low = reading.high = watts;
-        return within(reading, channels_[index].uncertainty_db(reading));
+        return within(reading, factor.of(channels_[index].uncertainty_db(reading)));
     };
-    const Reading mean = told(window_.mean_w());
-    const Reading peak = told(window_.peak_w());
+    const Reading mean = told(window_.mean_w(), window_mean_factor_);
+    const Reading peak = told(window_.peak_w(), window_peak_factor_);
     work_out_all(Occasion::forward,
                  {.plan = plan_, .quantities = quantities_, .window_mean = &mean, .window_peak = &peak});
 }
@@ -155,7 +164,7 @@ void Measurement::derive_from_average(const Bracket& bracket) noexcept {
     const Reading* drive = role(plan_.roles.drive);
     switch (average_.add(bracket, drive != nullptr && drive->measured() ? drive : nullptr)) {
         case BracketAverage::Told::quiet: {
-            const Reflections none = reflections(plan_.rf, bracket, BracketState::not_measurable, ratio_db(bracket));
+            const Reflections none = reflections(line_, bracket, BracketState::not_measurable, 1.0);
             return work_out_all(Occasion::rf_scan, {plan_, quantities_, &none});
         }
         case BracketAverage::Told::not_yet: return tell_no_ratio(Fault::none);
@@ -163,23 +172,23 @@ void Measurement::derive_from_average(const Bracket& bracket) noexcept {
         case BracketAverage::Told::ratio: break;
     }
     Bracket means = average_.means();
-    const Reading forward =
-        within(means.forward_before, channels_[*plan_.roles.forward].uncertainty_db(means.forward_before));
+    const Reading forward = within(means.forward_before,
+                                   power_factor(channels_[*plan_.roles.forward].uncertainty_db(means.forward_before)));
     means.forward_before = means.forward_after = forward;
-    const Reflections r =
-        reflections(plan_.rf, means, BracketState::measurable, std::hypot(ratio_db(means), average_.doubt_db()));
+    const Reflections r = reflections(line_, means, BracketState::measurable,
+                                      ratio_factor_.of(std::hypot(ratio_db(means), average_.doubt_db())));
     Reading mean_drive = drive != nullptr ? *drive : Reading{};
     if (mean_drive.measured())
-        mean_drive = within(average_.drive(), channels_[*plan_.roles.drive].uncertainty_db(average_.drive()));
+        mean_drive =
+            within(average_.drive(), power_factor(channels_[*plan_.roles.drive].uncertainty_db(average_.drive())));
     work_out_all(Occasion::rf_scan, {plan_, quantities_, &r, nullptr, &forward, &mean_drive});
 }
 
 // Not yet: what was told last stands, and isn't told again. It is as young as the readings that it waits for.
 void Measurement::tell_no_ratio(Fault fault) noexcept {
     const Instant taken = bracket_->bracket.forward_before.taken;
-    for (const DerivedRule& rule : derived_rules) {
-        if (rule.occasion != Occasion::rf_scan || known(rule.derived) == nullptr) continue;
-        Reading& reading = quantities_[plan_.index(rule.derived)];
+    for (const Derived derived : worked_out_[static_cast<std::size_t>(Occasion::rf_scan)]) {
+        Reading& reading = quantities_[plan_.index(derived)];
         if (fault != Fault::none)
             reading = {.fault = fault, .taken = taken};
         else if (reading.health == Health::unknown)
@@ -195,11 +204,9 @@ void Measurement::derive_power() noexcept {
 }
 
 void Measurement::work_out_all(Occasion occasion, const FormulaInputs& around) noexcept {
-    for (const DerivedRule& rule : derived_rules) {
-        // What isn't announced isn't worked out either.
-        if (rule.occasion != occasion || known(rule.derived) == nullptr) continue;
-        const QuantityIndex index = plan_.index(rule.derived);
-        quantities_[index] = work_out(rule.derived, around);
+    for (const Derived derived : worked_out_[static_cast<std::size_t>(occasion)]) {
+        const QuantityIndex index = plan_.index(derived);
+        quantities_[index] = work_out(derived, around);
         news_[index] = true;
     }
 }
@@ -254,7 +261,7 @@ void Measurement::forget_readings() noexcept {
 }
 
 const Reading* Measurement::known(Derived derived) const noexcept {
-    return known_[static_cast<std::size_t>(derived)] != 0 ? &quantities_[plan_.index(derived)] : nullptr;
+    return known_[static_cast<std::size_t>(derived)] ? &quantities_[plan_.index(derived)] : nullptr;
 }
 
 const Reading* Measurement::role(const std::optional<std::uint16_t>& channel) const noexcept {

@@ -2,17 +2,22 @@
 #pragma once
 
 #include <algorithm>
+#include <array>
 #include <cstdint>
 #include <optional>
 #include <span>
 #include <vector>
 
+#include "maths/kept.hpp"
+#include "maths/rf.hpp"
+#include "maths/uncertainty.hpp"
 #include "measure/average.hpp"
 #include "measure/channel_reader.hpp"
 #include "measure/derived.hpp"
 #include "measure/forecast.hpp"
 #include "measure/power_window.hpp"
 #include "plan/plan.hpp"
+#include "plan/quantities.hpp"
 #include "plan/reading.hpp"
 #include "plan/scan.hpp"
 #include "plan/standing.hpp"
@@ -87,9 +92,15 @@ public:
     [[nodiscard]] const std::optional<Instant>& awake_since() const noexcept { return awake_since_; }
 
 private:
+    /// A reading, and the temperature by which its chain was corrected.
+    struct Converted {
+        Reading reading;
+        std::optional<double> temperature_c;
+    };
     [[nodiscard]] bool of_before_sleep(const Scan& scan) const noexcept;
     void tally(std::uint16_t channel, Fault fault) noexcept;
-    void take_forward(const Scan& scan, Instant now) noexcept;
+    void take_forward(const Scan& scan, const std::optional<Converted>& reflected, Instant now) noexcept;
+    [[nodiscard]] Converted convert(std::uint16_t channel, const Sample& sample) const noexcept;
     [[nodiscard]] std::optional<double> temperature_for(const Channel& channel) const noexcept;
     void derive_rf(const Bracket& bracket) noexcept;
     void derive_from_average(const Bracket& bracket) noexcept;
@@ -102,15 +113,20 @@ private:
     const Plan& plan_;
     std::vector<std::vector<std::uint16_t>> channel_at_;  ///< [sampler][slot] -> channel, or no_channel
     std::vector<ChannelReader> channels_;
-    std::vector<std::uint8_t> known_;  ///< per derived quantity: the plan has what it is worked out from
-    std::vector<std::uint8_t> news_;   ///< per quantity
-    std::vector<Reading> quantities_;  ///< channels, then Derived
+    LineFactors line_;
+    std::array<bool, derived_count> known_{};                      ///< the plan has what it is worked out from
+    std::array<std::vector<Derived>, occasion_count> worked_out_;  ///< the known ones, in their order
+    std::vector<std::uint8_t> news_;                               ///< per quantity
+    std::vector<Reading> quantities_;                              ///< channels, then Derived
     std::vector<ChannelCount> counts_;
     Forecaster forecaster_;
     BracketAverage average_;  ///< where the emission's envelope moves
     PowerWindow window_;
     std::optional<BracketLook> bracket_;
     std::optional<Instant> awake_since_;  ///< after the last sleep
+    // A sum of decibels is the same from scan to scan, unless a detector was compared with a reference.
+    Kept<ratio_amplitude> ratio_factor_;
+    Kept<power_factor> window_mean_factor_, window_peak_factor_;
     bool keyed_ = false;
 };
 

@@ -88,9 +88,9 @@ struct Memory {
     bool locked_out = false;
     bool held_locally = false;
     bool held_remotely = false;
-    Duration trip_level{};      ///< the leaky counter: + window for each trip, leaks one second a second
-    Duration unclean_level{};   ///< the same for unclean starts
-    std::vector<bool> latched;  ///< one per source
+    Duration trip_level{};              ///< the leaky counter: + window for each trip, leaks one second a second
+    Duration unclean_level{};           ///< the same for unclean starts
+    std::vector<std::uint8_t> latched;  ///< one per source; bytes, which are copied at each step
     bool operator==(const Memory&) const = default;
 
     template <class Archive, class Self>

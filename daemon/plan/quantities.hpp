@@ -63,6 +63,7 @@ enum class Occasion : std::uint8_t {
     forward,   ///< a reading of forward came
     forecast,  ///< about once a second, independent of the sensors
 };
+inline constexpr std::size_t occasion_count = static_cast<std::size_t>(Occasion::forecast) + 1;
 
 /// Everything that is fixed about a quantity that is worked out.
 struct DerivedRule {

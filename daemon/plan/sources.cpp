@@ -40,14 +40,6 @@ BuiltinInfo describe(Builtin builtin) noexcept {
     return {"none", "none"};
 }
 
-std::size_t source_count(const Plan& plan) noexcept {
-    return plan.limits.size() + plan.channels.size() + builtin_count;
-}
-
-SourceIndex source_of(const Plan& plan, Builtin builtin) noexcept {
-    return static_cast<SourceIndex>(plan.limits.size() + plan.channels.size() + static_cast<std::size_t>(builtin));
-}
-
 SourceInfo describe_source(const Plan& plan, SourceIndex source) noexcept {
     std::size_t index = source;
     if (index < plan.limits.size()) {

@@ -57,7 +57,11 @@ struct SourceInfo {
 inline constexpr Words<SourceInfo::Kind::builtin> source_kind_words{"limit", "channel", "builtin"};
 inline constexpr Words<SourceInfo::Kind::builtin> source_prefix_words{"limit", "sensor", "builtin"};
 SourceInfo describe_source(const Plan& plan, SourceIndex source) noexcept;
-std::size_t source_count(const Plan& plan) noexcept;
-SourceIndex source_of(const Plan& plan, Builtin builtin) noexcept;
+inline std::size_t source_count(const Plan& plan) noexcept {
+    return plan.limits.size() + plan.channels.size() + builtin_count;
+}
+inline SourceIndex source_of(const Plan& plan, Builtin builtin) noexcept {
+    return static_cast<SourceIndex>(plan.limits.size() + plan.channels.size() + static_cast<std::size_t>(builtin));
+}
 
 }  // namespace dekeyd::core

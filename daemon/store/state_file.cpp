@@ -142,7 +142,7 @@ std::optional<std::size_t> find_source(const core::Plan& plan, std::string_view 
 
 StoredState blank_state(const core::Plan& plan) {
     StoredState state;
-    state.memory.latched.assign(core::source_count(plan), false);
+    state.memory.latched.assign(core::source_count(plan), std::uint8_t{0});
     return state;
 }
 
@@ -166,7 +166,7 @@ std::string to_text(const core::Plan& plan, const StoredState& state) {
     add(text, "trip-level-ns", memory.trip_level);
     add(text, "unclean-level-ns", memory.unclean_level);
     for (std::size_t source = 0; source < memory.latched.size(); ++source) {
-        if (!memory.latched[source]) continue;
+        if (memory.latched[source] == 0) continue;
         const core::SourceInfo info = core::describe_source(plan, static_cast<core::SourceIndex>(source));
         text.append("latched ")
             .append(core::source_kind_words.of(info.kind))
@@ -203,7 +203,7 @@ std::optional<StoredState> whole_state(const core::Plan& plan, std::string_view 
         }
         const std::string_view source = reader.take("latched");
         if (const auto index = find_source(plan, source); index.has_value()) {
-            memory.latched[*index] = true;
+            memory.latched[*index] = 1;
         } else {
             memory.unreadable = true;  // what latched can no longer be named, so only a reset may take it away
         }

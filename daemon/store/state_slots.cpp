@@ -39,7 +39,7 @@ std::size_t slot_bytes(const core::Plan& plan) {
     fullest.memory.first_start = fullest.memory.unreadable = fullest.memory.locked_out = true;
     fullest.memory.held_locally = fullest.memory.held_remotely = true;
     fullest.memory.trip_level = fullest.memory.unclean_level = core::Duration::max();
-    fullest.memory.latched.flip();
+    std::fill(fullest.memory.latched.begin(), fullest.memory.latched.end(), std::uint8_t{1});
     const Note longest{.at_s = std::numeric_limits<std::int64_t>::max(),
                        .synchronised = true,
                        .reason = std::string(longest_reason, 'x')};

@@ -56,7 +56,7 @@ TEST_CASE("reflections: 100 W forward and 4 W back") {
     p.feeder_loss_db = 1.0;
     p.directivity_db = 30.0;
     const Bracket b{good(100.0), good(4.0), good(100.0)};
-    const Reflections r = reflections(p, b, BracketState::measurable, 0.0);
+    const Reflections r = reflections(LineFactors{p}, b, BracketState::measurable, 1.0);
     CHECK(r.reflection.value == doctest::Approx(0.2));
     CHECK(r.vswr.value == doctest::Approx(1.5));  // reflection table: 4.000 % is VSWR 1.50
     CHECK(r.return_loss.value == doctest::Approx(13.98).epsilon(0.001));
@@ -71,19 +71,22 @@ TEST_CASE("reflections: 100 W forward and 4 W back") {
 
 TEST_CASE("reflected on its floor gives an upper bound, beyond its ceiling a lower one") {
     const RfPlan p = rf();
-    const Reflections low = reflections(p, {good(100.0), floor_of(0.01), good(100.0)}, BracketState::measurable, 0.0);
+    const Reflections low =
+        reflections(LineFactors{p}, {good(100.0), floor_of(0.01), good(100.0)}, BracketState::measurable, 1.0);
     CHECK(low.vswr.health == Health::at_floor);
     CHECK(low.vswr.low == 1.0);
     CHECK(low.vswr.value == doctest::Approx(1.0202).epsilon(0.001));
     Reading beyond = good(50.0);
     beyond.health = Health::above_range;
-    const Reflections high = reflections(p, {good(100.0), beyond, good(100.0)}, BracketState::measurable, 0.0);
+    const Reflections high =
+        reflections(LineFactors{p}, {good(100.0), beyond, good(100.0)}, BracketState::measurable, 1.0);
     CHECK(high.vswr.health == Health::above_range);
     CHECK(high.vswr.high == unbounded);
 }
 
 TEST_CASE("without RF nothing is measurable, and nothing is a number") {
-    const Reflections r = reflections(rf(), {good(0.1), good(0.1), good(0.1)}, BracketState::not_measurable, 0.0);
+    const Reflections r =
+        reflections(LineFactors{rf()}, {good(0.1), good(0.1), good(0.1)}, BracketState::not_measurable, 1.0);
     for (const Reading* reading :
          {&r.vswr, &r.reflection, &r.return_loss, &r.mismatch_loss, &r.net_power, &r.antenna_vswr, &r.antenna_power}) {
         CHECK(reading->health == Health::not_measurable);
@@ -243,7 +246,7 @@ TEST_CASE("a mismatch's powers have the ends that their parts have") {
     b.forward_after.high = 65.0;
     b.forward_before.taken = Instant{1s};
     b.forward_after.taken = Instant{1010ms};
-    const Reflections r = reflections(p, b, BracketState::measurable, 0.0);
+    const Reflections r = reflections(LineFactors{p}, b, BracketState::measurable, 1.0);
     CHECK(r.net_power.taken == Instant{1s});
     CHECK(r.net_power.value == doctest::Approx(80.0 * (1.0 - 4.0 / 80.0)));
     CHECK(r.net_power.low == doctest::Approx(55.0 * (1.0 - r.reflection.high * r.reflection.high)));
@@ -255,7 +258,7 @@ TEST_CASE("a mismatch's powers have the ends that their parts have") {
     CHECK(r.return_loss.high > r.return_loss.value);
     // Where the feeder would make more of it than there can be, all of it comes back.
     p.feeder_loss_db = 20.0;
-    const Reflections all = reflections(p, b, BracketState::measurable, 0.0);
+    const Reflections all = reflections(LineFactors{p}, b, BracketState::measurable, 1.0);
     CHECK(all.antenna_vswr.value == unbounded);
     CHECK(all.antenna_power.value == 0.0);
 }
@@ -277,7 +280,7 @@ TEST_CASE("a reflection's ends: both of a reading, none below a floor, all beyon
     const auto seen = [&](Health health) {
         Reading reflected = good(4.0);
         reflected.health = health;
-        return reflections(p, {good(100.0), reflected, good(100.0)}, BracketState::measurable, 0.0);
+        return reflections(LineFactors{p}, {good(100.0), reflected, good(100.0)}, BracketState::measurable, 1.0);
     };
     const Reflections r = seen(Health::good);
     CHECK(r.reflection.low > 0.18);

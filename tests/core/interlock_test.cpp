@@ -532,13 +532,13 @@ TEST_CASE("a reset leaves nothing of a latch to the storage, and counts trips an
     Line l{plan, {}, true};  // which counts as one trip, too
     l.permit();
     l.set(1, Condition::bad);
-    CHECK(l.interlock.memory().latched == std::vector<bool>{false, true, false});
+    CHECK(l.interlock.memory().latched == std::vector<std::uint8_t>{0, 1, 0});
     CHECK(l.interlock.memory().trip_level > 150s);
     CHECK(l.interlock.memory().unclean_level > 900s);
     l.set(1, Condition::clear);
     l.step({{.kind = CommandKind::reset, .id = 1}});
     CHECK(l.count(EventKind::reset) == 1);
-    CHECK(l.interlock.memory().latched == std::vector<bool>{false, false, false});
+    CHECK(l.interlock.memory().latched == std::vector<std::uint8_t>{0, 0, 0});
     CHECK(l.interlock.memory().trip_level == 0s);
     CHECK(l.interlock.memory().unclean_level == 0s);
     for (int trips = 1; trips <= 3; ++trips) {  // the third one of these locks out, and no earlier one

@@ -121,7 +121,7 @@ TEST_CASE("a save takes no room, makes no name, and leaves the other slot as it 
     for (std::uint64_t sequence = 2; sequence < 6; ++sequence) {
         const std::string was = bytes_of(folder / "state");
         StoredState fullest = numbered(plan, sequence);
-        fullest.memory.latched.flip();
+        fullest.memory.latched.assign(fullest.memory.latched.size(), 1);
         fullest.memory.unclean_level = core::Duration::max();
         REQUIRE(slots.save(plan, fullest) == "");
         const std::string is = bytes_of(folder / "state");
@@ -310,7 +310,7 @@ TEST_CASE("slots that are too small for the plan are made anew") {
         large.limits.push_back(limit);
     }
     StoredState state = numbered(large, 3);
-    state.memory.latched.flip();
+    state.memory.latched.assign(state.memory.latched.size(), 1);
     REQUIRE(StateSlots{folder.path()}.save(large, state) == "");
     CHECK(bytes_of(folder / "state").size() > 8192);
     CHECK(load_state(folder.path(), large).memory == state.memory);
@@ -379,7 +379,7 @@ TEST_CASE("a slot takes the fullest state to its last byte, and is no block larg
         state.memory.first_start = state.memory.unreadable = state.memory.locked_out = true;
         state.memory.held_locally = state.memory.held_remotely = true;
         state.memory.trip_level = state.memory.unclean_level = core::Duration::max();
-        state.memory.latched.flip();
+        state.memory.latched.assign(state.memory.latched.size(), 1);
         state.notes.lockout = {.at_s = std::numeric_limits<std::int64_t>::max(), .synchronised = true};
         state.notes.local = state.notes.remote = state.notes.lockout;
         state.notes.local.reason = state.notes.remote.reason = std::string(formats::longest_reason, 'x');

@@ -104,7 +104,7 @@ private:
     second_opinion::Monitor second_opinion_;
     std::vector<Guarded> guarded_;
     std::vector<Lies> lies_;
-    std::vector<bool> active_, latched_, told_;
+    std::vector<std::uint8_t> active_, latched_, told_;
     core::Memory last_, durable_;  ///< the memory of the last step, and as it was when all was saved
     bool start_saved_ = false, saved_ = false, released_ = false, reset_ = false, commissioned_ = false,
          caused_ = false, permitted_ = false;

@@ -1,7 +1,7 @@
 // The fast cycle (read, parse, decide) against its bare reads, interleaved in one process; and a fixed number of cycles
 // for counting instructions.
 // Usage: cycle FOLDER                    ratios, as JSON
-//        cycle FOLDER --count CYCLES     so many cycles of 4 channels and 8 limits, nothing printed but a sum
+//        cycle FOLDER --count CYCLES [CHANNELS LIMITS]     so many cycles, of 4 channels and 8 limits or of these
 #include <fcntl.h>
 #include <unistd.h>
 
@@ -191,12 +191,14 @@ double median(std::vector<double> values) {
 }  // namespace
 
 int main(int argc, char** argv) {
-    if (argc == 4 && std::string{argv[2]} == "--count") {
-        Cycle{argv[1], 4, 8, false, /*counted=*/true}.run(std::atoi(argv[3]));
+    if ((argc == 4 || argc == 6) && std::string{argv[2]} == "--count") {
+        const int channels = argc == 6 ? std::atoi(argv[4]) : 4, limits = argc == 6 ? std::atoi(argv[5]) : 8;
+        Cycle{argv[1], static_cast<std::uint16_t>(channels), static_cast<std::size_t>(limits), false, /*counted=*/true}
+            .run(std::atoi(argv[3]));
         return 0;
     }
     if (argc != 2) {
-        std::fprintf(stderr, "usage: cycle FOLDER [--count CYCLES]\n");
+        std::fprintf(stderr, "usage: cycle FOLDER [--count CYCLES [CHANNELS LIMITS]]\n");
         return 2;
     }
     constexpr std::array<std::pair<std::uint16_t, std::size_t>, 3> sizes{{{4, 8}, {4, 64}, {64, 256}}};
