@@ -5,6 +5,8 @@
 
 #include <array>
 #include <chrono>
+#include <cmath>
+#include <random>
 
 #include "sample_plan.hpp"
 
@@ -15,7 +17,8 @@ namespace {
 
 // sample_plan: limit 0 watches the heatsink (warns at 65, trips at 70, clear at 55), limit 1 the VSWR.
 struct Watched {
-    Plan plan = dekeyd::test::sample_plan();
+    explicit Watched(Plan of = dekeyd::test::sample_plan()) : plan{std::move(of)} {}
+    Plan plan;
     Measurement measurement{plan};
     Proof proof{plan};
     Limits limits{plan};
@@ -94,26 +97,28 @@ TEST_CASE("limits: a warning begins at its level and ends a quarter of the way b
 }
 
 TEST_CASE("limits: one that only warns is never against a permit") {
-    Watched w;
-    w.plan.limits[0].trips = false;
+    Plan plan = dekeyd::test::sample_plan();
+    plan.limits[0].trips = false;
+    Watched w{plan};
     w.step(1s, 90.0);
     CHECK(w.limits.conditions()[0] == Condition::clear);
     CHECK(w.limits.warnings()[0] == 1);
 }
 
 TEST_CASE("limits: one that comes into force counts as never evaluated until its next look") {
-    Watched w;
+    Plan plan = dekeyd::test::sample_plan();
+    bool commissioning = false;
     SUBCASE("with a commissioning") {
-        w.plan.limits[0].provisional = true;
-        w.step(1s, 30.0);
-        w.commissioning = true;
+        commissioning = plan.limits[0].provisional = true;
     }
     SUBCASE("with the supply") {
-        w.plan.limits[0].while_supplied = true;
-        w.supplied = false;
-        w.step(1s, 30.0);
-        w.supplied = true;
+        plan.limits[0].while_supplied = true;
     }
+    Watched w{plan};
+    w.supplied = commissioning;
+    w.step(1s, 30.0);
+    w.commissioning = commissioning;
+    w.supplied = true;
     CHECK(w.limits.conditions()[0] == Condition::clear);
     w.limits.see_what_is_in_force(w.look(2s));
     w.wait(2s);
@@ -146,4 +151,39 @@ TEST_CASE("limits: the worse of two pieces of news; a missing one says nothing")
     CHECK(worse(Condition::bad, Condition::unknown) == Condition::unknown);
     CHECK(worse(Condition::unknown, Condition::bad) == Condition::unknown);
     CHECK(worse(Condition::clear, Condition::bad) == Condition::bad);
+}
+
+// A plain limit that is safe takes a short way. Its twin has a warning that nothing reaches, and so takes the long one.
+TEST_CASE("limits: the short way says what the long way says, at every reading, age and time") {
+    std::mt19937 random{7};
+    const auto draw = [&](int below) { return static_cast<int>(random() % static_cast<unsigned>(below)); };
+    for (int round = 0; round < 300; ++round) {
+        CAPTURE(round);
+        Plan plan = dekeyd::test::sample_plan();
+        LimitPlan limit = plan.limits[0];
+        const bool above = draw(2) == 0;
+        limit.direction = above ? Direction::above : Direction::below;
+        limit.clear = draw(4) == 0 ? limit.trip : limit.trip + (above ? -15.0 : 15.0);
+        limit.edge = std::array{Edge::reading, Edge::low, Edge::high}[static_cast<std::size_t>(draw(3))];
+        limit.qualify = std::array<Duration, 3>{0s, 1s, 2500ms}[static_cast<std::size_t>(draw(3))];
+        limit.trips = draw(8) != 0;
+        limit.warn.reset();
+        LimitPlan twin = limit;
+        twin.warn = above ? 1e9 : -1e9;
+        plan.limits = {limit, twin};
+        Watched w{plan};
+        Duration at = 1s;
+        for (int step = 0; step < 60; ++step) {
+            CAPTURE(step);
+            at += std::chrono::milliseconds{draw(4) == 0 ? draw(8000) : draw(900)};
+            const double near =
+                limit.trip + std::array{-20.0, -15.0, -1.0, 0.0, 1.0, 15.0, 20.0}[static_cast<std::size_t>(draw(7))];
+            if (draw(3) == 0)
+                w.wait(at);
+            else
+                w.step(at, draw(12) == 0 ? std::nan("") : near);
+            REQUIRE(w.limits.conditions()[0] == w.limits.conditions()[1]);
+            REQUIRE(w.limits.due(0) == w.limits.due(1));
+        }
+    }
 }
