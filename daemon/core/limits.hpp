@@ -25,8 +25,8 @@ public:
         Instant now;
         const Measurement& measurement;
         const Proof& proof;  ///< what it injects may only make a limit worse
-        bool commissioning = false;
-        bool supplied = true;
+        bool commissioning;
+        bool supplied;
         [[nodiscard]] Moment moment() const noexcept {
             return {.commissioning = commissioning, .supplied = supplied, .quantities = measurement.quantities()};
         }

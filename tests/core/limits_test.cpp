@@ -32,14 +32,15 @@ struct Watched {
                 .commissioning = commissioning,
                 .supplied = supplied};
     }
-    void step(Duration at, double celsius) {
+    /// `volts`: forward's, read before and after reflected; a watt a volt.
+    void step(Duration at, double celsius, double volts = 0.001) {
         const auto of = [&](double value) {
             return Sample{.value = value, .begun = Instant{at}, .fault = Fault::none};
         };
         events.clear();
         limits.begin_step();
         limits.see_what_is_in_force(look(at));
-        const std::array samples{of(celsius), of(0.001), of(0.001), of(0.001)};
+        const std::array samples{of(celsius), of(volts), of(0.001), of(volts)};
         measurement.absorb({.sampler = 0, .samples = samples}, Instant{at}, false);
         limits.judge_news(look(at), events);
         measurement.no_news();
@@ -162,6 +163,11 @@ TEST_CASE("limits: the short way says what the long way says, at every reading, 
         Plan plan = dekeyd::test::sample_plan();
         LimitPlan limit = plan.limits[0];
         const bool above = draw(2) == 0;
+        const bool of_power = draw(2) == 0;
+        if (of_power) {  // trips at its floor of 10 nW, or beyond its ceiling of 1 kW
+            limit.watch = 1;
+            limit.trip = std::array{1e-8, 70.0, 1200.0}[static_cast<std::size_t>(draw(3))];
+        }
         limit.direction = above ? Direction::above : Direction::below;
         limit.clear = draw(4) == 0 ? limit.trip : limit.trip + (above ? -15.0 : 15.0);
         limit.edge = std::array{Edge::reading, Edge::low, Edge::high}[static_cast<std::size_t>(draw(3))];
@@ -180,6 +186,10 @@ TEST_CASE("limits: the short way says what the long way says, at every reading, 
                 limit.trip + std::array{-20.0, -15.0, -1.0, 0.0, 1.0, 15.0, 20.0}[static_cast<std::size_t>(draw(7))];
             if (draw(3) == 0)
                 w.wait(at);
+            else if (of_power)
+                w.step(
+                    at, 30.0,
+                    std::array{1e-9, 1e-8, 3e-8, near, 999.0, 1500.0, std::nan("")}[static_cast<std::size_t>(draw(7))]);
             else
                 w.step(at, draw(12) == 0 ? std::nan("") : near);
             REQUIRE(w.limits.conditions()[0] == w.limits.conditions()[1]);
