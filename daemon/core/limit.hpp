@@ -1,7 +1,6 @@
 // A limit: one quantity, one level, and the time it may be beyond it.
 #pragma once
 
-#include <algorithm>
 #include <cstdint>
 
 #include "plan/events.hpp"
@@ -30,24 +29,16 @@ public:
     explicit QualifyTimer(Duration qualify) noexcept : qualify_{qualify} {}
 
     /// `now` never decreases (a smaller one counts as equal). Before the first verdict: unknown.
-    Condition update(Instant now, Verdict verdict) noexcept {
-        if (!rests() || verdict > Verdict::clear) return count(now, verdict);
-        last_time_ = std::max(now, last_time_);
-        last_ = verdict;
-        return Condition::clear;
-    }
+    Condition update(Instant now, Verdict verdict) noexcept;
 
     /// No time counts, and none will before a verdict that is worse.
-    [[nodiscard]] bool rests() const noexcept { return last_ <= Verdict::band && outside_ == Duration::zero(); }
+    [[nodiscard]] bool rests() const noexcept;
 
     /// What was seen tells nothing of what comes: as never evaluated, until the next verdict.
     void forget() noexcept { last_ = Verdict::missed; }
 
     /// When, with no further news, the condition turns bad by time alone; Instant::max() if it doesn't.
-    [[nodiscard]] Instant due() const noexcept {
-        if (last_ != Verdict::outside || outside_ >= qualify_) return Instant::max();
-        return last_time_ + (qualify_ - outside_);
-    }
+    [[nodiscard]] Instant due() const noexcept;
     [[nodiscard]] Duration outside_for() const noexcept { return outside_; }
 
     /// Its state, for captures.

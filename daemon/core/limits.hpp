@@ -67,10 +67,7 @@ private:
     struct Plain {
         explicit Plain(const LimitPlan& limit) noexcept;
         /// As verdict_of says it: Verdict::clear. Never where the limit isn't a plain one.
-        [[nodiscard]] bool proves_safe(const Reading& reading) const noexcept {
-            const double value = reading.*edge;
-            return reading.health == Health::good && (above ? value < safe : value > safe);
-        }
+        [[nodiscard]] bool proves_safe(const Reading& reading) const noexcept;
         QuantityIndex watch, gate;  ///< without a gate: watch
         bool above;
         double Reading::*edge;
@@ -95,9 +92,6 @@ private:
 };
 
 /// The worse of two pieces of news of one source.
-inline Condition worse(Condition one, Condition other) noexcept {
-    const auto rank = [](Condition c) { return c == Condition::missed ? -1 : static_cast<int>(c); };
-    return rank(other) > rank(one) ? other : one;
-}
+Condition worse(Condition one, Condition other) noexcept;
 
 }  // namespace dekeyd::core

@@ -41,6 +41,14 @@ std::optional<double> lowest_trip(const Plan& plan, std::optional<QuantityIndex>
 
 }  // namespace
 
+Standing standing(const LimitPlan& limit, const Moment& moment) noexcept {
+    if (limit.provisional && !moment.commissioning) return Standing::not_commissioning;
+    if (limit.while_supplied && !moment.supplied) return Standing::unsupplied;
+    if (!limit.gate) return Standing::watches;
+    if (limit.gate->quantity >= moment.quantities.size()) return Standing::untold;
+    return standing_by_gate(*limit.gate, moment.quantities[limit.gate->quantity]);
+}
+
 bool may_trip(const LimitPlan& limit, const Moment& moment) noexcept {
     return limit.trips && !rests(standing(limit, moment));
 }

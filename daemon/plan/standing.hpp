@@ -35,15 +35,9 @@ struct Moment {
     bool supplied = true;
     std::span<const Reading> quantities{};  ///< for gates; empty: not measured
 };
+Standing standing(const LimitPlan& limit, const Moment& moment) noexcept;
 /// By its gate alone.
 Standing standing_by_gate(const Gate& gate, const Reading& reading) noexcept;
-inline Standing standing(const LimitPlan& limit, const Moment& moment) noexcept {
-    if (limit.provisional && !moment.commissioning) return Standing::not_commissioning;
-    if (limit.while_supplied && !moment.supplied) return Standing::unsupplied;
-    if (!limit.gate) return Standing::watches;
-    if (limit.gate->quantity >= moment.quantities.size()) return Standing::untold;
-    return standing_by_gate(*limit.gate, moment.quantities[limit.gate->quantity]);
-}
 
 /// Past its level it takes the permit away at that moment: it may, by its gate; it does, at any state of its gate.
 bool may_trip(const LimitPlan& limit, const Moment& moment) noexcept;
