@@ -16,6 +16,8 @@ COUNTED = (("decision, 4 channels and 8 limits", "dekeyd::core::Protection::step
            ("second opinion of it", "*Cycle::ask_second_opinion(*", 1),
            ("reading, read and parsed", "dekeyd::drivers::Attribute::number(*", 5),
            ("parse of a number", "dekeyd::core::parse_number(*", 5))
+DECISION = COUNTED[0][1]
+LINEAR = 1.10  # what many cost, over what few would have to cost by their own figures
 
 
 def skip(why):
@@ -23,10 +25,10 @@ def skip(why):
     sys.exit(77)
 
 
-def instructions(function, cycles):
+def instructions(function, cycles, size=()):
     with tempfile.TemporaryDirectory(prefix="dekeyd-instructions-") as folder:
         command = ["valgrind", "--tool=callgrind", f"--toggle-collect={function}", f"--callgrind-out-file={folder}/out",
-                   os.environ["CYCLE"], folder + "/files", "--count", str(cycles)]
+                   os.environ["CYCLE"], folder + "/files", "--count", str(cycles), *map(str, size)]
         # The C library takes what the processor has; here the same everywhere.
         ran = subprocess.run(command, capture_output=True, text=True, check=False,
                              env={**os.environ, "GLIBC_TUNABLES": "glibc.cpu.hwcaps=-AVX2,-FMA,-AVX,-FMA4"})
@@ -36,10 +38,24 @@ def instructions(function, cycles):
         return int(found[1])
 
 
+def steady(function, cycles, size=()):
+    """By a difference, so that what comes before the steady state isn't in it."""
+    return (instructions(function, 2 * cycles, size) - instructions(function, cycles, size)) / cycles
+
+
 def count():
-    # By a difference, so that what comes before the steady state isn't in it.
-    return {name: (instructions(function, 2 * CYCLES) - instructions(function, CYCLES)) / CYCLES / times
-            for name, function, times in COUNTED}
+    counts = {name: steady(function, CYCLES) / times for name, function, times in COUNTED}
+    few, limits, channels = (steady(DECISION, 500, size) for size in ((4, 8), (4, 64), (16, 8)))
+    counts["decision, for a further limit"] = (limits - few) / 56
+    counts["decision, for a further channel"] = (channels - few) / 12
+    return counts
+
+
+def growth(counts):
+    """A decision of 64 channels and 1,024 limits over what the figures of few make of it."""
+    least = (counts["decision, 4 channels and 8 limits"] + 60 * counts["decision, for a further channel"]
+             + 1016 * counts["decision, for a further limit"])
+    return steady(DECISION, 50, (64, 1024)) / least
 
 
 def main():
@@ -55,11 +71,16 @@ def main():
         skip(f"this is built by {built_by}; the figures are for another: {kept_by}")
     kept = {name: int(value) for value, name in (row.split(maxsplit=1) for row in rows)}
     worse = 0
-    for name, value in count().items():
+    counts = count()
+    for name, value in counts.items():
         change = value / kept[name] - 1
         verdict = "as before" if abs(change) <= TOLERANCE else "MORE THAN BEFORE" if change > 0 else "less: keep the new figure"
         worse += abs(change) > TOLERANCE
         print(f"{value:8.0f}  {name}: {change:+.1%} against {kept[name]}, {verdict}")
+    many = growth(counts)
+    print(f"{many:8.2f}  64 channels and 1,024 limits over what the figures of few make of it, at most {LINEAR}")
+    if many > LINEAR:
+        return 1
     if worse:
         print(f"beyond {TOLERANCE:.0%}. Where that is meant: CYCLE=… BUILT_BY='{built_by}' {sys.argv[0]} --write")
     return 1 if worse else 0
