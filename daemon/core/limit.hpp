@@ -31,7 +31,7 @@ public:
     /// `now` never decreases (a smaller one counts as equal). Before the first verdict: unknown.
     Condition update(Instant now, Verdict verdict) noexcept;
 
-    /// No time counts, and none will before a verdict that is worse.
+    /// No time counts, and none will before a worse verdict: a calm one changes nothing, whether it comes or not.
     [[nodiscard]] bool rests() const noexcept;
 
     /// What was seen tells nothing of what comes: as never evaluated, until the next verdict.
@@ -50,8 +50,6 @@ public:
     static constexpr int decay_divisor = 4;
 
 private:
-    Condition count(Instant now, Verdict verdict) noexcept;
-
     Duration qualify_;
     Duration outside_{};
     Instant last_time_{};

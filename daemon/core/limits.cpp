@@ -50,18 +50,11 @@ Verdict verdict_when_standing(const LimitPlan& limit, const Reading& watched, bo
     return clear ? Verdict::clear : Verdict::band;
 }
 
-Condition QualifyTimer::update(Instant now, Verdict verdict) noexcept {
-    if (!rests() || verdict > Verdict::clear) return count(now, verdict);
-    last_time_ = std::max(now, last_time_);
-    last_ = verdict;
-    return Condition::clear;
-}
-
 bool QualifyTimer::rests() const noexcept {
     return last_ <= Verdict::band && outside_ == Duration::zero();
 }
 
-Condition QualifyTimer::count(Instant now, Verdict verdict) noexcept {
+Condition QualifyTimer::update(Instant now, Verdict verdict) noexcept {
     const Duration passed = std::max(now - last_time_, Duration::zero());
     last_time_ = std::max(now, last_time_);
     // The time since the last look belongs to what that look saw. If it ran out meanwhile, this look is too late to
@@ -163,7 +156,7 @@ void Limits::judge_news(const Look& look, EventList& events) noexcept {
         if (!look.measurement.has_news(plain.watch) && !look.measurement.has_news(plain.gate)) continue;
         judged_[i] = true;
         if (plain.proves_safe(quantities[plain.watch]) && timers_[i].rests() && !look.proof.injects(i))
-            conditions_[i] = worse(conditions_[i], timers_[i].update(look.now, Verdict::clear));
+            conditions_[i] = worse(conditions_[i], Condition::clear);  // and the timer rests on
         else
             judge(i, look, rf_absent, events);
     }

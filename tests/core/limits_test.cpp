@@ -5,8 +5,10 @@
 
 #include <array>
 #include <chrono>
-#include <cmath>
 #include <random>
+#include <string>
+#include <utility>
+#include <vector>
 
 #include "sample_plan.hpp"
 
@@ -32,15 +34,14 @@ struct Watched {
                 .commissioning = commissioning,
                 .supplied = supplied};
     }
-    /// `volts`: forward's, read before and after reflected; a watt a volt.
-    void step(Duration at, double celsius, double volts = 0.001) {
+    void step(Duration at, double celsius) {
         const auto of = [&](double value) {
             return Sample{.value = value, .begun = Instant{at}, .fault = Fault::none};
         };
         events.clear();
         limits.begin_step();
         limits.see_what_is_in_force(look(at));
-        const std::array samples{of(celsius), of(volts), of(0.001), of(volts)};
+        const std::array samples{of(celsius), of(0.001), of(0.001), of(0.001)};
         measurement.absorb({.sampler = 0, .samples = samples}, Instant{at}, false);
         limits.judge_news(look(at), events);
         measurement.no_news();
@@ -154,46 +155,126 @@ TEST_CASE("limits: the worse of two pieces of news; a missing one says nothing")
     CHECK(worse(Condition::clear, Condition::bad) == Condition::bad);
 }
 
-// A plain limit that is safe takes a short way. Its twin has a warning that nothing reaches, and so takes the long one.
-TEST_CASE("limits: the short way says what the long way says, at every reading, age and time") {
-    std::mt19937 random{7};
-    const auto draw = [&](int below) { return static_cast<int>(random() % static_cast<unsigned>(below)); };
-    for (int round = 0; round < 300; ++round) {
+// Each limit as one by one, without a short way: what Limits says must be that, at every step.
+namespace {
+
+struct Reference {
+    explicit Reference(const LimitPlan& plan) : limit{plan}, timer{plan.qualify} {}
+    void see_what_is_in_force(const Limits::Look& look) {
+        const bool out = (limit.provisional && !look.commissioning) || (limit.while_supplied && !look.supplied);
+        if (out_of_force && !out) timer.forget();
+        out_of_force = out;
+    }
+    void judge(const Limits::Look& look) {
+        const Measurement& m = look.measurement;
+        const Reading& watched = m.quantities()[limit.watch];
+        const bool gate_unknown = limit.gate && m.quantities()[limit.gate->quantity].health == Health::unknown;
+        const bool news = m.has_news(limit.watch) || (limit.gate && m.has_news(limit.gate->quantity));
+        Verdict verdict = verdict_of(limit, standing(limit, look.moment()), watched, m.rf_absent());
+        const bool lost = verdict == Verdict::unknown && watched.health != Health::not_measurable;
+        const bool rests = verdict == Verdict::rest && news;
+        if (!m.has_news(limit.watch) && !lost && !gate_unknown && !rests) verdict = Verdict::missed;
+        const Condition now = timer.update(look.now, verdict);
+        condition = worse(condition, limit.trips ? now : Condition::clear);
+        judged = true;
+    }
+    LimitPlan limit;
+    QualifyTimer timer;
+    Condition condition = Condition::missed;
+    bool out_of_force = false, judged = false;
+};
+
+struct Draw {
+    std::mt19937 random;
+    int below(int n) { return static_cast<int>(random() % static_cast<unsigned>(n)); }
+    bool one_in(int n) { return below(n) == 0; }
+    template <class T, std::size_t n>
+    T of(const std::array<T, n>& values) {
+        return values[static_cast<std::size_t>(below(static_cast<int>(n)))];
+    }
+};
+
+// Channels: 0 heatsink, 1 forward (floor 10 nW, ceiling 1 kW), 2 reflected.
+LimitPlan any_limit(const Plan& plan, Draw& draw, std::size_t number) {
+    const std::array<QuantityIndex, 4> watched{0, 1, 2, plan.index(Derived::vswr)};
+    LimitPlan limit;
+    limit.id = "limit-" + std::to_string(number);
+    limit.watch = draw.of(watched);
+    limit.direction = draw.one_in(2) ? Direction::above : Direction::below;
+    limit.trip = limit.watch > 2 ? 2.0 : draw.of(std::array{1e-8, 60.0, 70.0, 1200.0});
+    const double away = limit.trip / 4.0;
+    limit.clear = limit.trip + draw.of(std::array{0.0, limit.direction == Direction::above ? -away : away});
+    limit.clear_by = draw.one_in(3) ? ClearBy::rf_off : ClearBy::level;
+    limit.edge = draw.of(std::array{Edge::reading, Edge::low, Edge::high});
+    limit.qualify = draw.of(std::array<Duration, 3>{0s, 1s, 2500ms});
+    limit.trips = !draw.one_in(8);
+    limit.provisional = draw.one_in(6);
+    limit.while_supplied = draw.one_in(6);
+    if (draw.one_in(4)) limit.warn = limit.trip * 0.9;
+    if (draw.one_in(3)) {
+        limit.gate = Gate{.quantity = draw.of(watched), .level = draw.of(std::array{1e-8, 1.5, 30.0, 65.0, 1000.0})};
+        limit.gate->open = draw.one_in(2) ? Direction::above : Direction::below;
+    }
+    return limit;
+}
+
+}  // namespace
+
+TEST_CASE("limits: all together say what each by itself says, at every reading, age and time") {
+    Draw draw{std::mt19937{7}};
+    for (int round = 0; round < 400; ++round) {
         CAPTURE(round);
         Plan plan = dekeyd::test::sample_plan();
-        LimitPlan limit = plan.limits[0];
-        const bool above = draw(2) == 0;
-        const bool of_power = draw(2) == 0;
-        if (of_power) {  // trips at its floor of 10 nW, or beyond its ceiling of 1 kW
-            limit.watch = 1;
-            limit.trip = std::array{1e-8, 70.0, 1200.0}[static_cast<std::size_t>(draw(3))];
-        }
-        limit.direction = above ? Direction::above : Direction::below;
-        limit.clear = draw(4) == 0 ? limit.trip : limit.trip + (above ? -15.0 : 15.0);
-        limit.edge = std::array{Edge::reading, Edge::low, Edge::high}[static_cast<std::size_t>(draw(3))];
-        limit.qualify = std::array<Duration, 3>{0s, 1s, 2500ms}[static_cast<std::size_t>(draw(3))];
-        limit.trips = draw(8) != 0;
-        limit.warn.reset();
-        LimitPlan twin = limit;
-        twin.warn = above ? 1e9 : -1e9;
-        plan.limits = {limit, twin};
+        plan.limits.clear();
+        for (std::size_t i = 0; i < 6; ++i) plan.limits.push_back(any_limit(plan, draw, i));
         Watched w{plan};
+        std::vector<Reference> references(w.plan.limits.begin(), w.plan.limits.end());
         Duration at = 1s;
+        const auto judge = [&](bool all) {
+            for (Reference& r : references) {
+                const bool gate_news = r.limit.gate && w.measurement.has_news(r.limit.gate->quantity);
+                if (all ? !r.judged : w.measurement.has_news(r.limit.watch) || gate_news) r.judge(w.look(at));
+            }
+        };
         for (int step = 0; step < 60; ++step) {
             CAPTURE(step);
-            at += std::chrono::milliseconds{draw(4) == 0 ? draw(8000) : draw(900)};
-            const double near =
-                limit.trip + std::array{-20.0, -15.0, -1.0, 0.0, 1.0, 15.0, 20.0}[static_cast<std::size_t>(draw(7))];
-            if (draw(3) == 0)
-                w.wait(at);
-            else if (of_power)
-                w.step(
-                    at, 30.0,
-                    std::array{1e-9, 1e-8, 3e-8, near, 999.0, 1500.0, std::nan("")}[static_cast<std::size_t>(draw(7))]);
-            else
-                w.step(at, draw(12) == 0 ? std::nan("") : near);
-            REQUIRE(w.limits.conditions()[0] == w.limits.conditions()[1]);
-            REQUIRE(w.limits.due(0) == w.limits.due(1));
+            at += std::chrono::milliseconds{draw.one_in(6) ? draw.below(9000) : draw.below(900)};
+            if (draw.one_in(8)) w.commissioning = !w.commissioning;
+            if (draw.one_in(8)) w.supplied = !w.supplied;
+            w.limits.begin_step();
+            w.limits.see_what_is_in_force(w.look(at));
+            for (Reference& r : references) {
+                r.condition = Condition::missed;
+                r.judged = false;
+                r.see_what_is_in_force(w.look(at));
+            }
+            for (int scan = draw.below(3); scan > 0; --scan) {
+                const double forward = draw.of(std::array{1e-9, 1e-8, 3e-8, 60.0, 70.0, 1000.0, 1500.0});
+                std::array<Sample, 4> samples{};
+                const std::array values{draw.of(std::array{45.0, 52.5, 59.9, 60.0, 70.0, 80.0}), forward,
+                                        forward * draw.of(std::array{0.01, 0.2}), forward};
+                for (std::size_t i = 0; i < samples.size(); ++i) {
+                    const Fault fault = draw.one_in(8)   ? Fault::absent
+                                        : draw.one_in(4) ? Fault::not_in_scan
+                                                         : Fault::none;
+                    samples[i] = {.value = values[i], .begun = Instant{at}, .fault = fault};
+                }
+                w.measurement.absorb({.sampler = 0, .samples = samples}, Instant{at}, false);
+                judge(false);
+                w.limits.judge_news(w.look(at), w.events);
+                w.measurement.no_news();
+            }
+            w.measurement.grow_old(Instant{at});
+            judge(true);
+            w.limits.judge_others(w.look(at), w.events);
+            w.events.clear();
+            const auto standings = w.limits.standing_at(w.look(at).moment());
+            for (std::size_t i = 0; i < references.size(); ++i) {
+                CAPTURE(i);
+                REQUIRE(w.limits.conditions()[i] == references[i].condition);
+                REQUIRE(w.limits.due(i) == references[i].timer.due());
+                REQUIRE(standings[i] == standing(w.plan.limits[i], w.look(at).moment()));
+            }
         }
     }
 }
