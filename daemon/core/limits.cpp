@@ -55,6 +55,7 @@ bool QualifyTimer::rests() const noexcept {
 }
 
 Condition QualifyTimer::update(Instant now, Verdict verdict) noexcept {
+    if (rests() && verdict <= Verdict::clear) return Condition::clear;
     const Duration passed = std::max(now - last_time_, Duration::zero());
     last_time_ = std::max(now, last_time_);
     // The time since the last look belongs to what that look saw. If it ran out meanwhile, this look is too late to
