@@ -15,6 +15,10 @@ double edge_value(const LimitPlan& limit, const Reading& reading) noexcept {
     return reading.value;
 }
 
+int rank(Condition condition) noexcept {
+    return condition == Condition::missed ? -1 : static_cast<int>(condition);
+}
+
 }  // namespace
 
 Verdict verdict_of(const LimitPlan& limit, const Reading& watched, const Reading* gate, bool rf_absent) noexcept {
@@ -92,7 +96,6 @@ Instant QualifyTimer::due() const noexcept {
 }
 
 Condition worse(Condition one, Condition other) noexcept {
-    const auto rank = [](Condition c) { return c == Condition::missed ? -1 : static_cast<int>(c); };
     return rank(other) > rank(one) ? other : one;
 }
 
@@ -105,8 +108,7 @@ Limits::Plain::Plain(const LimitPlan& limit) noexcept
       edge{limit.edge == Edge::low    ? &Reading::low
            : limit.edge == Edge::high ? &Reading::high
                                       : &Reading::value} {
-    const bool always = standing(limit, {}) == Standing::watches;
-    if (!always || limit.gate || !limit.trips || limit.warn || limit.clear_by != ClearBy::level) return;
+    if (limit.gate || limit.warn || limit.clear_by != ClearBy::level) return;
     if (above ? limit.clear <= limit.trip : limit.clear >= limit.trip) safe = limit.clear;
 }
 

@@ -62,8 +62,8 @@ public:
     void take_what_is_in_force(const Look& look) noexcept;
 
 private:
-    /// What nearly every look comes to: a limit that stands always, without a warning, and a reading on the safe side
-    /// of it. All else goes the long way.
+    /// What nearly every look comes to: no gate, no warning, and a reading on the safe side, which is clear whether the
+    /// limit is in force or rests. All else goes the long way.
     struct Plain {
         explicit Plain(const LimitPlan& limit) noexcept;
         /// As verdict_of says it: Verdict::clear. Never where the limit isn't a plain one.

@@ -96,6 +96,12 @@ TEST_CASE("limits: a warning begins at its level and ends a quarter of the way b
     REQUIRE(w.events.all().size() == 1);
     CHECK(w.events.all()[0].kind == EventKind::warning_over);
     CHECK(w.limits.warnings()[0] == 0);
+    w.step(5s, 66.0);
+    CHECK(w.limits.warnings()[0] == 1);
+    w.step(6s, 30.0);  // in one leap to where nothing else is to be said
+    CHECK(w.limits.warnings()[0] == 0);
+    REQUIRE(w.events.all().size() == 1);
+    CHECK(w.events.all()[0].kind == EventKind::warning_over);
 }
 
 TEST_CASE("limits: one that only warns is never against a permit") {
@@ -203,7 +209,7 @@ LimitPlan any_limit(const Plan& plan, Draw& draw, std::size_t number) {
     limit.direction = draw.one_in(2) ? Direction::above : Direction::below;
     limit.trip = limit.watch > 2 ? 2.0 : draw.of(std::array{1e-8, 60.0, 70.0, 1200.0});
     const double away = limit.trip / 4.0;
-    limit.clear = limit.trip + draw.of(std::array{0.0, limit.direction == Direction::above ? -away : away});
+    limit.clear = limit.trip + draw.of(std::array{-away, 0.0, away});  // a level on the wrong side, too
     limit.clear_by = draw.one_in(3) ? ClearBy::rf_off : ClearBy::level;
     limit.edge = draw.of(std::array{Edge::reading, Edge::low, Edge::high});
     limit.qualify = draw.of(std::array<Duration, 3>{0s, 1s, 2500ms});

@@ -151,3 +151,33 @@ TEST_CASE("RF and drive are absent only where their detectors say so") {
     station.scan(200ms, 0.5, 50.0, 0.5);  // swapped cables
     CHECK_FALSE(station.measurement.rf_absent());
 }
+
+TEST_CASE("a derived quantity is known where the plan has what it is worked out from") {
+    const Station station;
+    CHECK(station.measurement.known(Derived::vswr) == &station.vswr());
+    CHECK(station.measurement.known(Derived::dc_power) == nullptr);  // no current
+}
+
+// The temperature comes after reflected in the same scan: the reading was made with the one before, the ratio is not.
+TEST_CASE("a ratio is corrected by the newest temperature of its scan") {
+    Plan plan = dekeyd::test::sample_plan();
+    plan.samplers = {5};
+    plan.channels[heatsink].slot = 4;
+    PowerChain& chain = *plan.channels[reflected].power;
+    chain.temperature_channel = heatsink;
+    chain.temperature_db_per_k = 0.1;
+    chain.temperature_reference_c = 25.0;
+    Measurement measurement{plan};
+    const auto scan = [&](Duration time, double celsius) {
+        const std::array samples{Sample{.fault = Fault::not_in_scan}, of(100.0, at(time)), of(4.0, at(time)),
+                                 of(100.0, at(time)), of(celsius, at(time))};
+        measurement.absorb({.sampler = 0, .samples = samples}, at(time), false);
+    };
+    scan(100ms, 25.0);
+    scan(200ms, 35.0);
+    CHECK(measurement.quantities()[reflected].value == doctest::Approx(4.0));
+    CHECK(measurement.bracket()->bracket.reflected.value == doctest::Approx(4.0 * 1.2589).epsilon(1e-4));  // 1 dB more
+    scan(300ms, 35.0);
+    CHECK(measurement.quantities()[reflected].value == doctest::Approx(4.0 * 1.2589).epsilon(1e-4));
+    CHECK(measurement.bracket()->bracket.reflected.value == measurement.quantities()[reflected].value);
+}

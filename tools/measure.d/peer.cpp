@@ -1,24 +1,71 @@
 // What the daemon is compared with: the least that a program can do, and what the machine itself does.
-// Usage: peer reads HZ SECONDS FILE...        a bare loop of the same reads
-//        peer wait HZ SECONDS                 a real-time loop that only waits: when was it there?
+// Usage: peer pair HZ SECONDS FILE...         two threads: one reads these files and wakes the other
 //        peer spin SECONDS                    how long does a spinning thread lose its processor?
 //        peer load SECONDS                    keeps a processor busy
 //        peer trip FILE GOOD BAD LINE PERMIT INHIBIT PERIOD_MS TIMES
 //                                             writes BAD at a random phase, and times the line file's change
-// Each prints one JSON object. Times in microseconds, CPU in seconds.
+// Each prints one JSON object. Times in microseconds, CPU in seconds, delays in periods.
 #include <fcntl.h>
 #include <sched.h>
-#include <sys/resource.h>
+#include <semaphore.h>
 #include <time.h>
 #include <unistd.h>
 
 #include <algorithm>
 #include <array>
+#include <atomic>
 #include <cstdio>
 #include <cstdlib>
 #include <cstring>
 #include <random>
 #include <string>
+#include <thread>
+#include <vector>
+
+namespace {
+
+double now_s() {
+    timespec t{};
+    ::clock_gettime(CLOCK_MONOTONIC, &t);
+    return static_cast<double>(t.tv_sec) + static_cast<double>(t.tv_nsec) * 1e-9;
+}
+
+void sleep_until(double at_s) {
+    timespec t{};
+    t.tv_sec = static_cast<time_t>(at_s);
+    t.tv_nsec = static_cast<long>((at_s - static_cast<double>(t.tv_sec)) * 1e9);
+    while (::clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &t, nullptr) != 0) {
+    }
+}
+
+bool real_time(int priority) {
+    sched_param parameters{};
+    parameters.sched_priority = priority;
+    return ::sched_setscheduler(0, SCHED_FIFO, &parameters) == 0;
+}
+
+// What the daemon is compared with: the least that a program can do, and what the machine itself does.
+// Usage: peer pair HZ SECONDS FILE...         two threads: one reads these files and wakes the other
+//        peer spin SECONDS                    how long does a spinning thread lose its processor?
+//        peer load SECONDS                    keeps a processor busy
+//        peer trip FILE GOOD BAD LINE PERMIT INHIBIT PERIOD_MS TIMES
+//                                             writes BAD at a random phase, and times the line file's change
+// Each prints one JSON object. Times in microseconds, CPU in seconds, delays in periods.
+#include <fcntl.h>
+#include <sched.h>
+#include <semaphore.h>
+#include <time.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <array>
+#include <atomic>
+#include <cstdio>
+#include <cstdlib>
+#include <cstring>
+#include <random>
+#include <string>
+#include <thread>
 #include <vector>
 
 namespace {
@@ -58,7 +105,8 @@ double at_share(std::vector<double>& values, double share) {
     return values[std::min(values.size() - 1, static_cast<std::size_t>(share * static_cast<double>(values.size())))];
 }
 
-int reads(double hz, double seconds, const std::vector<std::string>& paths) {
+// What the daemon's two threads must do at least: reads by the clock, and a wake of the one that would decide.
+int pair(double hz, double seconds, const std::vector<std::string>& paths) {
     std::vector<int> files;
     for (const std::string& path : paths) {
         files.push_back(::open(path.c_str(), O_RDONLY | O_CLOEXEC));
@@ -67,29 +115,27 @@ int reads(double hz, double seconds, const std::vector<std::string>& paths) {
             return 1;
         }
     }
+    sem_t news;
+    ::sem_init(&news, 0, 0);
+    std::atomic<bool> over{false};
+    long woken = 0;
+    std::thread decider{[&] {
+        real_time(20);
+        for (; !over; ++woken) ::sem_wait(&news);
+    }};
     real_time(19);
     std::array<char, 4096> buffer{};
-    const double begun = now_s(), used = cpu_s();
-    long rounds = 0, bytes = 0;
-    for (double next = begun; next < begun + seconds; next += 1.0 / hz, ++rounds) {
-        sleep_until(next);
-        for (const int file : files) bytes += ::pread(file, buffer.data(), buffer.size(), 0);
-    }
-    std::printf("{\"cpu_s\": %.6f, \"rounds\": %ld, \"bytes\": %ld}\n", cpu_s() - used, rounds, bytes);
-    return 0;
-}
-
-int wait(double hz, double seconds) {
-    real_time(20);
-    std::vector<double> at_us;
     const double begun = now_s();
+    long bytes = 0;
     for (double next = begun; next < begun + seconds; next += 1.0 / hz) {
         sleep_until(next);
-        at_us.push_back((now_s() - begun) * 1e6);
+        for (const int file : files) bytes += ::pread(file, buffer.data(), buffer.size(), 0);
+        ::sem_post(&news);
     }
-    std::printf("{\"at_us\": [");
-    for (std::size_t i = 0; i < at_us.size(); ++i) std::printf("%s%.1f", i == 0 ? "" : ", ", at_us[i]);
-    std::printf("]}\n");
+    over = true;
+    ::sem_post(&news);
+    decider.join();
+    std::printf("{\"woken\": %ld, \"bytes\": %ld}\n", woken, bytes);
     return 0;
 }
 
@@ -148,9 +194,9 @@ int trip(const std::vector<std::string>& a) {
         if (delay < 0.0 || !put(file, a[1] + "\n")) return 1;
         delays.push_back(delay / period_s);
     }
-    const double p50 = at_share(delays, 0.5), p95 = at_share(delays, 0.95);
-    std::printf("{\"p50_periods\": %.3f, \"p95_periods\": %.3f, \"worst_periods\": %.3f, \"trips\": %zu}\n", p50, p95,
-                delays.back(), delays.size());
+    std::printf("{\"periods\": [");
+    for (std::size_t i = 0; i < delays.size(); ++i) std::printf("%s%.4f", i == 0 ? "" : ", ", delays[i]);
+    std::printf("]}\n");
     return 0;
 }
 
@@ -158,12 +204,11 @@ int trip(const std::vector<std::string>& a) {
 
 int main(int argc, char** argv) {
     const std::vector<std::string> a(argv + 1, argv + argc);
-    if (a.size() >= 4 && a[0] == "reads")
-        return reads(std::atof(a[1].c_str()), std::atof(a[2].c_str()), {a.begin() + 3, a.end()});
-    if (a.size() == 3 && a[0] == "wait") return wait(std::atof(a[1].c_str()), std::atof(a[2].c_str()));
+    if (a.size() >= 4 && a[0] == "pair")
+        return pair(std::atof(a[1].c_str()), std::atof(a[2].c_str()), {a.begin() + 3, a.end()});
     if (a.size() == 2 && a[0] == "spin") return spin(std::atof(a[1].c_str()), true);
     if (a.size() == 2 && a[0] == "load") return spin(std::atof(a[1].c_str()), false);
     if (a.size() == 9 && a[0] == "trip") return trip({a.begin() + 1, a.end()});
-    std::fprintf(stderr, "usage: peer reads|wait|spin|load|trip ...; see the head of its source\n");
+    std::fprintf(stderr, "usage: peer pair|spin|load|trip ...; see the head of its source\n");
     return 2;
 }
