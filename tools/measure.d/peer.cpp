@@ -4,7 +4,7 @@
 //        peer load SECONDS                    keeps a processor busy
 //        peer trip FILE GOOD BAD LINE PERMIT INHIBIT PERIOD_MS TIMES
 //                                             writes BAD at a random phase, and times the line file's change
-// Each prints one JSON object. Times in microseconds, CPU in seconds, delays in periods.
+// Each prints one JSON object: times in microseconds, delays in periods.
 #include <fcntl.h>
 #include <sched.h>
 #include <semaphore.h>
@@ -42,67 +42,6 @@ bool real_time(int priority) {
     sched_param parameters{};
     parameters.sched_priority = priority;
     return ::sched_setscheduler(0, SCHED_FIFO, &parameters) == 0;
-}
-
-// What the daemon is compared with: the least that a program can do, and what the machine itself does.
-// Usage: peer pair HZ SECONDS FILE...         two threads: one reads these files and wakes the other
-//        peer spin SECONDS                    how long does a spinning thread lose its processor?
-//        peer load SECONDS                    keeps a processor busy
-//        peer trip FILE GOOD BAD LINE PERMIT INHIBIT PERIOD_MS TIMES
-//                                             writes BAD at a random phase, and times the line file's change
-// Each prints one JSON object. Times in microseconds, CPU in seconds, delays in periods.
-#include <fcntl.h>
-#include <sched.h>
-#include <semaphore.h>
-#include <time.h>
-#include <unistd.h>
-
-#include <algorithm>
-#include <array>
-#include <atomic>
-#include <cstdio>
-#include <cstdlib>
-#include <cstring>
-#include <random>
-#include <string>
-#include <thread>
-#include <vector>
-
-namespace {
-
-double now_s() {
-    timespec t{};
-    ::clock_gettime(CLOCK_MONOTONIC, &t);
-    return static_cast<double>(t.tv_sec) + static_cast<double>(t.tv_nsec) * 1e-9;
-}
-
-void sleep_until(double at_s) {
-    timespec t{};
-    t.tv_sec = static_cast<time_t>(at_s);
-    t.tv_nsec = static_cast<long>((at_s - static_cast<double>(t.tv_sec)) * 1e9);
-    while (::clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &t, nullptr) != 0) {
-    }
-}
-
-double cpu_s() {
-    rusage usage{};
-    ::getrusage(RUSAGE_SELF, &usage);
-    const auto seconds = [](const timeval& t) {
-        return static_cast<double>(t.tv_sec) + static_cast<double>(t.tv_usec) * 1e-6;
-    };
-    return seconds(usage.ru_utime) + seconds(usage.ru_stime);
-}
-
-bool real_time(int priority) {
-    sched_param parameters{};
-    parameters.sched_priority = priority;
-    return ::sched_setscheduler(0, SCHED_FIFO, &parameters) == 0;
-}
-
-double at_share(std::vector<double>& values, double share) {
-    if (values.empty()) return 0.0;
-    std::sort(values.begin(), values.end());
-    return values[std::min(values.size() - 1, static_cast<std::size_t>(share * static_cast<double>(values.size())))];
 }
 
 // What the daemon's two threads must do at least: reads by the clock, and a wake of the one that would decide.
