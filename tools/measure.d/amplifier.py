@@ -1,4 +1,5 @@
 """The amplifier that is measured: the kernel's files in a folder, and both programs on them."""
+import json
 import math
 import os
 import pathlib
@@ -100,6 +101,19 @@ class Amplifier:
             self.wait_permit()
             self.put_all(KEYED if keyed else {})
         return self
+
+    def restart_telemetry(self):
+        self.telemetry.kill()
+        self.telemetry.wait()
+        with open(self.top / "log", "ab") as log:
+            self.telemetry = subprocess.Popen([self.tools.telemetry, "--config", str(self.configuration)], stdin=subprocess.DEVNULL,
+                                              stdout=log, stderr=log)
+
+    def last_event(self):
+        """The number of the last event in its journal."""
+        told = subprocess.run([self.tools.dekeyctl, "--run", str(self.top / "run"), "--config", str(self.configuration), "log", "--json"],
+                              stdout=subprocess.PIPE, check=False)
+        return max(event["number"] for event in map(json.loads, told.stdout.splitlines()) if "number" in event)
 
     def ctl(self, *arguments):
         return subprocess.run([self.tools.dekeyctl, "--run", str(self.top / "run"), *arguments], stdout=subprocess.DEVNULL,

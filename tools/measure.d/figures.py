@@ -1,13 +1,53 @@
-"""Figures of processes and of recordings, and the peers they are compared with."""
-import json
+"""Figures of processes and of recordings, and how sure a ratio is."""
+import math
 import pathlib
+import random
 import statistics
-import subprocess
 import time
 
-from amplifier import QUIET
+# Student's t, 97.5 % points for 1 to 12 degrees of freedom (scipy.stats.t.ppf(0.975, n)); more are taken as 12.
+T_975 = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228, 2.201, 2.179)
 
-HERE = pathlib.Path(__file__).resolve().parent
+
+class Figure:
+    """A figure with the interval in which it lies at 95 %; without one it is a count, and exact."""
+
+    def __init__(self, value, low=None, high=None):
+        self.value, self.low, self.high = value, value if low is None else low, value if high is None else high
+
+    def verdict(self, most):
+        """Met or missed only where the whole interval says so; else the machine's noise hides it."""
+        return "met" if self.high <= most else "MISSED" if self.low > most else "open"
+
+    def __str__(self):
+        exact = self.low == self.value == self.high
+        return f"{self.value:.4g}" if exact else f"{self.value:.3g} ({self.low:.3g} to {self.high:.3g})"
+
+
+def of_pairs(ratios):
+    """The geometric mean of ratios, each taken side by side, with its interval by Student's t."""
+    logarithms = [math.log(ratio) for ratio in ratios]
+    mean = statistics.mean(logarithms)
+    wide = T_975[min(len(ratios) - 1, len(T_975)) - 1] * statistics.stdev(logarithms) / math.sqrt(len(ratios))
+    return Figure(math.exp(mean), math.exp(mean - wide), math.exp(mean + wide))
+
+
+def at_share(values, share):
+    """The smallest value that this share of them doesn't exceed."""
+    ordered = sorted(values)
+    return ordered[max(0, math.ceil(share * len(ordered)) - 1)]
+
+
+def of_share(values, share, over=None):
+    """A quantile, or its ratio to the same quantile of others, with its interval by drawing again (bootstrap)."""
+    draw = random.Random(1)
+
+    def once(pick):
+        value = at_share(pick(values), share)
+        return value / at_share(pick(over), share) if over else value
+
+    drawn = sorted(once(lambda all_of_them: draw.choices(all_of_them, k=len(all_of_them))) for _ in range(400))
+    return Figure(once(lambda all_of_them: all_of_them), drawn[10], drawn[389])
 
 
 def lateness_us(recording, period_ms):
@@ -30,8 +70,7 @@ def lateness_us(recording, period_ms):
 
 
 def p99_lateness(steps, period_us):
-    """Of steps, each a time and whether it came by the period: what does not, a scan or the start of the peer's loop, begins
-    the grid anew. The same for the daemon and its peer."""
+    """Of steps, each a time and whether it came by the period: what does not, a scan, begins the grid anew."""
     late, grid = [], None
     for at, own in steps:
         if not own:
@@ -44,7 +83,7 @@ def p99_lateness(steps, period_us):
         grid += slots * period_us
         if at - grid > period_us / 2:
             grid = at - period_us / 2  # as the guard itself moves it
-    return sorted(late)[int(len(late) * 0.99)]
+    return at_share(late, 0.99)
 
 
 def cpu_s(pid):
@@ -52,62 +91,21 @@ def cpu_s(pid):
     return time.clock_gettime((~pid << 3) | 2)
 
 
-def cpu_shares(pids, seconds):
-    """What share of a processor each took in the same seconds."""
-    begun = [cpu_s(pid) for pid in pids]
+def cpu_shares(groups, seconds):
+    """What share of a processor each group of processes took in the same seconds."""
+    begun = [sum(map(cpu_s, pids)) for pids in groups]
     time.sleep(seconds)
-    return [(cpu_s(pid) - b) / seconds for pid, b in zip(pids, begun)]
+    return [(sum(map(cpu_s, pids)) - b) / seconds for pids, b in zip(groups, begun)]
 
 
-def own_kb(pid):
-    """What it alone has in memory: pages that no other process shares."""
-    lines = pathlib.Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
-    return sum(int(line.split()[1]) for line in lines if line.startswith("Private_"))
+def rss_kb(*pids):
+    """Resident memory, of processes together."""
+    return sum(int(line.split()[1]) for pid in pids for line in pathlib.Path(f"/proc/{pid}/status").read_text().splitlines()
+               if line.startswith("VmRSS"))
 
 
-def rss_kb(pid):
-    for line in pathlib.Path(f"/proc/{pid}/status").read_text().splitlines():
-        if line.startswith("VmRSS"):
-            return int(line.split()[1])
-    return 0
-
-
-class Tools:
-    def __init__(self, build):
-        build = pathlib.Path(build).resolve()
-        self.dekeyd, self.dekeyctl, self.telemetry = (str(build / name) for name in ("dekeyd", "dekeyctl", "dekeyd-telemetry"))
-        self.cycle, self.peer = str(build / "measure_cycle"), str(build / "measure_peer")
-        self.resolver = str(build / "tests/mqtt/slow_resolver.so")
-        self.permit, self.inhibit = "1", "0"
-
-    def run_peer(self, *arguments):
-        return json.loads(subprocess.run([self.peer, *map(str, arguments)], capture_output=True, check=True).stdout)
-
-    def start_peer(self, *arguments):
-        return subprocess.Popen([self.peer, *map(str, arguments)], stdout=subprocess.PIPE)
-
-    def start_python(self, hz, seconds, port, amplifier):
-        """Returns when it is in its loop: what it takes to start is not its work."""
-        files = [str(amplifier.files[q]) for q in QUIET]
-        peer = subprocess.Popen(["/usr/bin/python3", "-B", str(HERE / "peer.py"), str(hz), str(seconds), str(port), *files],
-                                stdout=subprocess.PIPE)
-        if peer.stdout.readline() != b"running\n":
-            raise RuntimeError("the Python peer didn't start")
-        return peer
-
-
-def answer(process):
-    out, _ = process.communicate(timeout=120)
-    if process.returncode != 0:
-        raise RuntimeError(f"{process.args[0]} ended with {process.returncode}")
-    return json.loads(out)
-
-
-def end(*peers):
-    for peer in peers:
-        peer.kill()
-        peer.communicate()
-
-
-def median(values):
-    return statistics.median(values)
+def pages_written(pid):
+    for line in pathlib.Path(f"/proc/{pid}/io").read_text().splitlines():
+        if line.startswith("write_bytes"):
+            return int(line.split()[1]) / 4096
+    return 0.0
