@@ -284,9 +284,13 @@ class Rows:
         for _ in range(2 * PAIRS):
             begun = time.monotonic()
             amplifier.start(keyed=False, wait=False)
-            while not amplifier.permits():
+            until = begun + 30
+            while not amplifier.permits() and time.monotonic() < until:
                 time.sleep(0.0005)
             starts.append((time.monotonic() - begun) * 1000 - 200)
+            amplifier.stop()
+        for _ in range(PAIRS):
+            amplifier.start(keyed=False)  # with a reset, where so many unclean starts have locked it out
             begun = time.monotonic()
             amplifier.process.kill()
             amplifier.process.wait()  # and, as the unit says, the stop hook
