@@ -62,7 +62,8 @@ std::string interface(const char* name) {
 }
 
 std::string types() {
-    return "// What the daemon publishes, field by field. Made from daemon/words/messages.hpp and mqtt_messages.hpp by\n"
+    return "// What the daemon publishes, field by field. Made from daemon/words/messages.hpp and mqtt_messages.hpp "
+           "by\n"
            "// tests/agree/page_types_test.cpp, which says when this file has to be made anew.\n" +
            interface<PlannedLimit>("PlannedLimit") + interface<DetectorMessage>("DetectorMessage") +
            interface<ChainMessage>("ChainMessage") + interface<PlanMessage>("PlanMessage") +
