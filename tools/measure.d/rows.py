@@ -35,7 +35,7 @@ class Rows:
         self.stack.callback(self.processes.stop)
         page = tools.page if tools.page.exists() else None
         self.port, *web = processes.start_broker(self.processes, page)
-        self.address = f"http://127.0.0.1:{web[0]}/index.html" if web else None
+        self.address = web[0] if web else None
 
     @property
     def broker(self):
