@@ -153,12 +153,16 @@ void Limits::see_what_is_in_force(const Look& look) noexcept {
 
 void Limits::judge_news(const Look& look, EventList& events) noexcept {
     const bool rf_absent = look.measurement.rf_absent();
+    // Spans, since a byte that is written might be a vector's own pointer to a compiler.
     const std::span<const Reading> quantities = look.measurement.quantities();
-    for (std::size_t i = 0; i < timers_.size(); ++i) {
-        const Plain& plain = plain_[i];
+    const std::span<const Plain> plains{plain_};
+    const std::span<const QualifyTimer> timers{timers_};
+    const std::span<std::uint8_t> judged{judged_};
+    for (std::size_t i = 0; i < timers.size(); ++i) {
+        const Plain& plain = plains[i];
         if (!look.measurement.has_news(plain.watch) && !look.measurement.has_news(plain.gate)) continue;
-        judged_[i] = true;
-        if (plain.proves_safe(quantities[plain.watch]) && timers_[i].rests() && !look.proof.injects(i))
+        judged[i] = true;
+        if (plain.proves_safe(quantities[plain.watch]) && timers[i].rests() && !look.proof.injects(i))
             conditions_[i] = worse(conditions_[i], Condition::clear);  // and the timer rests on
         else
             judge(i, look, rf_absent, events);
