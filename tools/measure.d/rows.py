@@ -236,8 +236,7 @@ class Rows:
     def hundred_stations(self):
         """Each publishes once a second, and trips and clears once, while its broker's processor time is counted."""
         stations = [self.amplifier(port=self.port, name=f"station-{i}", scan="200 ms", period=200) for i in range(100)]
-        heard = subprocess.Popen(["mosquitto_sub", "-p", str(self.port), "-q", "1", "-t", "dekeyd/+/event", "-F", "%t %p"],
-                                 stdout=subprocess.PIPE, text=True)
+        heard = self.listen("-q", "1", "-t", "dekeyd/+/event", "-F", "%t %p")
         for station in stations:
             station.start(wait=False)
         for station in stations:
@@ -253,8 +252,7 @@ class Rows:
         time.sleep(3)
         for station in stations:
             station.stop()
-        heard.terminate()
-        for line in heard.communicate()[0].splitlines():
+        for line in heard().decode().splitlines():
             topic, payload = line.split(" ", 1)
             numbers.setdefault(topic.split("/")[1], set()).add(json.loads(payload)["number"])
         lost = sum(len(set(range(1, last[name] + 1)) - numbers.get(name, set())) for name in last)
@@ -326,13 +324,25 @@ class Rows:
 
     def bytes_a_second(self, amplifier, change):
         """Topics and payloads of all that it publishes."""
-        listener = subprocess.Popen(["mosquitto_sub", "-p", str(self.port), "-R", "-F", "%t%p", "-t", f"homie/5/{amplifier.name}/#",
-                                     "-t", f"dekeyd/{amplifier.name}/#"], stdout=subprocess.PIPE)
+        heard = self.listen("-R", "-F", "%t%p", "-t", f"homie/5/{amplifier.name}/#", "-t", f"dekeyd/{amplifier.name}/#")
         seconds = 4 * self.seconds
         until, n = time.monotonic() + seconds, 0
         while time.monotonic() < until:
             change(n)
             n += 1
             time.sleep(0.1)
-        listener.terminate()
-        return len(listener.communicate()[0]) / seconds
+        return len(heard()) / seconds
+
+    def listen(self, *what):
+        """Listens from now on; the answer, once called, ends that and gives what was heard. By a file: a pipe that is full
+        would hold up the listener, and the broker would throw away what it can't take."""
+        file = self.stack.enter_context(tempfile.TemporaryFile(dir=self.folder))
+        listener = subprocess.Popen(["mosquitto_sub", "-p", str(self.port), *what], stdout=file)
+
+        def heard():
+            listener.terminate()
+            listener.wait()
+            file.seek(0)
+            return file.read()
+
+        return heard
