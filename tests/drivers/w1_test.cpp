@@ -1,6 +1,7 @@
 #include <doctest/doctest.h>
 #include <unistd.h>
 
+#include <cstring>
 #include <stdexcept>
 
 #include "drivers/sensor.hpp"
@@ -12,6 +13,20 @@ using drivers::make_w1_sensor;
 using test::check_fault;
 using test::check_value;
 using test::Tree;
+
+namespace {
+
+/// What a file holds after each write, in place of what was written: a part that takes it and forgets it.
+const char* kept = nullptr;
+
+}  // namespace
+
+// By the linker's --wrap, all calls of write() in this program.
+extern "C" ssize_t __real_write(int file, const void* bytes, std::size_t size);
+extern "C" ssize_t __wrap_write(int file, const void* bytes, std::size_t size) {
+    if (kept == nullptr) return __real_write(file, bytes, size);
+    return __real_write(file, kept, std::strlen(kept)) < 0 ? -1 : static_cast<ssize_t>(size);
+}
 
 namespace {
 
@@ -177,6 +192,20 @@ TEST_CASE("1-Wire: the bits are set where they differ, and every reading must be
     tree.remove(resolution);
     tree.folder(resolution);
     check_fault(*make_w1_sensor(tree.root(), id, {.by_frame = false, .bits = 9}), Fault::io_error);
+}
+
+TEST_CASE("1-Wire: a part that forgets the bits that it was set to isn't the one that it should be") {
+    const Tree tree;
+    tree.write(slave, frame_text("90 01 4b 46 1f ff 0c 10 a3", "25000"));  // of 9 bits: the frame alone would pass
+    tree.write(folder + "/resolution", "12\n");
+    const auto sensor = make_w1_sensor(tree.root(), id, {.by_frame = false, .bits = 9});
+    kept = "12\n";
+    check_fault(*sensor, Fault::wrong_device);
+    sensor->refresh();
+    check_fault(*sensor, Fault::wrong_device);
+    kept = nullptr;
+    sensor->refresh();
+    check_value(*sensor, 25.0);
 }
 
 TEST_CASE("1-Wire: bits that can't be set are a fault of the reading") {
