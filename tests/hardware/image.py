@@ -19,7 +19,7 @@ HERE = pathlib.Path(__file__).resolve().parent
 
 LIBRARIES = ("libgpiod-dev",)
 # What the machine is made of beside dekeyd's package and what that depends on.
-SYSTEM = ("systemd", "systemd-sysv", "udev", "mount", "kmod", "busybox-static")
+SYSTEM = ("systemd", "systemd-sysv", "udev", "mount", "kmod", "busybox-static", "coreutils")
 # What dependencies would bring and nothing here runs: the packages are unpacked, not installed.
 UNNEEDED = ("perl*", "libperl*", "lib*-perl", "debconf", "dpkg", "tar", "usrmerge", "adduser", "libdb5*", "libgdbm*")
 # What the machine needs before it has a root file system, and what it needs after.

@@ -4,38 +4,51 @@
  * datasheet has it (Maxim/TI DS18B20: ROM commands, function commands, scratchpad, CRC), bit by bit; several on the bus
  * answer together, and the bus is their wired AND.
  *
+ * A conversion takes the datasheet's longest time for the part's bits; until then its scratchpad holds the value of the
+ * one before. Without its supply, so also when it is plugged in, a part goes back to the power-on value and to the bits
+ * that its EEPROM keeps.
+ *
  * Each has a folder in debugfs below fake_w1, named after its serial number: `present` (1 or 0), `sixteenths` (of a
- * degree: what it measures), `fault`, write one of
+ * degree: what it measures), `bits` (that it converts by), `fault`, write one of
  *   none
  *   crc      the checksum of its scratchpad is wrong
  *   reset    it loses its supply in every conversion: its scratchpad holds the power-on value, 85 degrees
  *   slow     a conversion never ends: the value of the one before is answered, with a good checksum
- * The bus has `fault` beside them: none; short, its data line is held low; hang, whoever uses it waits.
+ *   fixed    its bits can't be set, as those of some copies of the part: what is written is taken and forgotten
+ * The bus has `fault` beside them: none; short, its data line is held low; hang, whoever uses it waits. And
+ * `conversions`, a line for each part: how many it has begun by a command to all parts, and by one to it alone.
  */
 #include <linux/completion.h>
 #include <linux/debugfs.h>
+#include <linux/ktime.h>
 #include <linux/module.h>
 #include <linux/mutex.h>
+#include <linux/seq_file.h>
 #include <linux/slab.h>
 #include <linux/uaccess.h>
 #include <linux/w1.h>
 
 #define POWER_ON (85 * 16)
 
-enum fault { NONE, CRC, RESET, SLOW };
-static const char *const fault_words[] = { "none", "crc", "reset", "slow" };
+enum fault { NONE, CRC, RESET, SLOW, FIXED };
+static const char *const fault_words[] = { "none", "crc", "reset", "slow", "fixed" };
 enum bus_fault { BUS_NONE, BUS_SHORT, BUS_HANG };
 static const char *const bus_fault_words[] = { "none", "short", "hang" };
 
-enum state { IDLE, ROM_COMMAND, MATCH, SEARCH_BIT, SEARCH_COMPLEMENT, SEARCH_CHOICE, FUNCTION, READING, WRITING, ONES };
+enum state { IDLE, ROM_COMMAND, MATCH, SEARCH_BIT, SEARCH_COMPLEMENT, SEARCH_CHOICE, FUNCTION, READING, WRITING, CONVERTING,
+	     ONES };
 
 struct thermometer {
 	u64 rom;
 	bool present;
 	u32 sixteenths;
 	enum fault fault;
-	s16 converted;
-	u8 high, low, configuration;
+	s16 converted, converting;
+	bool busy;
+	ktime_t done;
+	bool to_all;
+	u32 together, alone;
+	u8 high, low, configuration, kept[3];
 	enum state state;
 	unsigned int bit;
 	u8 command;
@@ -49,14 +62,50 @@ static enum bus_fault bus_fault;
 static DECLARE_COMPLETION(freed);
 static DEFINE_MUTEX(lock);
 
+static unsigned int bits_above_9(const struct thermometer *part)
+{
+	return part->configuration >> 5 & 3;
+}
+
+static void recall(struct thermometer *part)
+{
+	part->high = part->kept[0];
+	part->low = part->kept[1];
+	part->configuration = part->kept[2];
+}
+
+static void power_on(struct thermometer *part)
+{
+	recall(part);
+	part->converted = POWER_ON;
+	part->busy = false;
+}
+
 static void convert(struct thermometer *part)
 {
 	static const s16 mask[4] = { ~7, ~3, ~1, ~0 }; /* 9 to 12 bits */
 
+	if (part->to_all)
+		part->together++;
+	else
+		part->alone++;
 	if (part->fault == SLOW)
 		return;
-	part->converted = part->fault == RESET ? POWER_ON :
-						 (s16)part->sixteenths & mask[part->configuration >> 5 & 3];
+	if (part->fault == RESET) {
+		power_on(part);
+		return;
+	}
+	part->converting = (s16)part->sixteenths & mask[bits_above_9(part)];
+	part->done = ktime_add_us(ktime_get(), 93750 << bits_above_9(part));
+	part->busy = true;
+}
+
+static void end_conversion_where_due(struct thermometer *part)
+{
+	if (!part->busy || ktime_before(ktime_get(), part->done))
+		return;
+	part->converted = part->converting;
+	part->busy = false;
 }
 
 static void fill_scratchpad(struct thermometer *part)
@@ -82,18 +131,27 @@ static void function(struct thermometer *part)
 	switch (part->command) {
 	case 0x44: /* convert */
 		convert(part);
-		part->state = ONES; /* done at once; the driver waits all the same */
+		part->state = CONVERTING;
 		break;
 	case 0xbe: /* read the scratchpad */
+		end_conversion_where_due(part);
 		fill_scratchpad(part);
 		part->state = READING;
 		break;
 	case 0x4e: /* write it */
 		part->state = WRITING;
 		break;
+	case 0x48: /* copy to the EEPROM */
+		part->kept[0] = part->high;
+		part->kept[1] = part->low;
+		part->kept[2] = part->configuration;
+		part->state = ONES;
+		break;
+	case 0xb8: /* and back */
+		recall(part);
+		part->state = ONES;
+		break;
 	case 0xb4: /* supplied by its own pin: ones */
-	case 0x48: /* copy to the EEPROM, and back: kept anyway */
-	case 0xb8:
 		part->state = ONES;
 		break;
 	default:
@@ -111,6 +169,10 @@ static u8 slot(struct thermometer *part, u8 bit)
 	switch (part->state) {
 	case IDLE:
 		break;
+	case CONVERTING: /* zeros until it is over */
+		end_conversion_where_due(part);
+		answer = part->busy ? 0 : bit;
+		break;
 	case ONES:
 		answer = 1;
 		break;
@@ -124,6 +186,7 @@ static u8 slot(struct thermometer *part, u8 bit)
 			function(part);
 			break;
 		}
+		part->to_all = part->command == 0xcc;
 		part->state = part->command == 0xf0 ? SEARCH_BIT :
 			      part->command == 0x55 ? MATCH :
 			      part->command == 0xcc ? FUNCTION :
@@ -173,7 +236,8 @@ static u8 slot(struct thermometer *part, u8 bit)
 		if (++part->bit == 24) {
 			part->high = part->written[0];
 			part->low = part->written[1];
-			part->configuration = (part->written[2] & 0x60) | 0x1f;
+			if (part->fault != FIXED)
+				part->configuration = (part->written[2] & 0x60) | 0x1f;
 			part->state = IDLE;
 		}
 		break;
@@ -253,6 +317,46 @@ static ssize_t fault_write(struct file *file, const char __user *from, size_t si
 	return size;
 }
 
+static int present_get(void *data, u64 *value)
+{
+	*value = ((struct thermometer *)data)->present;
+	return 0;
+}
+
+static int present_set(void *data, u64 value)
+{
+	struct thermometer *part = data;
+
+	mutex_lock(&lock);
+	if (value && !part->present) {
+		power_on(part);
+		part->state = IDLE; /* until the next reset */
+	}
+	part->present = value;
+	mutex_unlock(&lock);
+	return 0;
+}
+DEFINE_DEBUGFS_ATTRIBUTE(present_file, present_get, present_set, "%llu\n");
+
+static int bits_get(void *data, u64 *value)
+{
+	*value = 9 + bits_above_9(data);
+	return 0;
+}
+DEFINE_DEBUGFS_ATTRIBUTE(bits_file, bits_get, NULL, "%llu\n");
+
+static int conversions_show(struct seq_file *file, void *data)
+{
+	unsigned int i;
+
+	mutex_lock(&lock);
+	for (i = 0; i < ARRAY_SIZE(thermometers); i++)
+		seq_printf(file, "%x %u %u\n", serials[i], thermometers[i].together, thermometers[i].alone);
+	mutex_unlock(&lock);
+	return 0;
+}
+DEFINE_SHOW_ATTRIBUTE(conversions);
+
 static ssize_t bus_fault_write(struct file *file, const char __user *from, size_t size, loff_t *offset)
 {
 	const int word = word_of(from, size, bus_fault_words, ARRAY_SIZE(bus_fault_words));
@@ -279,6 +383,7 @@ static int __init begin(void)
 
 	folder = debugfs_create_dir("fake_w1", NULL);
 	debugfs_create_file("fault", 0200, folder, NULL, &bus_fault_file);
+	debugfs_create_file("conversions", 0400, folder, NULL, &conversions_fops);
 	for (i = 0; i < ARRAY_SIZE(thermometers); i++) {
 		struct thermometer *part = &thermometers[i];
 		u8 rom[8] = { 0x28, serials[i] };
@@ -290,15 +395,16 @@ static int __init begin(void)
 		for (byte = 0; byte < 8; byte++)
 			part->rom |= (u64)rom[byte] << (8 * byte);
 		part->sixteenths = 25 * 16;
-		part->converted = POWER_ON;
-		part->high = 0x4b;
-		part->low = 0x46;
-		part->configuration = 0x7f;
+		part->kept[0] = 0x4b;
+		part->kept[1] = 0x46;
+		part->kept[2] = 0x7f;
+		power_on(part);
 		part->present = i < 2;
 		snprintf(name, sizeof(name), "%x", serials[i]);
 		own = debugfs_create_dir(name, folder);
-		debugfs_create_bool("present", 0600, own, &part->present);
+		debugfs_create_file_unsafe("present", 0600, own, part, &present_file);
 		debugfs_create_u32("sixteenths", 0600, own, &part->sixteenths);
+		debugfs_create_file_unsafe("bits", 0400, own, part, &bits_file);
 		debugfs_create_file("fault", 0200, own, part, &fault_file);
 	}
 	error = w1_add_master_device(&bus);
