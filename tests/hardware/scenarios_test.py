@@ -19,6 +19,7 @@ import time
 
 import debian
 import image as images
+import thermometers
 from station import BUS, INHIBIT, LINE, PERMIT, WIRE, Broker, Failed, Station, expect
 
 CONFIGURATION = "/etc/dekeyd/dekeyd.yaml"
@@ -318,6 +319,8 @@ SCENARIOS = {
     "I2C bus hangs": fault(f"{BUS}/hang", 1, "hanging I2C", "channel:forward", end=0),
     "supply monitor dead": fault(MONITOR, "timeout", "no supply reading", "limit:supply-low"),
     "sensor swapped": swapped,
+    "converted together": thermometers.together,
+    "fewer bits": thermometers.bits,
     "SIGTERM, start": restarted,
     "SIGKILL": killed,
     "SIGKILL, stuck": killed_while_stuck,
@@ -329,8 +332,8 @@ SCENARIOS = {
     "telemetry": telemetry,
 }
 
-SHORT = ("start", "unit", "heating to trip", "VSWR", "absent sensor", "I2C bus hangs", "SIGTERM, start", "SIGKILL",
-         "SIGKILL, stuck", "SIGSTOP", "telemetry")
+SHORT = ("start", "unit", "heating to trip", "VSWR", "absent sensor", "I2C bus hangs", "fewer bits",
+         "SIGTERM, start", "SIGKILL", "SIGKILL, stuck", "SIGSTOP", "telemetry")
 
 
 def chosen(words):
