@@ -6,6 +6,7 @@
 
 #include "plan/reading.hpp"
 #include "plan/scan.hpp"
+#include "plan/time.hpp"
 
 namespace dekeyd::drivers {
 
@@ -39,6 +40,9 @@ struct W1Reading {
     /// By as many bits, 9 to 12, which its refresh() sets where they differ; by frame then too, since each frame says
     /// by how many it was made. 0: as the part is set.
     int bits = 0;
+    /// The longest time that a part may take to convert by so many bits. With it a part is read by frame wherever the
+    /// kernel says how long it waits, and a value that it didn't wait long enough for is an io_error.
+    core::Duration (*conversion_time)(int bits) = nullptr;
 };
 std::unique_ptr<Sensor> make_w1_sensor(const std::string& root, const std::string& id, const W1Reading& how = {});
 

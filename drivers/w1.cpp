@@ -1,6 +1,11 @@
 // DS18B20 and its kin through the kernel's w1_therm.
+#include <algorithm>
 #include <array>
 #include <charconv>
+#include <chrono>
+#include <limits>
+#include <string_view>
+#include <utility>
 
 #include "drivers/attribute.hpp"
 #include "drivers/identity.hpp"
@@ -20,6 +25,7 @@ public:
           temperature_path_(root + "/bus/w1/devices/" + id + "/temperature"),
           slave_path_(root + "/bus/w1/devices/" + id + "/w1_slave"),
           resolution_path_(root + "/bus/w1/devices/" + id + "/resolution"),
+          wait_path_(root + "/bus/w1/devices/" + id + "/conv_time"),
           family_(id.starts_with("10-") ? core::W1Family::ds18s20 : core::W1Family::ds18b20_and_kin) {}
 
     core::Sample read() noexcept override {
@@ -33,6 +39,8 @@ public:
         sought_ = true;
         if (!by_frame()) temperature_fault_ = temperature_.follow(temperature_path_.c_str());
         slave_fault_ = slave_.follow(slave_path_.c_str());
+        if (how_.conversion_time != nullptr) wait_fault_ = wait_.follow(wait_path_.c_str());
+        if (waited_too_short_) renew_kernels_bits();
         if (how_.bits != 0 && bits_fault_ != Fault::none) bits_fault_ = set_bits();
     }
 
@@ -42,9 +50,18 @@ public:
 
 private:
     [[nodiscard]] bool by_frame() const noexcept { return how_.by_frame || how_.bits != 0; }
-    /// Kernels before `temperature` came have `w1_slave` alone.
+    /// Kernels before `temperature` came have `w1_slave` alone. Where the kernel's wait is known, the frame is needed.
     [[nodiscard]] bool use_slave() const noexcept {
-        return by_frame() || (temperature_fault_ == Fault::absent && slave_fault_ == Fault::none);
+        return by_frame() || wait_known() || (temperature_fault_ == Fault::absent && slave_fault_ == Fault::none);
+    }
+    /// Before Linux 5.10, without this attribute, w1_therm always waits for the longest conversion.
+    [[nodiscard]] bool wait_known() const noexcept {
+        return how_.conversion_time != nullptr && wait_fault_ != Fault::absent && wait_fault_ != Fault::never_read;
+    }
+
+    /// The kernel asks the part when its attribute is read, and waits by that from then on.
+    void renew_kernels_bits() noexcept {
+        if (resolution_.follow(resolution_path_.c_str()) == Fault::none) static_cast<void>(resolution_.number());
     }
 
     /// A part that won't take them, as some copies of the DS18B20, isn't the one that it should be.
@@ -79,11 +96,18 @@ private:
 
     Sensed sense_slave() noexcept {
         if (slave_fault_ != Fault::none) return {.value = 0.0, .fault = slave_fault_};
+        const Sensed waited = least_wait();
+        if (waited.fault != Fault::none) return waited;
         std::array<char, attribute_buffer> buffer;
         const Text text = slave_.read(buffer);
         if (text.fault != Fault::none) return {.value = 0.0, .fault = text.fault};
         const Sensed sensed = core::parse_w1_slave(text.bytes, family_);
-        if (how_.bits == 0 || sensed.fault != Fault::none) return sensed;
+        if (sensed.fault != Fault::none) return sensed;
+        // The kernel believes fewer bits than the part has, as after a loss of its supply: what it read is the value of
+        // the conversion before, with a good checksum.
+        waited_too_short_ = wait_known() && too_short(waited.value, text.bytes);
+        if (waited_too_short_) return {.value = 0.0, .fault = Fault::io_error};
+        if (how_.bits == 0) return sensed;
         // Without its supply for a moment, a part goes back to the bits that it keeps, and the kernel doesn't know: it
         // waits for the shorter conversion, and reads the value of the one before.
         if (bits_fault_ == Fault::none && core::w1_bits(text.bytes) != how_.bits) bits_fault_ = Fault::wrong_device;
@@ -91,13 +115,30 @@ private:
         return sensed;
     }
 
+    /// Milliseconds. A common conversion has begun before its readings: so it may have waited as at the reading before.
+    Sensed least_wait() noexcept {
+        if (!wait_known()) return {.value = 0.0, .fault = Fault::none};
+        if (wait_fault_ != Fault::none) return {.value = 0.0, .fault = wait_fault_};
+        const Sensed now = wait_.number();
+        if (now.fault != Fault::none) return now;
+        return {.value = std::min(std::exchange(waited_before_, now.value), now.value), .fault = Fault::none};
+    }
+
+    [[nodiscard]] bool too_short(double waited_ms, std::string_view frame) const noexcept {
+        const std::chrono::duration<double, std::milli> needed =
+            how_.conversion_time(core::w1_bits(frame).value_or(12));
+        return waited_ms < needed.count();
+    }
+
     W1Reading how_;
-    std::string temperature_path_, slave_path_, resolution_path_;
+    std::string temperature_path_, slave_path_, resolution_path_, wait_path_;
     core::W1Family family_;
-    Attribute temperature_, slave_, resolution_;
+    Attribute temperature_, slave_, resolution_, wait_;
+    double waited_before_ = std::numeric_limits<double>::infinity();
     Fault bits_fault_ = Fault::never_read;
     Fault temperature_fault_ = Fault::never_read, slave_fault_ = Fault::never_read;
-    bool sought_ = false;
+    Fault wait_fault_ = Fault::never_read;
+    bool sought_ = false, waited_too_short_ = false;
 };
 
 }  // namespace

@@ -97,14 +97,11 @@ private:
 
 BulkRead find_bulk_read(const std::string& root, const std::vector<std::string>& ids) {
     Path path;
-    BulkRead found{.fault = find_file(folders_of(root, ids), path), .path = {}, .for_a_group = false};
+    BulkRead found{.fault = find_file(folders_of(root, ids), path), .path = {}};
     if (found.fault != Fault::none) return found;
     found.path = path.data();
     struct stat there {};
-    if (::stat(path.data(), &there) != 0)
-        found.fault = core::fault_from_errno(errno);
-    else
-        found.for_a_group = (there.st_mode & (S_IWGRP | S_IWOTH)) != 0;
+    if (::stat(path.data(), &there) != 0) found.fault = core::fault_from_errno(errno);
     return found;
 }
 

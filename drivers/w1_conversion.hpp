@@ -38,7 +38,6 @@ struct ConversionTime {
 struct BulkRead {
     core::Fault fault = core::Fault::absent;  ///< wrong_device: they are on more than one master
     std::string path;                         ///< of the file, also where it isn't there; empty: no thermometer is
-    bool for_a_group = false;                 ///< not only its owner may write it
 };
 BulkRead find_bulk_read(const std::string& root, const std::vector<std::string>& ids);
 

@@ -16,7 +16,9 @@ std::unique_ptr<drivers::Sensor> make_sensor(const std::string& root, const form
     switch (bus.driver) {
         case formats::BusDriver::w1:
             return drivers::make_w1_sensor(root, slot.address,
-                                           {.by_frame = bus.convert_together, .bits = bus.bits.value_or(0)});
+                                           {.by_frame = bus.convert_together,
+                                            .bits = bus.bits.value_or(0),
+                                            .conversion_time = &formats::w1_conversion_time});
         case formats::BusDriver::iio:
             return drivers::make_iio_sensor(root, {.device = bus.device,
                                                    .label = bus.label,

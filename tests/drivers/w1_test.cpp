@@ -1,6 +1,7 @@
 #include <doctest/doctest.h>
 #include <unistd.h>
 
+#include <chrono>
 #include <cstring>
 #include <stdexcept>
 
@@ -34,6 +35,10 @@ const std::string id = "28-000000000001";
 const std::string folder = "bus/w1/devices/" + id;
 const std::string temperature = folder + "/temperature";
 const std::string slave = folder + "/w1_slave";
+
+core::Duration datasheet_time(int bits) {
+    return std::chrono::microseconds{750'000 >> (12 - bits)};
+}
 
 std::string frame_text(const std::string& frame, const std::string& millidegrees) {
     return frame + " : crc=" + frame.substr(frame.size() - 2) + " YES\n" + frame + " t=" + millidegrees + "\n";
@@ -206,6 +211,48 @@ TEST_CASE("1-Wire: a part that forgets the bits that it was set to isn't the one
     kept = nullptr;
     sensor->refresh();
     check_value(*sensor, 25.0);
+}
+
+TEST_CASE("1-Wire: a value that the kernel didn't wait long enough for is no reading") {
+    const Tree tree;
+    const std::string waits = folder + "/conv_time";
+    const std::string nine = frame_text("90 01 4b 46 1f ff 0c 10 a3", "25000");
+    const std::string twelve = frame_text("91 01 4b 46 7f ff 0c 10 70", "25062");
+    tree.write(temperature, "30000\n");
+    tree.write(slave, twelve);
+    tree.write(waits, "95\n");  // what the kernel waits for 9 bits
+    const drivers::W1Reading how{.by_frame = false, .bits = 0, .conversion_time = &datasheet_time};
+    const auto sensor = make_w1_sensor(tree.root(), id, how);
+    check_fault(*sensor, Fault::io_error);
+    CHECK(sensor->where().find("w1_slave") != std::string::npos);
+    sensor->refresh();
+    check_fault(*sensor, Fault::io_error);
+    tree.write(waits, "750\n");
+    check_fault(*sensor, Fault::io_error);  // its conversion may have begun before that
+    check_value(*sensor, 25.062);
+    tree.write(waits, "749\n");
+    check_fault(*sensor, Fault::io_error);
+    tree.write(slave, nine);
+    tree.write(waits, "94\n");
+    check_value(*sensor, 25.0);
+    tree.write(waits, "93\n");
+    check_fault(*sensor, Fault::io_error);
+    // Not known: the kernel's answer for a part that it can't handle, and no number.
+    tree.write(waits, "");
+    check_fault(*sensor, Fault::empty);
+    tree.write(waits, "long\n");
+    check_fault(*sensor, Fault::garbled);
+    // Each family's frame has the place of the bits: of a DS18S20, which always takes 750 ms, with all of them set.
+    const std::string old = "10-000000000001";
+    tree.write("bus/w1/devices/" + old + "/w1_slave", frame_text("32 00 4b 46 ff ff 0c 10 6b", "25000"));
+    tree.write("bus/w1/devices/" + old + "/conv_time", "750\n");
+    check_value(*make_w1_sensor(tree.root(), old, how), 25.0);
+    tree.write("bus/w1/devices/" + old + "/conv_time", "375\n");
+    check_fault(*make_w1_sensor(tree.root(), old, how), Fault::io_error);
+    // A kernel that waits for the longest conversion, always.
+    tree.remove(waits);
+    sensor->refresh();
+    check_value(*sensor, 30.0);
 }
 
 TEST_CASE("1-Wire: bits that can't be set are a fault of the reading") {
