@@ -2,9 +2,11 @@
 #include "dekeyctl/set_up/here.hpp"
 
 #include <doctest/doctest.h>
+#include <sys/stat.h>
 
 #include <algorithm>
 #include <functional>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -52,8 +54,13 @@ struct Station {
     std::string text = station_text;
     double clock_s = 0.0;  ///< what the first bus takes
     bool guard_runs = false;
+    std::optional<::gid_t> guards_group;
+    std::vector<std::string> drop_ins;
 
     Station() {
+        struct stat root {};
+        REQUIRE(::stat(tree.root().c_str(), &root) == 0);
+        guards_group = root.st_gid;
         const std::string wire = "bus/w1/devices/", adc = "bus/iio/devices/iio:device0/", psu = "class/hwmon/hwmon0/";
         tree.write(wire + "28-000000000001/temperature", "21500\n");
         tree.write(wire + "28-000000000002/temperature", "19000\n");
@@ -80,6 +87,15 @@ struct Station {
         REQUIRE(::chmod(tree.path("devices/w1_bus_master1/therm_bulk_read").c_str(), 0664) == 0);
     }
 
+    /// That are to be set to other bits, each by whom its mode lets.
+    void bits(::mode_t mode) {
+        replace("driver: w1, period: 1 s", "driver: w1, period: 1 s, bits: 9");
+        tree.write("bus/w1/devices/28-000000000001/resolution", "9\n");
+        tree.write("bus/w1/devices/28-000000000002/resolution", "12\n");
+        for (const std::string id : {"28-000000000001", "28-000000000002"})
+            REQUIRE(::chmod(tree.path("bus/w1/devices/" + id + "/resolution").c_str(), mode) == 0);
+    }
+
     void replace(const std::string& old, const std::string& by) {
         const auto at = text.find(old);
         REQUIRE_MESSAGE(at != std::string::npos, old);
@@ -101,7 +117,9 @@ struct Station {
                                            now += std::chrono::milliseconds{static_cast<int>(clock_s * 1000.0)};
                                        return now;
                                    },
-                               .guard_runs = guard_runs});
+                               .guard_runs = guard_runs,
+                               .guards_group = guards_group,
+                               .drop_ins = drop_ins});
     }
 };
 
@@ -141,6 +159,34 @@ std::vector<Mistake> mistakes() {
              REQUIRE(::chmod(s.tree.path(bulk).c_str(), 0644) == 0);
          },
          {"bus 'wire': only root may write ", "udevadm trigger", "drop-in thermometers.conf"}},
+        {"a common conversion that another group may ask for",
+         [](Station& s) {
+             s.together();
+             *s.guards_group += 1;
+         },
+         {"bus 'wire': the group dekeyd may not write ", "udevadm trigger"}},
+        {"a common conversion for a group that isn't there",
+         [](Station& s) {
+             s.together();
+             s.guards_group.reset();
+         },
+         {"bus 'wire': there is no group dekeyd ", "install the package"}},
+        {"a common conversion that the service isn't let ask for",
+         [](Station& s) {
+             s.together();
+             s.drop_ins = {s.tree.path("etc/dekeyd.service.d")};
+         },
+         {"bus 'wire': ", "etc/dekeyd.service.d has no drop-in that lets the service write below /sys/devices",
+          "copy thermometers.conf"}},
+        {"bits that the service isn't let set, with a drop-in for something else",
+         [](Station& s) {
+             s.bits(0664);
+             s.tree.write("etc/dekeyd.service.d/other.conf",
+                          "[Service]\n#ReadWritePaths=/sys/devices\nReadWritePaths=/srv\n");
+             s.tree.write("etc/dekeyd.service.d/thermometers.conf.old", "[Service]\nReadWritePaths=/sys/devices\n");
+             s.drop_ins = {s.tree.path("none"), s.tree.path("etc/dekeyd.service.d")};
+         },
+         {"bus 'wire': ", "has no drop-in that lets the service write below /sys/devices", "copy thermometers.conf"}},
         {"thermometers on two masters that should convert together",
          [](Station& s) {
              s.together();
@@ -150,14 +196,14 @@ std::vector<Mistake> mistakes() {
          },
          {"bus 'wire': its thermometers are on several bus masters", "a bus of its own"}},
         {"bits that only root may set",
-         [](Station& s) {
-             s.replace("driver: w1, period: 1 s", "driver: w1, period: 1 s, bits: 9");
-             s.tree.write(wire + "28-000000000001/resolution", "9\n");
-             s.tree.write(wire + "28-000000000002/resolution", "12\n");
-             for (const char* const id : {"28-000000000001", "28-000000000002"})
-                 REQUIRE(::chmod(s.tree.path(wire + id + "/resolution").c_str(), 0644) == 0);
-         },
+         [](Station& s) { s.bits(0644); },
          {"air: it is set to other bits than 9, and only root may write ", "drop-in thermometers.conf"}},
+        {"bits that another group may set",
+         [](Station& s) {
+             s.bits(0664);
+             *s.guards_group += 1;
+         },
+         {"air: it is set to other bits than 9, and the group dekeyd may not write ", "udevadm trigger"}},
         {"bits that this kernel can't set",
          [](Station& s) {
              s.replace("driver: w1, period: 1 s", "driver: w1, period: 1 s, bits: 9");
@@ -283,6 +329,33 @@ TEST_CASE("each wiring mistake is found by its own sentence") {
         sentences.push_back(here.amiss[0]);
         for (const std::string& done : s.board.log) CHECK_MESSAGE(!test::holds(done, ":2 "), done);
     }
+}
+
+TEST_CASE("the drop-in is wanted where something is written alone, in any of its folders, by any name") {
+    Station s;
+    s.drop_ins = {s.tree.path("etc/dekeyd.service.d"), s.tree.path("run/dekeyd.service.d")};
+    CHECK(all(s.look()) == "");  // nothing is written
+    s.together();
+    CHECK(s.look().amiss.size() == 1);
+    for (const char* const line :
+         {"ReadWritePaths=/sys/devices", "ReadWritePaths = /srv -/sys", "ReadWritePaths=/srv /sys/devices/"}) {
+        CAPTURE(line);
+        s.tree.write("run/dekeyd.service.d/my-own.conf", std::string("[Service]\n") + line + "\n");
+        CHECK(all(s.look()) == "");
+    }
+    s.tree.write("run/dekeyd.service.d/my-own.conf", "[Service]\nReadWritePaths=/sys/devices/virtual\n");
+    CHECK(s.look().amiss.size() == 1);
+}
+
+TEST_CASE("a drop-in that can't be read is left, and not said to be missing") {
+    Station s;
+    s.together();
+    s.tree.write("folder", "");  // a file in a folder's place
+    s.drop_ins = {s.tree.path("folder")};
+    const ctl::Here here = s.look();
+    CHECK(all(here) == "");
+    REQUIRE(here.unseen.size() == 1);
+    CHECK(test::holds(here.unseen[0], "thermometers.conf"));
 }
 
 TEST_CASE("what a running guard holds is left alone") {

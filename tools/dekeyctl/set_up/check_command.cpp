@@ -18,6 +18,7 @@
 #include "dekeyctl/commands.hpp"
 #include "dekeyctl/set_up/blanks.hpp"
 #include "dekeyctl/set_up/here.hpp"
+#include "dekeyctl/set_up/here_wire.hpp"
 #include "dekeyctl/status.hpp"
 #include "dekeyctl/terminal.hpp"
 #include "dekeyctl/text.hpp"
@@ -115,6 +116,8 @@ int run_check(const CheckOptions& options) {
     if (good && options.here) {
         Machine machine{.gpio = [&] { return drivers::make_gpio(loaded.configuration->sysfs_root); },
                         .now = [] { return std::chrono::steady_clock::now(); }};
+        machine.guards_group = guards_group();
+        if (loaded.configuration->sysfs_root == "/sys") machine.drop_ins = drop_in_folders(options.file);
         if (const std::string why = in_the_way(*loaded.configuration, machine.guard_runs); !why.empty()) {
             say(stderr, "dekeyctl: " + why);
             return exit_refused;

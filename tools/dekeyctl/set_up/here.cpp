@@ -108,7 +108,7 @@ private:
     void read(const BusConfig& bus) {
         if (bus.slots.empty()) return;
         if (bus.driver != BusDriver::contact && bus.driver != BusDriver::w1 && !located(bus)) return;
-        if (bus.driver == BusDriver::w1) look_at_writing(configuration_.sysfs_root, bus, here_);
+        if (bus.driver == BusDriver::w1) look_at_writing(configuration_.sysfs_root, bus, machine_, here_);
         const auto begun = machine_.now();
         for (const SlotConfig& slot : bus.slots) {
             const auto index = channel(slot.sensor);

@@ -2,9 +2,12 @@
 // output is requested, and no pad that is an output of the configuration is touched.
 #pragma once
 
+#include <sys/types.h>
+
 #include <chrono>
 #include <functional>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -17,7 +20,9 @@ namespace dekeyd::ctl {
 struct Machine {
     std::function<std::unique_ptr<drivers::Gpio>()> gpio;
     std::function<std::chrono::steady_clock::time_point()> now;
-    bool guard_runs = false;  ///< it reads the same buses: how long a round takes tells nothing
+    bool guard_runs = false;                ///< it reads the same buses: how long a round takes tells nothing
+    std::optional<::gid_t> guards_group{};  ///< that the package's udev rule gives files to; none: it isn't there
+    std::vector<std::string> drop_ins{};    ///< folders for those of the guard's service; none: no service is installed
 };
 
 struct Here {
