@@ -41,6 +41,10 @@ def restore(station):
     restart(station)
     station.wait(INHIBIT, since, "restarted")
     station.wait(PERMIT, since, "as before")
+    # Without its supply for a moment, and its folder stays: back at 12 bits, and the kernel believes those that were set.
+    station.tell(f"echo 0 > {MASTER}/w1_master_search; echo 0 > {WIRE}/a2/present; echo 1 > {WIRE}/a2/present")
+    station.wait_for(lambda: station.succeeds(f"cat {folder('a2')}/conv_time") == "750", "the guard makes the kernel ask the part")
+    station.tell(f"echo -1 > {MASTER}/w1_master_search")
     station.tell("; ".join(f"echo 12 > {folder(part)}/resolution" for part in ("a1", "a2")))  # a guard with 'bits' is gone
 
 
@@ -95,8 +99,10 @@ def together(station):
     restart(station)
     station.wait(INHIBIT, since, "restarted")
     wait_for_readings(station, dict.fromkeys(PARTS, "no permission"), "without the drop-in none is read")
-    _, _, alone_before = counted(station)  # the guard before it, without 'convert_together', is gone
     expect(station.levels(since) == [INHIBIT], "and no permit is given")
+    said = check_here(station)
+    expect(f"{DROP_INS} has no drop-in" in said, f"check --here says so: {said}")
+    _, _, alone_before = counted(station)
     drop_in(station)
     restart(station)
     station.wait(PERMIT, since, "with the drop-in")
@@ -129,16 +135,18 @@ def together(station):
     station.tell(f"chmod g-w {TRIGGER}")
     station.wait(INHIBIT, since, "the trigger can't be written")
     wait_for_readings(station, dict.fromkeys(PARTS, "no permission"), "none is read")
-    station.succeeds("dekeyctl hold")  # check --here reads no sensors beside a guard that isn't held, and reads each alone
-    said = station.run(f"dekeyctl check --here {CONFIGURATION}")[0]
-    expect(f"only root may write {TRIGGER}" in " ".join(said.split()), f"check --here says so: {said}")
+    said = check_here(station)
+    expect(f"only root may write {TRIGGER}" in said, f"check --here says so: {said}")
+    expect("no drop-in" not in said, f"the drop-in is there: {said}")
+    station.succeeds(f"chmod g+w {TRIGGER}; chgrp nogroup {TRIGGER}")
+    said = check_here(station)
+    expect(f"the group dekeyd may not write {TRIGGER}" in said, f"check --here says so: {said}")
     between = station.mark()
     station.succeeds("udevadm trigger --action=add --subsystem-match=w1")  # what it says is to be done
     wait_for_readings(station, at_12_bits, "and that mends it")
-    said = station.run(f"dekeyctl check --here {CONFIGURATION}")[0]
-    expect(f"may convert together, by {TRIGGER}" in " ".join(said.split()), f"check --here says so: {said}")
-    station.succeeds("dekeyctl release")
-    station.wait(PERMIT, between, "released")
+    said = check_here(station)
+    expect(f"may convert together, by {TRIGGER}" in said, f"check --here says so: {said}")
+    station.wait(PERMIT, between, "mended")
 
     # For the kernel the conversion takes its time, and the parts answer zeros with a good checksum. Its search would take
     # the zeros for a part, too.
@@ -152,6 +160,14 @@ def together(station):
     rounds(station)
     restore(station)
     return f"a round of three thermometers takes {round_s:.2f} s by the board's clock"
+
+
+def check_here(station):
+    """It reads no sensors beside a guard that isn't held. It reads each thermometer alone."""
+    station.succeeds("dekeyctl hold")
+    said = station.run(f"dekeyctl check --here {CONFIGURATION}")[0]
+    station.succeeds("dekeyctl release")
+    return " ".join(said.split())
 
 
 def bits(station):

@@ -60,12 +60,14 @@ constexpr std::array bus_rows{
            .between = {90 * ms, 2.0, 1 * us, patient, "a thermometer takes 94 ms for 9 bits and 750 ms for 12"},
            .usual_words = "800 ms; with `bits` 144, 238, 425 or 800 ms",
            .says = conversion_says},
-    KeyRow{
-        .path = "buses.*.convert_together",
-        .kind = KeyKind::flag,
-        .of = "w1",
-        .usual = "no",
-        .says = "All its thermometers convert at once (Linux 5.10 and later; it takes the drop-in thermometers.conf)."},
+    KeyRow{.path = "buses.*.convert_together",
+           .kind = KeyKind::flag,
+           .of = "w1",
+           .usual = "no",
+           .says =
+               "All its thermometers convert at once (Linux 5.10 and later; it takes the drop-in thermometers.conf). "
+               "Thermometers only: with a 1-Wire part of another kind on that bus master each conversion fails, which "
+               "permits nothing."},
     KeyRow{.path = "buses.*.bits",
            .kind = KeyKind::whole,
            .of = "w1",
@@ -74,7 +76,9 @@ constexpr std::array bus_rows{
                             "sixteenth",
                             Compared::whole),
            .usual_words = "as each is set; 12 when new",
-           .says = "Each is set to convert by so many; each one fewer halves the time (it takes the same drop-in)."},
+           .says =
+               "Each is set to convert by so many; each one fewer halves the time (it takes the same drop-in). After "
+               "the key is removed, the parts stay at those bits until they lose their supply."},
     KeyRow{.path = "buses.*.conversion",
            .kind = KeyKind::time,
            .of = "iio",
