@@ -20,8 +20,8 @@ class Figure:
         return "met" if self.high <= most else "MISSED" if self.low > most else "open"
 
     def __str__(self):
-        exact = self.low == self.value == self.high
-        return f"{self.value:.4g}" if exact else f"{self.value:.3g} ({self.low:.3g} to {self.high:.3g})"
+        value, low, high = (f"{v:,.0f}" if v >= 1000 else f"{v:.3g}" for v in (self.value, self.low, self.high))
+        return value if self.low == self.value == self.high else f"{value} ({low} to {high})"
 
 
 def of_pairs(ratios):

@@ -225,7 +225,7 @@ class Rows:
             *own, broker = cpu_shares([*((a.process.pid, a.telemetry.pid) for a in amplifiers), (self.broker.pid,)], 2 * self.seconds)
             shares[count] = own
             memory = statistics.mean(rss_kb(a.process.pid, a.telemetry.pid) for a in amplifiers) / 1024
-            self.table.shown(7, f"{count} amplifiers at 50 Hz: CPU, memory each; the broker's CPU",
+            self.table.shown(7, f"{count} amplifier{'s' if count > 1 else ''} at 50 Hz: CPU, memory each; the broker's CPU",
                              f"{statistics.mean(own) * 100:.2f} %, {memory:.1f} MiB; {broker * 100:.2f} %")
             for amplifier in amplifiers:
                 amplifier.stop()
