@@ -5,7 +5,7 @@
 
 #include "control/client.hpp"
 #include "plan/time.hpp"
-#include "recording/recording_feed.hpp"
+#include "recording/feed.hpp"
 
 namespace dekeyd {
 

@@ -19,7 +19,7 @@ LONG = {
     "daemon/core/protection.cpp": "the step, from scans to a decision",
     "daemon/control/socket.cpp": "clients, their requests and the answers that wait",
     "daemon/guard/service.cpp": "start and stop in their order",
-    "tools/dekeyctl/prove/prove_command.cpp": "one proof test, from its precautions to its report",
+    "tools/dekeyctl/prove/command.cpp": "one proof test, from its precautions to its report",
     "tools/dekeyctl/set_up/starting_configuration.cpp": "one text, section by section",
 }
 

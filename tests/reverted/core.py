@@ -51,7 +51,7 @@ MENDS = [
     {
         "finding": "every-gate-on-a-key-ramp",
         "says": "A limit on a ratio with a gate other than forward is accepted, and trips on each key ramp.",
-        "file": "daemon/configuration/checks/limit_checks.cpp",
+        "file": "daemon/configuration/checks/limits.cpp",
         "old": "if (limit.trips && !with_forward &&",
         "new": "if (limit.trips && !with_forward && limit.id.empty() &&",
         "target": "formats_test",

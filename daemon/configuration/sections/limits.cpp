@@ -3,7 +3,7 @@
 #include <array>
 #include <cmath>
 
-#include "configuration/checks/limit_checks.hpp"
+#include "configuration/checks/limits.hpp"
 #include "configuration/parts.hpp"
 #include "configuration/sections/limit_level.hpp"
 

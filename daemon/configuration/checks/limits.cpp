@@ -1,4 +1,4 @@
-#include "configuration/checks/limit_checks.hpp"
+#include "configuration/checks/limits.hpp"
 
 #include <array>
 #include <cmath>

@@ -1,4 +1,4 @@
-#include "dekeyctl/follow/follow_loop.hpp"
+#include "dekeyctl/follow/loop.hpp"
 
 #include <fmt/format.h>
 #include <poll.h>
