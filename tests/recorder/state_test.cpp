@@ -113,11 +113,11 @@ TEST_CASE("every class that has state has the members that its fields() was writ
     CHECK(sizeof(core::Supervision) == 384);
     CHECK(sizeof(core::BracketAverage) == 104);
     CHECK(sizeof(core::PowerWindow) == 120);
-    CHECK(sizeof(core::Interlock) == 240);
+    CHECK(sizeof(core::Interlock) == 224);
     CHECK(sizeof(core::EventList) == 40);
-    CHECK(sizeof(core::Limits) == 128);
+    CHECK(sizeof(core::Limits) == 248);
     CHECK(sizeof(core::TransmissionWatch) == 48);
-    CHECK(sizeof(core::Protection) == 2960);
+    CHECK(sizeof(core::Protection) == 3224);
     CHECK(sizeof(core::Reading) == 40);
     CHECK(sizeof(core::Cause) == 24);
     CHECK(sizeof(core::ChannelCount) == 40);

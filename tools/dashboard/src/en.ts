@@ -210,7 +210,7 @@ export const en = {
     user: "User",
     password: "Password",
     connect: "Connect",
-    keep: "Keep on this screen (each user of this browser can then read it)",
+    keep: "Keep on this screen (anyone who opens this browser can then read it)",
     forget: "Forget the kept password",
   },
   fleet: {
