@@ -160,7 +160,7 @@ void Limits::judge_news(const Look& look, EventList& events) noexcept {
     const std::span<std::uint8_t> judged{judged_};
     for (std::size_t i = 0; i < timers.size(); ++i) {
         const Plain& plain = plains[i];
-        if (!look.measurement.has_news(plain.watch) && !look.measurement.has_news(plain.gate)) continue;
+        if (!has_news(plain, look)) continue;
         judged[i] = true;
         if (plain.proves_safe(quantities[plain.watch]) && timers[i].rests() && !look.proof.injects(i))
             conditions_[i] = worse(conditions_[i], Condition::clear);  // and the timer rests on
@@ -181,8 +181,8 @@ void Limits::judge_others(const Look& look, EventList& events) noexcept {
     }
 }
 
-bool Limits::has_news(const LimitPlan& limit, const Look& look) noexcept {
-    return look.measurement.has_news(limit.watch) || (limit.gate && look.measurement.has_news(limit.gate->quantity));
+bool Limits::has_news(const Plain& plain, const Look& look) noexcept {
+    return look.measurement.has_news(plain.watch) || look.measurement.has_news(plain.gate);
 }
 
 void Limits::judge(std::size_t index, const Look& look, bool rf_absent, EventList& events) noexcept {
@@ -196,7 +196,7 @@ void Limits::judge(std::size_t index, const Look& look, bool rf_absent, EventLis
     const bool seen = measured.has_news(limit.watch);
     const bool lost = verdict == Verdict::unknown && watched.health != Health::not_measurable;
     const bool gate_lost = gate != nullptr && gate->health == Health::unknown;
-    const bool rests = verdict == Verdict::rest && has_news(limit, look);
+    const bool rests = verdict == Verdict::rest && has_news(plain_[index], look);
     if (!seen && !lost && !gate_lost && !rests) verdict = Verdict::missed;
     const Verdict injected = look.proof.injects(index)
                                  ? verdict_when_standing(limit, injected_reading(limit, look.now), rf_absent)

@@ -73,7 +73,7 @@ private:
         double Reading::*edge;
         double safe = std::numeric_limits<double>::quiet_NaN();  ///< no number is on its safe side
     };
-    [[nodiscard]] static bool has_news(const LimitPlan& limit, const Look& look) noexcept;
+    [[nodiscard]] static bool has_news(const Plain& plain, const Look& look) noexcept;
     [[nodiscard]] static bool out_of_force(const LimitPlan& limit, const Look& look) noexcept;
     void judge(std::size_t limit, const Look& look, bool rf_absent, EventList& events) noexcept;
     void warn(std::size_t limit, Verdict verdict, const Look& look, EventList& events) noexcept;

@@ -1,4 +1,5 @@
-// A function's value, kept for as long as it is asked for the same argument: for what is dear and seldom changes.
+// A function's value, kept for as long as it is asked for the same argument: for a costly function whose argument
+// seldom changes.
 #pragma once
 
 #include <limits>
