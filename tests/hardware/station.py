@@ -115,6 +115,17 @@ class Station:
         """Such as limit:vswr, channel:heatsink."""
         return [f"{cause['kind']}:{cause['id']}" for cause in status.get("causes", [])]
 
+    def status_with(self, cause, what):
+        """The status in which this cause stands. Of several that one fault brings, it needn't be the first."""
+        seen = []
+
+        def holds():
+            seen[:] = [self.status()]
+            return cause in self.causes(seen[0])
+
+        self.wait_for(holds, f"{what}: {cause} stands")
+        return seen[0]
+
     # ---- the world ----
 
     def connect(self):
