@@ -48,6 +48,7 @@ std::string Protection::state() const {
     line(out, "supervised", "", supervision_);
     line(out, "forward-seen", "", supervision_.forward_seen());
     line(out, "forecast", "", measurement_.forecaster());
+    line(out, "ambient-trend", "", measurement_.forecaster().trend());
     line(out, "average", "", measurement_.average());
     line(out, "window", "", measurement_.window());
     line(out, "reflected-timer", "", reflected_timer_, swapped_timer_);
@@ -119,6 +120,7 @@ bool Protection::take_line(std::string_view key, std::string_view words, std::ve
     }
     if (key == "forward-seen") return read(words, supervision_.forward_seen());
     if (key == "forecast") return read(words, measurement_.forecaster());
+    if (key == "ambient-trend") return read(words, measurement_.forecaster().trend());
     if (key == "average") return read(words, measurement_.average());
     if (key == "window") return read(words, measurement_.window());
     if (key == "reflected-timer") return read(words, reflected_timer_, swapped_timer_);

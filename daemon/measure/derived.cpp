@@ -228,6 +228,7 @@ constexpr std::array<FormulaRow, derived_count> formulas{{
     {Derived::back_off, [](const FormulaInputs& s) { return s.forecast->back_off; }},
     {Derived::mean_forward, [](const FormulaInputs& s) { return *s.window_mean; }},
     {Derived::peak_forward, [](const FormulaInputs& s) { return *s.window_peak; }},
+    {Derived::ambient_trend, [](const FormulaInputs& s) { return s.forecast->ambient_trend; }},
 }};
 
 consteval bool formulas_in_order() noexcept {

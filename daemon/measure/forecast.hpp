@@ -6,6 +6,7 @@
 #include <optional>
 #include <type_traits>
 
+#include "maths/ambient_trend.hpp"
 #include "maths/thermal.hpp"
 #include "plan/plan.hpp"
 #include "plan/reading.hpp"
@@ -32,12 +33,17 @@ struct ForecastInput {
 
 struct Forecast {
     Reading thermal_resistance, settling_temperature, time_to_limit, forecast_temperature, back_off, circulator_load;
+    Reading ambient_trend{};
     template <class Archive, class Self>
     static void fields(Archive& a, Self& self) {
         a(self.thermal_resistance, self.settling_temperature, self.time_to_limit, self.forecast_temperature,
           self.back_off, self.circulator_load);
     }
 };
+
+/// From now to the end of the planned transmission; without one, or before it begins in full: all of it, or
+/// `unbounded`.
+double planned_left_s(const Plan& plan, const std::optional<Instant>& transmitting_since, Instant now) noexcept;
 
 class Forecaster {
 public:
@@ -49,7 +55,10 @@ public:
     /// What the ambient temperature in the estimate rests on.
     [[nodiscard]] AmbientBasis ambient_basis() const noexcept { return basis_; }
 
-    /// Its state, for captures; the load's mean is 0 where none is configured.
+    /// The state of the ambient's trend, for captures.
+    [[nodiscard]] AmbientTrend& trend() noexcept { return trend_; }
+    [[nodiscard]] const AmbientTrend& trend() const noexcept { return trend_; }
+    /// Its other state, for captures; the load's mean is 0 where none is configured.
     template <class Archive, class Self>
     static void fields(Archive& a, Self& self) {
         ThermalAverage load = self.circulator_.value_or(ThermalAverage{1.0});
@@ -65,6 +74,7 @@ private:
 
     const Plan& plan_;
     ThermalFit fit_;
+    AmbientTrend trend_;
     std::optional<ThermalAverage> circulator_;
     Forecast forecast_;
     AmbientBasis basis_ = AmbientBasis::assumed;

@@ -41,6 +41,7 @@ std::optional<std::uint16_t> channel_of(const Plan& plan, Input input) noexcept 
         case Input::supply: return roles.supply;
         case Input::current: return roles.current;
         case Input::heatsink: return roles.heatsink;
+        case Input::ambient: return roles.ambient;
         case Input::small_signal_gain:
         case Input::feeder_loss:
         case Input::circulator_load_time:

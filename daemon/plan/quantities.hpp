@@ -35,11 +35,12 @@ enum class Derived : std::uint8_t {
     back_off,              ///< dB of forward power to take away so that every warning is kept
     mean_forward,          ///< W, over the emission's window
     peak_forward,          ///< W, the largest of the window: peak envelope power
+    ambient_trend,         ///< K/h, of the air
     count_,
 };
 inline constexpr std::size_t derived_count = static_cast<std::size_t>(Derived::count_);
 
-/// What a quantity that is worked out needs; of the first six the sensor with that role.
+/// What a quantity that is worked out needs; of the first seven the sensor with that role.
 enum class Input : std::uint8_t {
     forward,
     reflected,
@@ -47,6 +48,7 @@ enum class Input : std::uint8_t {
     supply,
     current,
     heatsink,
+    ambient,
     small_signal_gain,
     feeder_loss,
     circulator_load_time,
@@ -138,6 +140,8 @@ inline constexpr std::array<DerivedRule, derived_count> derived_rules{{
      Occasion::forward},
     {Derived::peak_forward, "peak-forward", "peak envelope power", Unit::watt, bit(Input::forward), false, false,
      Occasion::forward},
+    {Derived::ambient_trend, "ambient-trend", "ambient trend", Unit::kelvin_per_hour, bit(Input::ambient), false, false,
+     Occasion::forecast},
 }};
 
 consteval bool in_order() noexcept {

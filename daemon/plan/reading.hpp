@@ -108,10 +108,11 @@ enum class Unit : std::uint8_t {
     rpm,
     percent,
     kelvin_per_watt,
+    kelvin_per_hour,
     second
 };
 
-inline constexpr Words<Unit::second> unit_symbols{"", "°C", "W", "dBm", "dB", "V", "A", "rpm", "%", "K/W", "s"};
+inline constexpr Words<Unit::second> unit_symbols{"", "°C", "W", "dBm", "dB", "V", "A", "rpm", "%", "K/W", "K/h", "s"};
 inline std::string_view symbol(Unit value) noexcept {
     return unit_symbols.of(value);
 }

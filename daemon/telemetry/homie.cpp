@@ -179,7 +179,8 @@ double dead_band(core::Unit unit, double value) noexcept {
         case core::Unit::celsius: return 0.2;
         case core::Unit::watt: return std::max(0.01, 0.01 * size);
         case core::Unit::dbm:
-        case core::Unit::decibel: return 0.1;
+        case core::Unit::decibel:
+        case core::Unit::kelvin_per_hour: return 0.1;
         case core::Unit::volt:
         case core::Unit::ampere: return std::max(0.02, 0.002 * size);
         case core::Unit::rpm: return std::max(10.0, 0.01 * size);

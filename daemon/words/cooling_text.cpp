@@ -6,12 +6,16 @@
 #include <cmath>
 
 #include "core/limit.hpp"
+#include "maths/ambient_trend.hpp"
+#include "measure/forecast.hpp"
 #include "words/units.hpp"
 
 namespace dekeyd::formats {
 namespace {
 
 using core::Unit;
+
+constexpr double least_warming_k = 0.5;  // less is no news
 
 std::string degrees(double celsius) {
     return show(std::round(celsius), Unit::celsius);
@@ -44,32 +48,50 @@ std::string what_fits(const CoolingFacts& facts, double wanted_w) {
 std::string cooling_sentence(const CoolingFacts& facts) {
     const core::Estimate& settling = facts.settling_c;
     const double now_w = facts.cooling ? facts.cooling->forward_w : 0.0;
-    if (!(settling.high < facts.trip_c)) {
-        const double end_c = facts.end_c.value_or(settling.value);
-        if (facts.planned && facts.end_c && end_c + (settling.high - settling.value) < facts.trip_c)
+    const double ahead_s = core::seconds(facts.ahead);
+    const double warmer_k = core::air_rise_k(facts.warming_k_per_h.value, ahead_s);
+    const double warmer_at_most_k = core::air_rise_k(facts.warming_k_per_h.high, ahead_s);
+    const double doubt_k = settling.high - settling.value + warmer_at_most_k - warmer_k;
+    const double later_c = settling.value + warmer_k;
+    CoolingFacts later = facts;  // in the air as it will be
+    if (later.cooling) later.cooling->ambient_c += warmer_at_most_k;
+    const std::string warmer =
+        warmer_k < least_warming_k
+            ? std::string{}
+            : fmt::format(" The air grows warmer by {}: {} in {}, {}",
+                          show(facts.warming_k_per_h.value, Unit::kelvin_per_hour), degrees(later_c),
+                          show(std::chrono::round<std::chrono::minutes>(facts.ahead)),
+                          from_trip(later_c, facts.trip_c));
+    const std::string air = warmer.empty() ? warmer : warmer + '.';
+    if (!(later_c + doubt_k < facts.trip_c)) {
+        const double end_c = facts.end_c.value_or(later_c);
+        if (facts.planned && facts.end_c && end_c + doubt_k < facts.trip_c)
             return fmt::format(
                 "Cooling adequate for the planned {}: {} at its end, {}; sent without an end it would settle at {}.",
-                show(*facts.planned), degrees(end_c), from_trip(end_c, facts.trip_c), degrees(settling.value));
+                show(*facts.planned), degrees(end_c), from_trip(end_c, facts.trip_c), degrees(later_c));
+        if (settling.high < facts.trip_c) {
+            return fmt::format("Cooling adequate in the present air only: settles at {} {}.{}{}.",
+                               degrees(settling.value), facts.at, warmer, what_fits(later, now_w));
+        }
         if (settling.value < facts.trip_c)
-            return fmt::format("Cooling not surely adequate: settles between {} and {}, and the trip is at {}.",
-                               degrees(settling.low), degrees(settling.high), degrees(facts.trip_c));
+            return fmt::format("Cooling not surely adequate: settles between {} and {}, and the trip is at {}.{}",
+                               degrees(settling.low), degrees(settling.high), degrees(facts.trip_c), air);
         return fmt::format("Cooling not adequate: would settle at {} {}, {}{}.", degrees(settling.value), facts.at,
                            from_trip(settling.value, facts.trip_c), what_fits(facts, now_w));
     }
     const std::string now = fmt::format("settles at {} {}", degrees(settling.value), facts.at);
     // Another power than now's by 5 % and more.
     const bool other = facts.cooling && facts.planned_w > 0.0 && std::abs(facts.planned_w / now_w - 1.0) > 0.05;
-    if (!other) return fmt::format("Cooling adequate: {}, {}.", now, from_trip(settling.value, facts.trip_c));
-    const double then_c = core::settling_at_c(*facts.cooling, facts.planned_w);
-    const double doubt_k = settling.high - settling.value;
+    if (!other) return fmt::format("Cooling adequate: {}, {}.{}", now, from_trip(settling.value, facts.trip_c), air);
+    const double then_c = core::settling_at_c(*facts.cooling, facts.planned_w) + warmer_k;
     const std::string planned =
         facts.planned ? fmt::format("for the planned {} at {}", show(*facts.planned), show(facts.planned_w, Unit::watt))
                       : fmt::format("at {}", show(facts.planned_w, Unit::watt));
     if (then_c + doubt_k < facts.trip_c)
-        return fmt::format("Cooling adequate: {}; {} at most {}, {}.", now, planned, degrees(then_c),
-                           from_trip(then_c, facts.trip_c));
-    return fmt::format("Cooling not adequate {}: it would settle at {}, {}{}. It {}.", planned, degrees(then_c),
-                       from_trip(then_c, facts.trip_c), what_fits(facts, facts.planned_w), now);
+        return fmt::format("Cooling adequate: {}; {} at most {}, {}.{}", now, planned, degrees(then_c),
+                           from_trip(then_c, facts.trip_c), air);
+    return fmt::format("Cooling not adequate {}: it would settle at {}, {}{}. It {}.{}", planned, degrees(then_c),
+                       from_trip(then_c, facts.trip_c), what_fits(later, facts.planned_w), now, air);
 }
 
 std::string cooling_text(const core::Plan& plan, const core::Snapshot& snapshot) {
@@ -92,10 +114,19 @@ std::string cooling_text(const core::Plan& plan, const core::Snapshot& snapshot)
                        .planned_w = plan.rf.rated_w,
                        .planned = plan.heat.planned_transmission,
                        .end_c = {},
-                       .at = "at this power"};
+                       .at = "at this power",
+                       .warming_k_per_h = {},
+                       .ahead = {}};
     if (const core::Reading* const forecast = good(plan.index(core::Derived::forecast_temperature));
         forecast != nullptr && plan.heat.planned_transmission)
         facts.end_c = forecast->value;
+    if (const core::QuantityIndex trend = plan.index(core::Derived::ambient_trend);
+        core::can_be_known(plan, trend) && good(trend) != nullptr) {
+        const core::Reading& k_per_h = *good(trend);
+        facts.warming_k_per_h = core::sure_warming(core::Estimate{k_per_h.value, k_per_h.low, k_per_h.high});
+        facts.ahead = to_duration(
+            std::min(core::planned_left_s(plan, snapshot.transmitting_since, snapshot.now), core::trend_lasts_s));
+    }
     const core::Reading* const resistance = good(plan.index(core::Derived::thermal_resistance));
     const core::Reading* const heat = good(plan.index(core::Derived::heat));
     const core::Reading* const dc = good(plan.index(core::Derived::dc_power));

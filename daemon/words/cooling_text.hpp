@@ -20,6 +20,8 @@ struct CoolingFacts {
     std::optional<core::Duration> planned;
     std::optional<double> end_c{};  ///< when the planned transmission ends, at this power
     std::string at = "at this power";
+    core::Estimate warming_k_per_h{};  ///< of the air, where it surely grows warmer; else 0
+    core::Duration ahead{};            ///< so long that is looked at: to the planned end, or while a trend lasts
 };
 std::string cooling_sentence(const CoolingFacts& facts);
 

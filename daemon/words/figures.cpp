@@ -31,7 +31,8 @@ int digits(double value, core::Unit unit) noexcept {
         case core::Unit::celsius:
         case core::Unit::decibel:
         case core::Unit::dbm:
-        case core::Unit::percent: return 1;
+        case core::Unit::percent:
+        case core::Unit::kelvin_per_hour: return 1;
         case core::Unit::rpm: return 0;
         case core::Unit::second: return size < 10.0 ? 1 : 0;
         case core::Unit::none:
@@ -69,9 +70,9 @@ std::string with_unit(double value, core::Unit unit) {
 }
 
 std::string with_unit(double value, std::string_view symbol) {
-    for (const core::Unit unit :
-         {core::Unit::celsius, core::Unit::watt, core::Unit::dbm, core::Unit::decibel, core::Unit::volt,
-          core::Unit::ampere, core::Unit::rpm, core::Unit::percent, core::Unit::kelvin_per_watt, core::Unit::second}) {
+    for (const core::Unit unit : {core::Unit::celsius, core::Unit::watt, core::Unit::dbm, core::Unit::decibel,
+                                  core::Unit::volt, core::Unit::ampere, core::Unit::rpm, core::Unit::percent,
+                                  core::Unit::kelvin_per_watt, core::Unit::kelvin_per_hour, core::Unit::second}) {
         if (core::symbol(unit) == symbol) return with_unit(value, unit);
     }
     const std::string bare = to_words(value, core::Unit::none);

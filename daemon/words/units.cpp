@@ -56,6 +56,7 @@ constexpr std::array unit_rows{
     UnitRow{"MHz", Dimension::frequency, 1e6, 1},
     UnitRow{"GHz", Dimension::frequency, 1e9, 1},
     UnitRow{"K/W", Dimension::thermal_resistance, 1, 1},
+    UnitRow{"K/h", Dimension::temperature_trend, 1, 1},
     UnitRow{"mV/dB", Dimension::volts_per_db, 1, 1e3},
     UnitRow{"V/dB", Dimension::volts_per_db, 1, 1},
     UnitRow{"V/W", Dimension::volts_per_watt, 1, 1},
@@ -289,6 +290,7 @@ std::string_view name_of(Dimension dimension) noexcept {
         case Dimension::percent: return "a percentage";
         case Dimension::frequency: return "a frequency";
         case Dimension::thermal_resistance: return "a thermal resistance";
+        case Dimension::temperature_trend: return "a temperature's trend";
         case Dimension::volts_per_db: return "a detector's slope";
         case Dimension::volts_per_watt: return "a detector's sensitivity";
         case Dimension::volts_per_ampere: return "a current sensor's sensitivity";
@@ -316,6 +318,7 @@ std::string_view example_of(Dimension dimension) noexcept {
         case Dimension::percent: return "10 %";
         case Dimension::frequency: return "1.26 GHz";
         case Dimension::thermal_resistance: return "0.3 K/W";
+        case Dimension::temperature_trend: return "2 K/h";
         case Dimension::volts_per_db: return "-24.4 mV/dB";
         case Dimension::volts_per_watt: return "500 mV/mW";
         case Dimension::volts_per_ampere: return "66 mV/A";
@@ -340,6 +343,7 @@ Dimension dimension_of(core::Unit unit) noexcept {
         case core::Unit::rpm: return Dimension::speed;
         case core::Unit::percent: return Dimension::percent;
         case core::Unit::kelvin_per_watt: return Dimension::thermal_resistance;
+        case core::Unit::kelvin_per_hour: return Dimension::temperature_trend;
         case core::Unit::second: return Dimension::time;
     }
     return Dimension::number;
@@ -348,28 +352,22 @@ Dimension dimension_of(core::Unit unit) noexcept {
 std::string show(double value, core::Unit unit) {
     switch (unit) {
         case core::Unit::none: return four_digits(value);
-        case core::Unit::celsius: return four_digits(value) + " °C";
         case core::Unit::watt:
             if (value != 0.0 && std::fabs(value) < 0.9995e-3) return four_digits(value * 1e6) + " µW";
             if (value != 0.0 && std::fabs(value) < 0.9995) return four_digits(value * 1e3) + " mW";
             if (std::fabs(value) >= 9999.5) return four_digits(value / 1e3) + " kW";
-            return four_digits(value) + " W";
-        case core::Unit::dbm: return four_digits(value) + " dBm";
-        case core::Unit::decibel: return four_digits(value) + " dB";
-        case core::Unit::volt: return four_digits(value) + " V";
-        case core::Unit::ampere: return four_digits(value) + " A";
+            break;
         case core::Unit::rpm: return fmt::format("{:.0f} rpm", value);
-        case core::Unit::percent: return four_digits(value) + " %";
-        case core::Unit::kelvin_per_watt: return four_digits(value) + " K/W";
         case core::Unit::second: return show(to_duration(value));
+        default: break;
     }
-    return four_digits(value);
+    return fmt::format("{} {}", four_digits(value), core::symbol(unit));
 }
 
 std::string show(double value, Dimension dimension) {
-    for (const core::Unit unit :
-         {core::Unit::none, core::Unit::celsius, core::Unit::watt, core::Unit::dbm, core::Unit::decibel,
-          core::Unit::volt, core::Unit::ampere, core::Unit::rpm, core::Unit::percent, core::Unit::kelvin_per_watt})
+    for (const core::Unit unit : {core::Unit::none, core::Unit::celsius, core::Unit::watt, core::Unit::dbm,
+                                  core::Unit::decibel, core::Unit::volt, core::Unit::ampere, core::Unit::rpm,
+                                  core::Unit::percent, core::Unit::kelvin_per_watt, core::Unit::kelvin_per_hour})
         if (dimension_of(unit) == dimension && dimension != Dimension::number) return show(value, unit);
     if (dimension == Dimension::number) return fmt::format("{:.10g}", value);
     if (dimension == Dimension::time && value < 1e9) return show(to_duration(value));

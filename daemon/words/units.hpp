@@ -30,6 +30,7 @@ enum class Dimension {
     percent,                 ///< %
     frequency,               ///< Hz
     thermal_resistance,      ///< K/W
+    temperature_trend,       ///< K/h
     volts_per_db,            ///< V/dB
     volts_per_watt,          ///< V/W
     volts_per_ampere,        ///< V/A

@@ -15,6 +15,7 @@ struct Heatsink {
     Plan the_plan;
     Forecaster forecaster{the_plan};
     Instant now{1000s};
+    double air_c = 22.0, air_k_per_s = 0.0;
     double temperature_c = 22.0, heat_w = 0.0, forward_w = 0.0, compression_db = 0.0;
     bool ambient_measured = true, commissioning = false;
     std::optional<Instant> transmitting;
@@ -24,10 +25,11 @@ struct Heatsink {
         return {.value = v, .low = v, .high = v, .health = Health::good, .fault = Fault::none, .taken = now};
     }
     void second() {
-        const double settling = 22.0 + 0.4 * heat_w;
+        air_c += air_k_per_s;
+        const double settling = air_c + 0.4 * heat_w;
         temperature_c = settling + (temperature_c - settling) * std::exp(-1.0 / 200.0);
         now += 1s;
-        const Reading heatsink_r = good(temperature_c), ambient = good(22.0), heat_r = good(heat_w),
+        const Reading heatsink_r = good(temperature_c), ambient = good(air_c), heat_r = good(heat_w),
                       dc = good(heat_w + forward_w), fwd = good(forward_w), comp = good(compression_db);
         forecaster.update({.now = now,
                            .heatsink = &heatsink_r,
@@ -88,6 +90,30 @@ TEST_CASE("only limits that stand are forecast: the provisional ones while commi
         CHECK(left.value == doctest::Approx(commissioning ? 90.8 : unbounded).epsilon(0.05));
         // Settling 12 K above the provisional trip asks for less power; nothing does in service.
         CHECK((h.forecaster.forecast().back_off.value > 0.0) == commissioning);
+    }
+}
+
+TEST_CASE("air that grows warmer counts to the planned end, and for four hours without one") {
+    for (const bool planned : {true, false}) {
+        CAPTURE(planned);
+        Plan p = with_heatsink();
+        if (planned) p.heat.planned_transmission = 2h;
+        Heatsink h{p};
+        h.air_k_per_s = 3.0 / 3600.0;
+        h.run(1500);  // 23.25 degC
+        CHECK(h.forecaster.forecast().ambient_trend.value == doctest::Approx(3.0).epsilon(0.01));
+        h.heat_w = 100.0;
+        h.transmitting = h.now;
+        h.run(1800);
+        const Forecast& f = h.forecaster.forecast();
+        REQUIRE(f.settling_temperature.health == Health::good);
+        const double settling_c = f.settling_temperature.value;
+        CHECK(settling_c == doctest::Approx(24.75 + 40.0).epsilon(0.01));
+        // After 1.5 h more: 24.75 + 4.5 degC of air, and the heatsink lags by 200 s, that is 0.17 K. By hand.
+        CHECK(f.forecast_temperature.value == doctest::Approx(planned ? 69.1 : 76.75).epsilon(0.005));
+        // 70 degC: the 5.25 K of air and the lag after 6500 s. By hand.
+        CHECK(f.time_to_limit.value == doctest::Approx(6500.0).epsilon(0.05));
+        CHECK(f.time_to_limit.low <= 6500.0);
     }
 }
 

@@ -41,7 +41,8 @@ TEST_CASE("which of what is worked out may trip, which rests without RF, and whi
                                              "net-power",   "antenna-vswr", "antenna-power", "gain",
                                              "compression", "efficiency"};
     const std::set<std::string_view> each_second{"circulator-load", "thermal-resistance",   "settling-temperature",
-                                                 "time-to-limit",   "forecast-temperature", "back-off"};
+                                                 "time-to-limit",   "forecast-temperature", "back-off",
+                                                 "ambient-trend"};
     for (std::size_t i = 0; i < derived_count; ++i) {
         const DerivedRule& rule = rule_of(static_cast<Derived>(i));
         CAPTURE(rule.id);

@@ -72,6 +72,45 @@ TEST_CASE("cooling: the planned power is judged too") {
     CHECK(formats::cooling_sentence(low).find("Cooling not adequate for the planned 4 h at 120 W") == 0);
 }
 
+TEST_CASE("cooling: air that grows warmer counts, as far as it is looked at") {
+    auto mild = facts(55.2);
+    mild.warming_k_per_h = {1.0, 0.8, 1.2};
+    mild.ahead = std::chrono::hours{4};
+    // 55.2 + 4 = 59.2 degC: 70 - 60 = 10 K, rounded down.
+    CHECK(formats::cooling_sentence(mild) ==
+          "Cooling adequate: settles at 55 °C at this power, 14 K below the trip. The air grows warmer by 1 K/h: 59 °C "
+          "in 4 h, 10 K below the trip.");
+    // Less than half a kelvin is no news.
+    mild.ahead = std::chrono::minutes{29};
+    CHECK(formats::cooling_sentence(mild) == formats::cooling_sentence(facts(55.2)));
+    mild.ahead = std::chrono::minutes{30};
+    CHECK(formats::cooling_sentence(mild).find("60 °C") == std::string::npos);
+    CHECK(formats::cooling_sentence(mild).find("56 °C in 30 min") != std::string::npos);
+
+    auto warm = facts(60.0);
+    warm.warming_k_per_h = {2.5, 2.0, 3.0};
+    warm.ahead = std::chrono::hours{4};
+    warm.cooling->ambient_c = 29.8;  // 60 degC at 151 W and 0.2 K/W
+    // 60 + 10 is the trip; what fits is worked out for the warmest air, 41.8 degC: 28.2 K are 141 W of heat. By hand:
+    // 50 + 200 sqrt(p) - 99 p = 141 at p = 0.479; 91 W of 101 W above the quiescent heat.
+    CHECK(formats::cooling_sentence(warm) ==
+          "Cooling adequate in the present air only: settles at 60 °C at this power. The air grows warmer by 2.5 K/h: "
+          "70 °C in 4 h, at the trip; the power that fits is 47 W, or 90 % duty.");
+    // The edge: the warmest that the air may be, plus the doubt, reaches the trip: 57 + 1 + 3 x 4 = 70.
+    warm.settling_c = {56.9, 55.9, 57.9};
+    CHECK(formats::cooling_sentence(warm).find("Cooling adequate: ") == 0);
+    warm.settling_c = {57.0, 56.0, 58.0};
+    CHECK(formats::cooling_sentence(warm).find("Cooling adequate in the present air only") == 0);
+    // The planned transmission ends before.
+    warm.planned = std::chrono::hours{1};
+    warm.ahead = std::chrono::hours{1};
+    warm.settling_c = {66.0, 65.0, 67.0};
+    warm.end_c = 63.0;
+    CHECK(formats::cooling_sentence(warm) ==
+          "Cooling adequate for the planned 60 min: 63 °C at its end, 7 K below the trip; sent without an end it would "
+          "settle at 69 °C.");
+}
+
 TEST_CASE("cooling: not known yet, not judged, and silent without RF") {
     core::Plan plan = test::sample_plan();
     core::Snapshot snapshot = core::Protection::blank(plan);

@@ -31,6 +31,7 @@ std::string_view base_unit(Dimension dimension) {
         case Dimension::percent: return " %";
         case Dimension::frequency: return " Hz";
         case Dimension::thermal_resistance: return " K/W";
+        case Dimension::temperature_trend: return " K/h";
         case Dimension::volts_per_db: return " V/dB";
         case Dimension::volts_per_watt: return " V/W";
         case Dimension::volts_per_ampere: return " V/A";

@@ -1,6 +1,7 @@
 // Reads an oracle's random cases and works them out with core. Prints the number of cases and the largest difference
 // per quantity; fails on any that is too large, on an interval without the truth, and on a missing case.
-// Usage: oracle_compare networks|mismatch|budgets|knees|corrections|drives|coolings|heat CASES < cases.csv
+// Usage: oracle_compare networks|mismatch|budgets|knees|corrections|drives|coolings|warmings|trends|heat CASES <
+// cases.csv
 #include <algorithm>
 #include <cmath>
 #include <cstdio>
@@ -11,6 +12,7 @@
 #include <string_view>
 #include <vector>
 
+#include "maths/ambient_trend.hpp"
 #include "maths/cooling.hpp"
 #include "maths/correction.hpp"
 #include "maths/drive.hpp"
@@ -214,6 +216,26 @@ void coolings(const Row& r, Report& report) {
     report.near("duty that fits", duty_that_fits(cooling, level_c, r[2]), r[9], 1e-4);
 }
 
+void warmings(const Row& r, Report& report) {
+    const double after_c = temperature_after(r[0], r[1], r[2], r[4]) + heatsink_rise_k(r[3], r[2], r[4]);
+    report.near("temperature in air that grows warmer, K", after_c, r[6], 1e-3);
+    const double ours_s = seconds_until_warming(r[0], r[1], r[2], r[3], r[5]);
+    // Where the limit is barely reached, the moment isn't sharp.
+    if (r[7] >= 0.0) report.near("time to the limit, of a time constant", ours_s / r[2], r[7] / r[2], 0.01);
+    report.share("reached or never, as it is", (ours_s < unbounded) == (r[7] >= 0.0), 1.0);
+}
+
+void trends(const Row& r, Report& report) {
+    AmbientTrend trend;
+    for (std::size_t i = 2; i < r.size(); ++i) trend.update(i == 2 ? 0.0 : 60.0, r[i]);
+    const auto found = trend.k_per_h();
+    report.share("known after an hour", found.has_value(), 1.0);
+    if (!found) return;
+    report.near("trend to numpy's polyfit, K/h", found->value, r[1], 1e-6);
+    report.share("true trend in its interval", found->low <= r[0] && r[0] <= found->high, 0.95);
+    if (!(r[0] > 0.0)) report.share("no sure warming in air that cools", sure_warming(found).value == 0.0, 0.97);
+}
+
 struct HeatCase {
     ThermalFit fit;
     bool ambient_measured = false;
@@ -246,7 +268,8 @@ void heat_truth(const HeatCase& c, const Row& r, Report& report) {
 int main(int argc, char** argv) {
     if (argc != 3) {
         std::fputs(
-            "usage: oracle_compare networks|mismatch|budgets|knees|corrections|drives|coolings|heat CASES < "
+            "usage: oracle_compare networks|mismatch|budgets|knees|corrections|drives|coolings|warmings|trends|heat "
+            "CASES < "
             "cases.csv\n",
             stderr);
         return 2;
@@ -257,10 +280,10 @@ int main(int argc, char** argv) {
         void (*compare)(const Row&, Report&);
         std::size_t columns;
     };
-    const std::map<std::string, Kind> kinds{{"networks", {networks, 21}},       {"mismatch", {mismatch, 3}},
-                                            {"budgets", {budgets, 13}},         {"knees", {knees, 8}},
-                                            {"corrections", {corrections, 24}}, {"drives", {drives, 11}},
-                                            {"coolings", {coolings, 10}}};
+    const std::map<std::string, Kind> kinds{
+        {"networks", {networks, 21}}, {"mismatch", {mismatch, 3}},        {"budgets", {budgets, 13}},
+        {"knees", {knees, 8}},        {"corrections", {corrections, 24}}, {"drives", {drives, 11}},
+        {"coolings", {coolings, 10}}, {"warmings", {warmings, 8}},        {"trends", {trends, 62}}};
     const auto kind = kinds.find(what);
     if (kind == kinds.end() && what != "heat") {
         std::fprintf(stderr, "oracle_compare: no comparison '%s'\n", what.c_str());

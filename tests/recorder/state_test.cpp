@@ -109,7 +109,7 @@ TEST_CASE("every class that has state has the members that its fields() was writ
     CHECK(sizeof(core::QualifyTimer) == 32);
     CHECK(sizeof(core::ThermalFit) == 656);
     CHECK(sizeof(core::ThermalAverage) == 16);
-    CHECK(sizeof(core::Forecaster) == 960);
+    CHECK(sizeof(core::Forecaster) == 1104);
     CHECK(sizeof(core::Supervision) == 384);
     CHECK(sizeof(core::BracketAverage) == 104);
     CHECK(sizeof(core::PowerWindow) == 120);
@@ -117,7 +117,7 @@ TEST_CASE("every class that has state has the members that its fields() was writ
     CHECK(sizeof(core::EventList) == 40);
     CHECK(sizeof(core::Limits) == 248);
     CHECK(sizeof(core::TransmissionWatch) == 48);
-    CHECK(sizeof(core::Protection) == 3224);
+    CHECK(sizeof(core::Protection) == 3368);
     CHECK(sizeof(core::Reading) == 40);
     CHECK(sizeof(core::Cause) == 24);
     CHECK(sizeof(core::ChannelCount) == 40);

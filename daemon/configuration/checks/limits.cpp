@@ -21,6 +21,7 @@ std::string_view remedy(core::Input input) {
         case core::Input::supply: return "a sensor with 'role: supply'";
         case core::Input::current: return "a sensor with 'role: current'";
         case core::Input::heatsink: return "a sensor with 'role: heatsink'";
+        case core::Input::ambient: return "a sensor with 'role: ambient'";
         case core::Input::small_signal_gain: return "'small_signal_gain:' under 'amplifier:'";
         case core::Input::feeder_loss: return "'feeder_loss:' under 'amplifier:'";
         case core::Input::circulator_load_time: return "a circulator before the coupler";

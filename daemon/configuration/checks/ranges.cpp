@@ -46,6 +46,8 @@ constexpr std::array level_rows{
     same("limits.*.above|below|clear|warn", "efficiency", D::percent, 0.5, 100.0, "it is a share of the power"),
     same("limits.*.above|below|clear|warn", "thermal-resistance", D::thermal_resistance, 0.001, 50.0,
          "no heatsink has it"),
+    same("limits.*.above|below|clear|warn", "ambient-trend", D::temperature_trend, -60.0, 60.0,
+         "no air changes so fast"),
     same("limits.*.above|below|clear|warn", "settling-temperature forecast-temperature", D::temperature, -60.0, 200.0,
          "no heatsink has it"),
     same("limits.*.above|below|clear|warn", "time-to-limit", D::time, 1.0, day, "no forecast reaches so far"),
