@@ -35,7 +35,7 @@ inline void define_arguments(CLI::App& app, Arguments& arguments) {
         "  homie/5/ID/limits/...      how each limit stands\n"
         "  homie/5/ID/levels/...      where each trips\n"
         "  homie/5/ID/recorder/...    the last trips and transmissions\n"
-        "  homie/5/ID/service/...     the daemon itself; summary: all in one object, each second\n"
+        "  homie/5/ID/service/...     the daemon itself; summary: all in one object; pulse: it is still true\n"
         "  homie/5/ID/recorder/fetch/set  a capture's name: it is sent in parts, to dekeyd/ID/capture\n"
         "  dekeyd/ID/event            each event once at least, as an object; not retained\n"
         "  dekeyd/ID/history/LEVEL/+  the past in pieces: hour by seconds, day by half minutes, month\n"

@@ -67,7 +67,7 @@ Value Device::value(const Property& property, const core::Snapshot& snapshot, co
     return property.value({configuration_.plan, snapshot, around, configured_}, property.index);
 }
 
-std::string Device::summary(const core::Snapshot& snapshot, const Context& around) const {
+formats::LiveSummary Device::summary(const core::Snapshot& snapshot, const Context& around) const {
     const core::Plan& plan = configuration_.plan;
     formats::LiveSummary summary = formats::summary_of(plan, snapshot);
     summary.wall = formats::to_iso(around.stamp.since_1970);
@@ -83,7 +83,7 @@ std::string Device::summary(const core::Snapshot& snapshot, const Context& aroun
         summary.causes.back().id = alert_id(plan, source);
     }
     summary.events_waiting = around.events_waiting;
-    return formats::to_json(summary).dump(-1, ' ', false, replace_broken);
+    return summary;
 }
 
 namespace {

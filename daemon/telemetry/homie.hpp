@@ -25,6 +25,7 @@
 #include "core/protection.hpp"
 #include "plan/enum_words.hpp"
 #include "telemetry/homie_properties.hpp"
+#include "words/mqtt_messages.hpp"
 
 namespace dekeyd::homie {
 
@@ -53,12 +54,12 @@ public:
     /// The `$description` document. `version` must rise whenever the rest changes.
     [[nodiscard]] std::string description(std::int64_t version) const;
 
-    /// The value now; none for a command and for the summary.
+    /// The value now; none for a command, the summary and the pulse.
     [[nodiscard]] Value value(const Property& property, const core::Snapshot& snapshot, const Context& around) const;
 
     /// One object a second: time and whether it is to be trusted, sequence, permit, state, reason, values or null,
     /// with their intervals, the quality of those that aren't good, and how each cause stands.
-    [[nodiscard]] std::string summary(const core::Snapshot& snapshot, const Context& around) const;
+    [[nodiscard]] formats::LiveSummary summary(const core::Snapshot& snapshot, const Context& around) const;
 
     /// Alerts that stand, by id: causes, warnings, and what keeps it latched beside them.
     [[nodiscard]] std::map<std::string, Alert> alerts(const core::Snapshot& snapshot) const;

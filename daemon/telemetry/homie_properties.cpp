@@ -223,8 +223,9 @@ constexpr std::array rows{
         }},
     Row{"service", "recent", "The last events", nowhere, Datatype::json, no_format, Pace::paced,
         [](F f, I) { return words(f.around.recent.empty() ? "[]" : f.around.recent); }},
-    Row{"service", "summary", "Everything in one object, each second", nowhere, Datatype::json, no_format,
-        Pace::each_second},
+    Row{"service", "summary", "Everything in one object, when something changes", nowhere, Datatype::json, no_format,
+        Pace::summary},
+    Row{"service", "pulse", "That the last summary is still true", nowhere, Datatype::json, no_format, Pace::pulse},
 };
 
 /// A lower end that no reading of the unit can go below.

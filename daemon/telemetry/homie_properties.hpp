@@ -24,12 +24,13 @@ std::string_view text(Datatype datatype) noexcept;
 
 /// How soon a change of a property is sent.
 enum class Pace : std::uint8_t {
-    prompt,       ///< at once, with room in flight kept for it
-    paced,        ///< within `fastest`
-    measured,     ///< within `fastest` when beyond the dead band; again after `slowest` without a change
-    slow,         ///< a change waits for `slowest`
-    each_second,  ///< sent each second, changed or not
-    never         ///< a command: it has no value
+    prompt,    ///< at once, with room in flight kept for it
+    paced,     ///< within `fastest`
+    measured,  ///< within `fastest` when beyond the dead band; again after `slowest` without a change
+    slow,      ///< a change waits for `slowest`
+    summary,   ///< each second that has something new, and now and then (summaries.hpp)
+    pulse,     ///< in each other second; of that moment alone
+    never      ///< a command: it has no value
 };
 
 /// How a home dashboard shows a property, in its discovery document (discovery.hpp).
@@ -101,7 +102,7 @@ struct Property {
     std::string topic;  ///< whole: homie/5/<device>/<node>/<id>
 
     [[nodiscard]] bool settable() const noexcept { return pace == Pace::never; }
-    [[nodiscard]] bool retained() const noexcept { return pace != Pace::never; }
+    [[nodiscard]] bool retained() const noexcept { return pace != Pace::never && pace != Pace::pulse; }
 };
 
 struct Node {

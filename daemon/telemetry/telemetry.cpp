@@ -16,6 +16,7 @@
 #include "telemetry/leftovers.hpp"
 #include "telemetry/past.hpp"
 #include "telemetry/session.hpp"
+#include "telemetry/summaries.hpp"
 #include "telemetry/values.hpp"
 #include "words/event_text.hpp"
 #include "words/reason.hpp"
@@ -49,6 +50,7 @@ public:
           alerts_{device_, outbox_},
           sentences_{device_, outbox_},
           values_{configuration, device_, outbox_},
+          summaries_{configuration, device_, send_each_second()},
           leftovers_{device_, alerts_, outbox_, link_},
           discovery_{configuration, device_, folder_, outbox_},
           past_{configuration, guard, outbox_, link_} {}
@@ -115,6 +117,7 @@ private:
             away_ = away;
             urgent_ = true;
             values_.make_due();
+            summaries_.make_due();
             if (away) spdlog::error("the guard doesn't answer: published as lost, and permit as false");
             // The convention has no way from "lost" to "ready" but that all is said again.
             if (!away && session_.is_ready()) announce_anew(now);
@@ -193,12 +196,24 @@ private:
 
     // ---- the session's begin and end ----
 
+    Summaries::Send send_each_second() {
+        return [this](const homie::Property& property, const std::string& payload, core::Instant now) {
+            return outbox_.send({.topic = property.topic,
+                                 .payload = payload,
+                                 .keep_free = Outbox::spare_slots,
+                                 .qos = property.retained() ? 1 : 0,
+                                 .retained = property.retained()},
+                                now);
+        };
+    }
+
     void begin_session() {
         outbox_.clear();
         commands_.end_session();
         events_.begin_session();
         alerts_.begin_session();
         values_.begin_session();
+        summaries_.begin_session();
         leftovers_.begin_session();
         discovery_.begin_session();
         past_.begin_session();
@@ -219,6 +234,7 @@ private:
     void announce_anew(core::Instant now) {
         session_.announce_anew(now);
         values_.begin_session();
+        summaries_.begin_session();
         announced_ = Announced::nothing;
         said_away_ = false;
     }
@@ -245,7 +261,7 @@ private:
             past_.ask(now);
             past_.send(now);
         } else if (announced_ == Announced::description && alerts_.all_cleared() && values_.all_sent() &&
-                   commands_.hears_the_present(now) && say_state(now)) {
+                   summaries_.sent() && commands_.hears_the_present(now) && say_state(now)) {
             // A command that follows "ready" is never late.
             session_.be_ready(now);
             set_connected(true);
@@ -273,11 +289,11 @@ private:
 
     void say_news(core::Instant now) {
         const bool urgent = std::exchange(urgent_, false);
-        if (urgent || values_.is_due(now) || values_.summary_is_due(now)) look_around(now);
+        if (urgent || values_.is_due(now) || summaries_.is_due(now)) look_around(now);
         if (!values_.send(shown(), around_, urgent, now)) urgent_ = true;
         if (session_.is_ready() && said_away_ != away_ && !say_state(now)) urgent_ = true;
         alerts_.send(shown(), away_, urgent, now);
-        values_.send_summary(shown(), around_, now);
+        summaries_.send(shown(), around_, now);
     }
 
     /// "ready" while the guard answers.
@@ -346,6 +362,7 @@ private:
     Alerts alerts_;
     Sentences sentences_;
     Values values_;
+    Summaries summaries_;
     Leftovers leftovers_;
     Discovery discovery_;
     Past past_;

@@ -8,10 +8,9 @@
 namespace dekeyd {
 namespace {
 
-constexpr core::Duration summary_every = std::chrono::seconds{1};
-
+/// Sent by summaries.hpp.
 bool is_summary(const homie::Property& property) {
-    return property.pace == homie::Pace::each_second;
+    return property.pace == homie::Pace::summary || property.pace == homie::Pace::pulse;
 }
 
 }  // namespace
@@ -19,7 +18,7 @@ bool is_summary(const homie::Property& property) {
 Values::Values(const formats::Configuration& configuration, const homie::Device& device, Outbox& outbox)
     : configuration_{configuration}, device_{device}, outbox_{outbox} {
     for (const homie::Property& property : device.properties()) {
-        if (property.settable()) continue;
+        if (property.settable() || is_summary(property)) continue;
         all_.push_back({.property = &property, .again = homie::sent_again(property, *configuration.mqtt), .value = {}});
     }
 }
@@ -39,7 +38,7 @@ bool Values::send(const core::Snapshot& snapshot, const homie::Context& around, 
     bool all = true;
     for (Published& one : all_) {
         const bool prompt = one.property->pace == homie::Pace::prompt;
-        if (is_summary(*one.property) || (!full && !prompt)) continue;
+        if (!full && !prompt) continue;
         homie::Value value = device_.value(*one.property, snapshot, around);
         if (one.sent && !worth_sending(one, value, now)) continue;
         if (!outbox_.send({.topic = one.property->topic,
@@ -66,19 +65,6 @@ bool Values::worth_sending(const Published& one, const homie::Value& value, core
     if (!value.number || !one.value.number) return true;
     const core::Unit unit = core::describe(configuration_.plan, one.property->index).unit;
     return std::fabs(*value.number - *one.value.number) >= homie::dead_band(unit, *one.value.number);
-}
-
-bool Values::send_summary(const core::Snapshot& snapshot, const homie::Context& around, core::Instant now) {
-    const auto summary =
-        std::find_if(all_.begin(), all_.end(), [](const Published& one) { return is_summary(*one.property); });
-    if (summary == all_.end() || now < next_summary_) return true;
-    const std::string text = device_.summary(snapshot, around);
-    if (!outbox_.send({.topic = summary->property->topic, .payload = text, .keep_free = Outbox::spare_slots}, now)) {
-        return false;
-    }
-    summary->sent = true;
-    next_summary_ = now + summary_every;
-    return true;
 }
 
 }  // namespace dekeyd

@@ -17,13 +17,9 @@ public:
     void begin_session();
     /// What is prompt goes at once (`urgent`), everything else when its turn comes. False: something found no room.
     bool send(const core::Snapshot& snapshot, const homie::Context& around, bool urgent, core::Instant now);
-    /// The summary, once a second.
-    bool send_summary(const core::Snapshot& snapshot, const homie::Context& around, core::Instant now);
-
-    /// It is everything's turn, or the summary's.
+    /// It is everything's turn.
     [[nodiscard]] bool is_due(core::Instant now) const noexcept { return now >= next_; }
-    [[nodiscard]] bool summary_is_due(core::Instant now) const noexcept { return now >= next_summary_; }
-    void make_due() noexcept { next_ = next_summary_ = {}; }
+    void make_due() noexcept { next_ = {}; }
     /// Each has been sent in this session.
     [[nodiscard]] bool all_sent() const noexcept;
 
@@ -42,7 +38,6 @@ private:
     Outbox& outbox_;
     std::vector<Published> all_;
     core::Instant next_{};
-    core::Instant next_summary_{};
 };
 
 }  // namespace dekeyd

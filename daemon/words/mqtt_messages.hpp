@@ -103,7 +103,7 @@ struct SummaryProof {
     }
 };
 
-/// service/summary: everything in one object, each second.
+/// service/summary: everything in one object, when anything in it has changed, and every 15 s.
 struct LiveSummary {
     std::string wall{};  ///< ISO 8601, UTC
     bool synchronised = false;
@@ -145,6 +145,20 @@ struct LiveSummary {
         visit("causes", self.causes);
         visit("resting", self.resting);
         visit("events_waiting", self.events_waiting);
+    }
+};
+
+/// service/pulse: in a second without a summary, that the last one is still true.
+struct Pulse {
+    std::string wall{};          ///< ISO 8601, UTC
+    std::uint64_t sequence = 0;  ///< of the decision that was looked at
+    std::uint64_t summary = 0;   ///< the sequence of the summary that is meant
+
+    template <class Visitor, class Self>
+    static void fields(Visitor& visit, Self& self) {
+        visit("wall", self.wall);
+        visit("sequence", self.sequence);
+        visit("summary", self.summary);
     }
 };
 

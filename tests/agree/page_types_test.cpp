@@ -68,7 +68,7 @@ std::string types() {
            interface<PlannedLimit>("PlannedLimit") + interface<DetectorMessage>("DetectorMessage") +
            interface<ChainMessage>("ChainMessage") + interface<PlanMessage>("PlanMessage") +
            interface<HoldMessage>("HoldMessage") + interface<SummaryCause>("SummaryCause") +
-           interface<SummaryProof>("SummaryProof") + interface<LiveSummary>("LiveSummary") +
+           interface<SummaryProof>("SummaryProof") + interface<LiveSummary>("LiveSummary") + interface<Pulse>("Pulse") +
            interface<ChannelCount>("ChannelCount") + interface<ProofOutcome>("ProofOutcome") +
            interface<EventMessage>("EventMessage");
 }

@@ -91,7 +91,7 @@ TEST_CASE("each limit at each moment: guard, status, terminal and MQTT agree whe
             formats::status_json(guarded(), snapshot, {.version = "0", .line = "line", .mqtt = {}});
         const ctl::Message told = ctl::read_message(nlohmann::json{{"status", status}}.dump());
         REQUIRE(told.status);
-        const nlohmann::json summary = nlohmann::json::parse(device.summary(snapshot, {}));
+        const nlohmann::json summary = nlohmann::json(formats::to_json(device.summary(snapshot, {})));
         for (std::size_t i = 0; i < plan.limits.size(); ++i) {
             const core::LimitPlan& limit = plan.limits[i];
             CAPTURE(limit.id);

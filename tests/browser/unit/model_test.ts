@@ -83,6 +83,29 @@ describe("news", () => {
     expect(device().news).toEqual(at(2500));
   });
 
+  test("a pulse is news of the summary that it names, and of no other", () => {
+    const pulse = (more: object = {}) => JSON.stringify({ wall: "2026-11-25T12:00:01Z", sequence: 60, summary: 10, ...more });
+    const news = () => fleet.get("hilltop")?.news ?? null;
+    // Before any summary there is nothing that could be still true.
+    fleet.take(`${base}/service/pulse`, pulse(), false, at(0));
+    expect(news()).toBeNull();
+    fleet.take(`${base}/service/summary`, summary({ sequence: 10 }), true, at(0));
+    fleet.take(`${base}/service/pulse`, pulse(), true, at(100));
+    fleet.take(`${base}/service/pulse`, pulse({ summary: 9 }), false, at(200));
+    fleet.take(`${base}/service/pulse`, pulse({ summary: null }), false, at(300));
+    fleet.take(`${base}/service/pulse`, pulse({ sequence: null }), false, at(400));
+    fleet.take(`${base}/service/pulse`, "{", false, at(500));
+    expect(news()).toBeNull();
+    fleet.take(`${base}/service/pulse`, pulse(), false, at(1000));
+    expect(news()).toEqual(at(1000));
+    fleet.take(`${base}/service/pulse`, pulse(), false, at(2000)); // sent twice
+    expect(news()).toEqual(at(1000));
+    fleet.take(`${base}/service/pulse`, pulse({ sequence: 61 }), false, at(3000));
+    expect(news()).toEqual(at(3000));
+    fleet.take(`${base}/service/summary`, summary({ sequence: 70 }), false, at(4000));
+    fleet.take(`${base}/service/pulse`, pulse({ sequence: 80 }), false, at(5000)); // of the summary before
+    expect(news()).toEqual(at(4000));
+  });
   test("a summary without its sequence is none", () => {
     fleet.take(`${base}/service/summary`, summary({ sequence: null }), false, at(500));
     expect(device().news).toBeNull();

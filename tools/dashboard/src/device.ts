@@ -182,7 +182,8 @@ export interface Device {
   transmitting: number | null;
   causes: Cause[];
   sequence: number | null;
-  news: Moment | null; ///< when the last live summary with a new sequence number came
+  said: number | null; ///< sequence of the last summary
+  news: Moment | null; ///< when the last live summary, or pulse that means it, came with a new sequence number
   clockOffset: number; ///< ms to add to the daemon's wall time to get the viewer's
   happenings: Happening[]; ///< oldest first, at most `keptHappenings`
 }
@@ -222,6 +223,7 @@ export function newDevice(id: string): Device {
     transmitting: null,
     causes: [],
     sequence: null,
+    said: null,
     news: null,
     clockOffset: 0,
     happenings: [],

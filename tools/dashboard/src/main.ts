@@ -152,7 +152,9 @@ function choose(): void {
     order = [];
     trendsDrawn = 0;
   }
-  const topics = ["$state", "$description", "service/summary", "service/plan"].map((one) => `homie/5/+/${one}`);
+  const topics = ["$state", "$description", "service/summary", "service/pulse", "service/plan"].map(
+    (one) => `homie/5/+/${one}`,
+  );
   if (chosen) {
     wantedLevels.add("hour").add(trends.level);
     topics.push(`homie/5/${chosen}/#`, `dekeyd/${chosen}/event`, `dekeyd/${chosen}/capture`);

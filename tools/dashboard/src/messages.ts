@@ -91,6 +91,12 @@ export interface LiveSummary {
   events_waiting: number;
 }
 
+export interface Pulse {
+  wall: string;
+  sequence: number;
+  summary: number;
+}
+
 export interface ChannelCount {
   id: string;
   good_keyed: number;

@@ -9,6 +9,7 @@ import type {
   ChannelCount,
   DetectorMessage,
   LiveSummary,
+  Pulse,
   PlanMessage,
   PlannedLimit,
   SummaryCause,
@@ -56,6 +57,10 @@ export function takeValue(
   const text = payload === "\0" ? "" : payload;
   if (node === "service" && property === "summary") {
     takeSummary(device, text, retained, now);
+    return [];
+  }
+  if (node === "service" && property === "pulse") {
+    takePulse(device, text, retained, now);
     return [];
   }
   if (node === "service" && property === "plan") {
@@ -164,13 +169,24 @@ function takeSummary(device: Device, payload: string, retained: boolean, now: Mo
     known.quality = str(qualities[id]) || "good";
     fit(known);
   }
-  if (retained) return;
-  const wall = Date.parse(str(json.wall));
-  if (Number.isFinite(wall)) device.clockOffset = now.wall - wall;
-  if (sequence !== null && sequence !== device.sequence) {
-    device.sequence = sequence;
-    device.news = now;
-  }
+  device.said = sequence;
+  if (!retained) takeNews(device, str(json.wall), sequence, now);
+}
+
+/// In a second without a summary: that the last one is still true. Of another one than ours it says nothing.
+function takePulse(device: Device, payload: string, retained: boolean, now: Moment): void {
+  const json: Loose<Pulse> | null = parse(payload);
+  const said = json ? num(json.summary) : null;
+  if (!json || retained || said === null || said !== device.said) return;
+  takeNews(device, str(json.wall), num(json.sequence), now);
+}
+
+function takeNews(device: Device, wall: string, sequence: number | null, now: Moment): void {
+  const wall_ms = Date.parse(wall);
+  if (Number.isFinite(wall_ms)) device.clockOffset = now.wall - wall_ms;
+  if (sequence === null || sequence === device.sequence) return;
+  device.sequence = sequence;
+  device.news = now;
 }
 
 function proofOf(value: unknown): string {

@@ -5,7 +5,7 @@ import { duration } from "./words";
 
 export type Link = "connecting" | "connected" | "refused" | "wrong" | "lost"; ///< wrong: a user or password was given
 
-/// A summary comes each second; after this long without one nothing on the page may look healthy.
+/// A summary or a pulse comes each second; after this long without one nothing on the page may look healthy.
 export const staleAfter_ms = 3000;
 
 export interface News {
