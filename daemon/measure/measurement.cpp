@@ -143,7 +143,8 @@ void Measurement::derive_window(double mean_w) noexcept {
     if (!forward.measured()) return;
     window_.add(forward, mean_w);
     const auto told = [&](double watts, Kept<power_factor>& factor) {
-        if (watts <= forward.value && forward.health == Health::at_floor) return forward;
+        // Sums of equal readings differ by rounding: less than a millionth above the floor is the floor.
+        if (watts <= forward.value * (1.0 + 1e-6) && forward.health == Health::at_floor) return forward;
         Reading reading = forward;
         reading.health = Health::good;
         reading.value = reading.low = reading.high = watts;

@@ -145,6 +145,12 @@ TEST_CASE("power window: shown with forward, and unknown with it") {
     b.run(20s, true);
     CHECK(reading(Derived::peak_forward).health == Health::at_floor);
     CHECK(reading(Derived::peak_forward).low == 0.0);
+    // The mean of readings that are all on the floor is there, too, whatever rounding makes of it.
+    b.run(40s, true);
+    for (int i = 0; i < 1000; ++i) {
+        b.step();
+        REQUIRE(reading(Derived::mean_forward).health == Health::at_floor);
+    }
     b.faults[forward] = Fault::io_error;
     b.run(200ms, false);
     CHECK(reading(Derived::mean_forward).health == Health::unknown);
