@@ -121,6 +121,32 @@ TEST_CASE("a capture of the first format is read, and decided as it was") {
     CHECK(report.replayed_inhibit_step == report.recorded_inhibit_step);
 }
 
+TEST_CASE("a decision that is not the recorded one is said, also with the recording's own configuration") {
+    std::ifstream in{DEKEYD_SOURCE_DIR "/tests/recorder/format-1.csv"};
+    formats::CaptureReader reader{in};
+    const formats::Loaded own = formats::load_configuration(reader.header().configuration, reader.header().folder);
+    REQUIRE(own.configuration);
+    for (const bool other_contactor : {false, true}) {
+        in.clear();
+        in.seekg(0);
+        formats::CaptureReader again{in};
+        formats::CaptureWriter writer{own.configuration->plan, again.header().origin};
+        writer.begin(again.header());
+        formats::RecordedStep step;
+        for (std::size_t i = 0; again.next(step); ++i) {
+            bool& decided = other_contactor ? step.contactor : step.permit;
+            if (i == 50) decided = !decided;
+            writer.add(step, nullptr);
+        }
+        writer.end();
+        const ctl::ReplayReport report = replay(writer.text());
+        CHECK(report.trouble == "");
+        CHECK(report.checked);
+        CHECK(report.not_reproduced >= 1);
+        if (!other_contactor) CHECK(report.differing_steps >= 1);
+    }
+}
+
 TEST_CASE("the second opinion's objection is a first cause with its capture, and replays to the same steps") {
     Station station;
     station.run(6s);

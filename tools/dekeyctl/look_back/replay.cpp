@@ -118,7 +118,7 @@ public:
     Comparison(const formats::Configuration& now, const formats::Configuration* then,
                const formats::CaptureReader& reader)
         : now_{now}, then_{then}, origin_{reader.header().origin}, other_{now, reader} {
-        if (then != nullptr) check_ = std::make_unique<Replayer>(*then, reader);
+        if (then != nullptr && !is_own()) check_ = std::make_unique<Replayer>(*then, reader);
         recorded_.permit = replayed_.permit = other_.protection().snapshot().permit;
     }
     [[nodiscard]] bool sound() const { return other_.sound() && (!check_ || check_->sound()); }
@@ -137,6 +137,10 @@ public:
             tell(report, begin, at_s, then_->plan, check_->protection(), true);
         }
         const core::Decision decision = other_.step(step);
+        if (is_own()) {
+            if (decision.permit != step.permit || decision.contactor != step.contactor) ++report.not_reproduced;
+            tell(report, begin, at_s, now_.plan, other_.protection(), true);
+        }
         tell(report, begin, at_s, now_.plan, other_.protection(), false);
         if (decision.permit != step.permit) {
             ++report.differing_steps;
@@ -161,6 +165,8 @@ public:
     [[nodiscard]] const std::vector<std::string>& missing_sensors() const { return other_.missing(); }
 
 private:
+    /// What is asked about is the recording's own: deciding once checks it, too.
+    [[nodiscard]] bool is_own() const noexcept { return then_ == &now_; }
     static void tell(ReplayReport& report, std::size_t begin, double at_s, const core::Plan& plan,
                      const core::Protection& protection, bool in_recording) {
         for (const core::Event& event : protection.events()) {
