@@ -87,6 +87,16 @@ private:
     std::optional<core::Instant> asked_at_;
 };
 
+/// How the guard's storage is.
+inline void tell_of(const formats::FeedStorage& storage, homie::Context& around) {
+    around.storage_fails = storage.fails;
+    around.failed_writes = storage.kept.failed_writes;
+    around.captures = storage.kept.captures;
+    around.records_waiting = storage.kept.waiting;
+    around.records_dropped = storage.kept.dropped;
+    around.steps_lost = storage.kept.lost_steps;
+}
+
 struct GuardView {
     static constexpr std::size_t most_events = 1024;
     static constexpr std::size_t most_commands = 16;

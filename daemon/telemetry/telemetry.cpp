@@ -15,6 +15,7 @@
 #include "telemetry/homie.hpp"
 #include "telemetry/leftovers.hpp"
 #include "telemetry/past.hpp"
+#include "telemetry/received/signal_intake.hpp"
 #include "telemetry/session.hpp"
 #include "telemetry/values.hpp"
 #include "words/event_text.hpp"
@@ -51,7 +52,8 @@ public:
           values_{configuration, device_, outbox_},
           leftovers_{device_, alerts_, outbox_, link_},
           discovery_{configuration, device_, folder_, outbox_},
-          past_{configuration, guard, outbox_, link_} {}
+          past_{configuration, guard, outbox_, link_},
+          signal_{configuration, outbox_, link_} {}
 
     void run() noexcept {
         while (!stopping_.load(std::memory_order_acquire)) {
@@ -169,12 +171,14 @@ private:
         if (purpose == Purpose::event) events_.delivered();
         if (purpose == Purpose::subscription) commands_.subscribed(now);
         if (purpose == Purpose::discovery) discovery_.taken();
+        if (purpose == Purpose::received) signal_.agreed();
     }
 
     void failed(Purpose purpose, const std::string& text, core::Instant now) {
         // The sweep only tidies up; a broker that lets us read nothing but commands is fine.
         if (purpose == Purpose::sweep || purpose == Purpose::none) return;
         if (purpose == Purpose::past) return past_.refused();
+        if (purpose == Purpose::received) return signal_.refused(text);
         if (purpose == Purpose::discovery) return discovery_.refused(text);
         session_.lose((purpose == Purpose::subscription ? "the broker refused the subscription to commands: "
                                                         : "a message was not taken: ") +
@@ -183,6 +187,7 @@ private:
     }
 
     void listen(const homie::Incoming& message, core::Instant now) {
+        if (signal_.hear(message, shown().rf_present, now)) return;
         if (past_.hear(message)) return;
         if (message.topic.ends_with("/set")) {
             commands_.hear(message, now);
@@ -202,6 +207,7 @@ private:
         leftovers_.begin_session();
         discovery_.begin_session();
         past_.begin_session();
+        signal_.begin_session();
         announced_ = Announced::nothing;
         said_away_ = false;
         sentences_.begin_session();
@@ -244,6 +250,7 @@ private:
             discovery_.send(now);
             past_.ask(now);
             past_.send(now);
+            signal_.ask(now);
         } else if (announced_ == Announced::description && alerts_.all_cleared() && values_.all_sent() &&
                    commands_.hears_the_present(now) && say_state(now)) {
             // A command that follows "ready" is never late.
@@ -276,7 +283,7 @@ private:
         if (urgent || values_.is_due(now) || values_.summary_is_due(now)) look_around(now);
         if (!values_.send(shown(), around_, urgent, now)) urgent_ = true;
         if (session_.is_ready() && said_away_ != away_ && !say_state(now)) urgent_ = true;
-        alerts_.send(shown(), away_, urgent, now);
+        alerts_.send(shown(), around_.signal, away_, urgent, now);
         values_.send_summary(shown(), around_, now);
     }
 
@@ -293,15 +300,11 @@ private:
         around_.events_lost = events_.missing() + storage_.unwritten;
         around_.recent = events_.recent();
         around_.trips = events_.trips();
-        around_.storage_fails = storage_.fails;
-        around_.failed_writes = storage_.kept.failed_writes;
-        around_.captures = storage_.kept.captures;
-        around_.records_waiting = storage_.kept.waiting;
-        around_.records_dropped = storage_.kept.dropped;
-        around_.steps_lost = storage_.kept.lost_steps;
+        tell_of(storage_, around_);
         around_.notes = away_ ? formats::Notes{} : guard_.notes();
         around_.reason = away_ ? std::string{guard_away}
                                : formats::reason(configuration_.plan, shown(), around_.notes, around_.stamp.since_1970);
+        around_.signal = signal_.report(!away_, shown(), now);
         guard_.take_history(around_.kept);
         around_.proof = shown().proof.phase == core::ProofPhase::none ? storage_.proof : around_.reason;
     }
@@ -349,6 +352,7 @@ private:
     Leftovers leftovers_;
     Discovery discovery_;
     Past past_;
+    SignalIntake signal_;
 
     core::Instant started_ = monotonic_now();
     bool away_ = true;        ///< the guard doesn't answer
