@@ -143,6 +143,7 @@ test("what must be told at a glance, 390, 1440 and 2560 px, light and dark", asy
         { by: "local", since: minutesAgo(34), synchronised: true, reason: "work on the antenna, mast unsafe", text: "" },
         { by: "remote", since: minutesAgo(3), synchronised: true, reason: "storm within 10 km; lightning detector at the summit counts 14 strokes in five minutes, so wait for half an hour of silence before release", text: "" }],
     });
+    Object.assign(amplifier, { unclean: false, clean: "Not transmitting: a number that is received says nothing of this amplifier now." });
     amplifier.quietRf();
     await amplifier.event("held", "Held at the amplifier: 'work on the antenna, mast unsafe'.", { origin: "local" });
     await scene("held-with-reason", at, /^Held/);
