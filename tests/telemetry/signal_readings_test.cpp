@@ -165,6 +165,9 @@ TEST_CASE("a number counts in the transmission during which it came, and in no o
     receiver.come("2", start);
     CHECK(receiver.state(start) == "good");
     CHECK(receiver.told(start).warns);
+    // Of the transmission before.
+    receiver.come("2", start - 1ns);
+    CHECK(receiver.state(start) == "not of this transmission");
     // In a pause of speech, or at its very end.
     receiver.snapshot.rf_present = false;
     receiver.come("2", start + 2s);
