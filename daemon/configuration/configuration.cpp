@@ -125,6 +125,7 @@ void read_all(const Node& root, Draft& draft) {
     check_emission(draft);
     read_commissioning(top, draft);
     read_mqtt(top, draft);
+    read_signal(top, draft);
     read_recorder(top, draft);
     read_proof(top, draft);
     top.finish();
@@ -161,8 +162,14 @@ void refuse_placeholders(const Node& node, const std::string& path, std::vector<
                           .expected = "your value, or the key removed where it doesn't apply"});
 }
 
+bool is_of(std::string_view section, const Fault& fault) {
+    return fault.key.substr(0, fault.key.find('.')) == section;
+}
 bool is_of_mqtt(const Fault& fault) {
-    return fault.key == "mqtt" || fault.key.starts_with("mqtt.");
+    return is_of("mqtt", fault);
+}
+bool is_of_the_telemetry(const Fault& fault) {
+    return is_of_mqtt(fault) || is_of("signal", fault);
 }
 
 Loaded load(std::string_view yaml, const std::string& folder, Reads reads) {
@@ -183,12 +190,15 @@ Loaded load(std::string_view yaml, const std::string& folder, Reads reads) {
     loaded.advice = std::move(draft.report.advice());
     std::stable_sort(loaded.advice.begin(), loaded.advice.end(),
                      [](const Advice& a, const Advice& b) { return a.line < b.line; });
-    const bool without_mqtt = reads == Reads::the_guards_part && !loaded.faults.empty() &&
-                              std::all_of(loaded.faults.begin(), loaded.faults.end(), &is_of_mqtt);
+    const bool guards_all_the_same = reads == Reads::the_guards_part &&
+                                     std::all_of(loaded.faults.begin(), loaded.faults.end(), &is_of_the_telemetry);
+    if (guards_all_the_same && std::any_of(loaded.faults.begin(), loaded.faults.end(), &is_of_mqtt))
+        draft.configuration.mqtt = MqttConfig{};
+    // So that nothing of the guard's can look at it.
+    if (reads == Reads::the_guards_part) draft.configuration.signal.reset();
     sort_and_cap(loaded.faults);
     count_characters(yaml, loaded.faults);
-    if (without_mqtt) draft.configuration.mqtt = MqttConfig{};
-    if (loaded.faults.empty() || without_mqtt) {
+    if (loaded.faults.empty() || guards_all_the_same) {
         draft.configuration.advice = loaded.advice;
         draft.configuration.accepted = std::move(draft.report.accepted());
         draft.configuration.text = yaml;

@@ -1,6 +1,7 @@
 // The configuration: YAML text in, a checked Configuration or every fault at once out.
 #pragma once
 
+#include <array>
 #include <cstddef>
 #include <optional>
 #include <string>
@@ -12,6 +13,7 @@
 #include "maths/exposure.hpp"
 #include "plan/plan.hpp"
 #include "plan/time.hpp"
+#include "words/signal_measures.hpp"
 
 namespace dekeyd::formats {
 
@@ -93,6 +95,16 @@ struct MqttConfig {
     core::Duration fastest{};        ///< and at most so often
     std::string discovery_prefix{};  ///< of home dashboards' discovery topics; empty: not announced there
 };
+
+/// What a receiver elsewhere measures of the sent signal and publishes by MQTT. No part of the plan: it decides
+/// nothing.
+struct ReceivedConfig {
+    std::string topic;  ///< exact
+    double warn_below_db = 0.0;
+    core::Duration allowed_age{};
+};
+/// By SignalMeasure; none: no receiver measures it.
+using SignalConfig = std::array<std::optional<ReceivedConfig>, signal_measure_count>;
 
 /// The commands that may come by MQTT, and no other. Each one's word is the id of its property and its only payload.
 struct RemoteRule {
@@ -197,6 +209,7 @@ struct Configuration {
     std::optional<LineConfig> contactor;
     std::optional<LineConfig> dynamic_permit;  ///< toggles with each decision while permitted, for a charge pump
     std::optional<MqttConfig> mqtt;
+    std::optional<SignalConfig> signal;  ///< the telemetry's alone
     core::Duration guard_period{};
     std::optional<int> guard_processor{};  ///< none: the last that the service may use
     std::string sysfs_root;                ///< default /sys
@@ -210,11 +223,12 @@ struct Configuration {
     std::vector<Advice> advice;
 };
 
-/// Who reads it. The guard has no use for `mqtt:` but what may be commanded remotely: faults of that section alone
-/// don't keep it from guarding, nothing may be commanded then, and it is the telemetry that refuses.
+/// Who reads it. The guard has no use for `mqtt:` but what may be commanded remotely, and none for `signal:`, of which
+/// it keeps nothing: faults of these sections alone don't keep it from guarding, nothing may be commanded where they
+/// are of `mqtt:`, and it is the telemetry that refuses.
 enum class Reads { all, the_guards_part };
 
-/// Faults empty: configuration set. Of the guard's part also where all faults are of `mqtt:`; else not.
+/// Faults empty: configuration set. Of the guard's part also where all faults are of `mqtt:` and `signal:`; else not.
 struct Loaded {
     std::optional<Configuration> configuration;
     std::vector<Fault> faults;

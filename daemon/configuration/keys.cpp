@@ -54,7 +54,7 @@ std::span<const KeyRow> configuration_keys() {
         std::vector<KeyRow> all;
         for (const auto part : {top_keys, device_keys, line_keys, bus_keys, sensor_keys, detector_keys, emission_keys,
                                 amplifier_keys, main_line_keys, antenna_keys, limit_keys, supervision_keys,
-                                commissioning_keys, proof_keys, recorder_keys, lockout_keys, mqtt_keys}) {
+                                commissioning_keys, proof_keys, recorder_keys, lockout_keys, mqtt_keys, signal_keys}) {
             const std::span<const KeyRow> some = part();
             all.insert(all.end(), some.begin(), some.end());
         }

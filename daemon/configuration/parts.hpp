@@ -109,6 +109,7 @@ std::span<const KeyRow> proof_keys();
 std::span<const KeyRow> recorder_keys();
 std::span<const KeyRow> lockout_keys();
 std::span<const KeyRow> mqtt_keys();
+std::span<const KeyRow> signal_keys();
 
 // In the order in which they are called: each may use what those before it have filled in.
 void read_device(Section& top, Draft& draft);  // device, paths
@@ -132,6 +133,7 @@ void check_emission(Draft& draft);            // beside the limits
 void read_rules(Section& top, Draft& draft);  // supervision, plausibility
 void read_commissioning(Section& top, Draft& draft);
 void read_mqtt(Section& top, Draft& draft);
+void read_signal(Section& top, Draft& draft);
 void read_recorder(Section& top, Draft& draft);
 void read_proof(Section& top, Draft& draft);
 void check_relations(Section& top, Draft& draft);  // values beside each other; hazards that no limit watches

@@ -215,6 +215,19 @@ void add_mqtt(const Configuration& configuration, std::vector<std::string>& sent
                                     mqtt.port, mqtt.tls ? " over TLS" : "", fmt::join(allowed, ", ")));
 }
 
+void add_signal(const Configuration& configuration, std::vector<std::string>& sentences) {
+    if (!configuration.signal) return;
+    for (std::size_t i = 0; i < signal_measure_count; ++i) {
+        const auto& received = configuration.signal->at(i);
+        if (!received) continue;
+        sentences.push_back(fmt::format(
+            "Listens to {} for the {} of the signal: shown beside, for {}, and a warning below {}. It never trips and "
+            "never permits; who can publish there can make it say anything.",
+            received->topic, signal_measure_names.of(static_cast<SignalMeasure>(i)), show(received->allowed_age),
+            show(received->warn_below_db, Dimension::ratio_db)));
+    }
+}
+
 }  // namespace
 
 std::vector<std::string> summarise(const Configuration& configuration) {
@@ -248,6 +261,7 @@ std::vector<std::string> summarise(const Configuration& configuration) {
     add_interlock(configuration, sentences);
     for (std::string& sentence : raw_bound_sentences(configuration)) sentences.push_back(std::move(sentence));
     add_mqtt(configuration, sentences);
+    add_signal(configuration, sentences);
     return sentences;
 }
 

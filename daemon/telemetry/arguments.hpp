@@ -31,6 +31,8 @@ inline void define_arguments(CLI::App& app, Arguments& arguments) {
         "  homie/5/ID/permit/+/set    commands: hold, and as configured release and reset\n"
         "  homie/5/ID/measurements/.. a number each; none where nothing is measured\n"
         "  homie/5/ID/quality/...     how far each may be believed\n"
+        "  homie/5/ID/signal/...      is it clean? What a receiver elsewhere measured; may warn, never trips or "
+        "permits\n"
         "  homie/5/ID/hazards/...     heat, reflected, drive, supply, sensors: true or false\n"
         "  homie/5/ID/limits/...      how each limit stands\n"
         "  homie/5/ID/levels/...      where each trips\n"

@@ -7,8 +7,8 @@
 
 #include "base/log.hpp"
 #include "telemetry/guard_view.hpp"
-#include "telemetry/homie.hpp"
 #include "telemetry/outbox.hpp"
+#include "telemetry/published/homie.hpp"
 
 namespace dekeyd {
 

@@ -17,7 +17,7 @@
 #include "messages/feed.hpp"
 #include "recording/latest_history.hpp"
 #include "store/journal.hpp"
-#include "telemetry/homie.hpp"
+#include "telemetry/published/homie.hpp"
 
 namespace dekeyd {
 
@@ -86,6 +86,16 @@ private:
     std::optional<std::uint64_t> wanted_;
     std::optional<core::Instant> asked_at_;
 };
+
+/// How the guard's storage is.
+inline void tell_of(const formats::FeedStorage& storage, homie::Context& around) {
+    around.storage_fails = storage.fails;
+    around.failed_writes = storage.kept.failed_writes;
+    around.captures = storage.kept.captures;
+    around.records_waiting = storage.kept.waiting;
+    around.records_dropped = storage.kept.dropped;
+    around.steps_lost = storage.kept.lost_steps;
+}
 
 struct GuardView {
     static constexpr std::size_t most_events = 1024;

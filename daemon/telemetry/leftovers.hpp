@@ -6,9 +6,9 @@
 #include <set>
 #include <string>
 
-#include "telemetry/alerts.hpp"
-#include "telemetry/homie.hpp"
 #include "telemetry/outbox.hpp"
+#include "telemetry/published/alerts.hpp"
+#include "telemetry/published/homie.hpp"
 
 namespace dekeyd {
 

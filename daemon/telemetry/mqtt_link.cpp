@@ -73,6 +73,7 @@ public:
         try {
             const std::lock_guard lock{mutex_};
             if (generation != generation_) return;
+            if (news.kind == Kind::message && replaced(news)) return;  // the older one has rung already
             if (news.kind == Kind::message && news_.size() >= most_messages) {
                 flooded_.fetch_add(1, std::memory_order_relaxed);
                 return;
@@ -87,18 +88,45 @@ public:
         const std::lock_guard lock{mutex_};
         generation_ = generation;
         news_.clear();
+        for (Newest& one : newest_) one.place.reset();
     }
     void swap_into(std::vector<LinkNews>& taken) {
         const std::lock_guard lock{mutex_};
         taken.clear();
         taken.swap(news_);
+        for (Newest& one : newest_) one.place.reset();
+    }
+    void keep_newest_of(std::vector<std::string> topics) {
+        const std::lock_guard lock{mutex_};
+        newest_.clear();
+        for (std::string& topic : topics) newest_.push_back({std::move(topic), {}});
     }
     [[nodiscard]] std::uint64_t flooded() const noexcept { return flooded_.load(std::memory_order_relaxed); }
 
 private:
+    /// A topic of which the newest message alone is wanted, and where in `news_` one waits.
+    struct Newest {
+        std::string topic;
+        std::optional<std::size_t> place;
+    };
+    /// It has taken an older one's place. One that needs a place of its own gets the next.
+    bool replaced(LinkNews& news) {
+        for (Newest& one : newest_) {
+            if (one.topic != news.message.topic) continue;
+            if (one.place) {
+                news_[*one.place] = std::move(news);
+                return true;
+            }
+            if (news_.size() < most_messages) one.place = news_.size();
+            return false;
+        }
+        return false;
+    }
+
     Wake& wake_;
     std::mutex mutex_;
     std::vector<LinkNews> news_;
+    std::vector<Newest> newest_;
     std::uint64_t generation_ = 0;
     std::atomic<std::uint64_t> flooded_{0};
 };
@@ -188,6 +216,10 @@ MqttLink::MqttLink(Wake& wake) : inbox_{std::make_shared<Inbox>(wake)} {
 
 MqttLink::~MqttLink() {
     drop();
+}
+
+void MqttLink::keep_newest_of(std::vector<std::string> topics) {
+    inbox_->keep_newest_of(std::move(topics));
 }
 
 std::string MqttLink::connect(const formats::MqttConfig& mqtt, const Login& login, const std::string& client_id,

@@ -12,7 +12,7 @@
 #include "base/handover.hpp"
 #include "configuration/configuration.hpp"
 #include "telemetry/broker_login.hpp"
-#include "telemetry/homie.hpp"
+#include "telemetry/published/homie.hpp"
 
 namespace dekeyd {
 
@@ -39,6 +39,9 @@ public:
     ~MqttLink();
     MqttLink(const MqttLink&) = delete;
     MqttLink& operator=(const MqttLink&) = delete;
+
+    /// Of these topics only the newest message waits here: a flood of them takes no other's room. Before connect().
+    void keep_newest_of(std::vector<std::string> topics);
 
     /// Makes a new client (the old one goes first) and begins to connect; `connected` or `refused` follows, or nothing
     /// at all, which the caller's own clock must notice. Empty, or why it couldn't even begin. May block while the old

@@ -14,7 +14,18 @@
 
 namespace dekeyd {
 
-enum class Purpose : std::uint8_t { none, value, alert, event, subscription, sweep, discovery, past, goodbye };
+enum class Purpose : std::uint8_t {
+    none,
+    value,
+    alert,
+    event,
+    subscription,
+    sweep,
+    discovery,
+    past,
+    received,
+    goodbye
+};
 
 class Outbox {
 public:

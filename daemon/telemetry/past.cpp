@@ -7,7 +7,7 @@
 #include <utility>
 
 #include "messages/overview.hpp"
-#include "telemetry/discovery.hpp"
+#include "telemetry/published/discovery.hpp"
 #include "words/reason.hpp"
 
 namespace dekeyd {

@@ -17,8 +17,8 @@
 #include "core/protection.hpp"
 #include "messages/thinned.hpp"
 #include "telemetry/guard_view.hpp"
-#include "telemetry/homie.hpp"
 #include "telemetry/outbox.hpp"
+#include "telemetry/published/homie.hpp"
 
 namespace dekeyd {
 

@@ -7,17 +7,18 @@
 #include "base/log.hpp"
 #include "base/thread.hpp"
 #include "base/wall_clock.hpp"
-#include "telemetry/alerts.hpp"
 #include "telemetry/command_intake.hpp"
-#include "telemetry/description_version.hpp"
-#include "telemetry/discovery.hpp"
 #include "telemetry/event_delivery.hpp"
-#include "telemetry/homie.hpp"
 #include "telemetry/leftovers.hpp"
 #include "telemetry/past.hpp"
+#include "telemetry/published/alerts.hpp"
+#include "telemetry/published/announcement.hpp"
+#include "telemetry/published/discovery.hpp"
+#include "telemetry/published/homie.hpp"
+#include "telemetry/published/summaries.hpp"
+#include "telemetry/published/values.hpp"
+#include "telemetry/received/signal_intake.hpp"
 #include "telemetry/session.hpp"
-#include "telemetry/summaries.hpp"
-#include "telemetry/values.hpp"
 #include "words/event_text.hpp"
 #include "words/reason.hpp"
 
@@ -49,11 +50,13 @@ public:
           events_{guard, place, outbox_, device_.event_topic()},
           alerts_{device_, outbox_},
           sentences_{device_, outbox_},
+          announcement_{device_, folder_, outbox_},
           values_{configuration, device_, outbox_},
           summaries_{configuration, device_, send_each_second()},
           leftovers_{device_, alerts_, outbox_, link_},
           discovery_{configuration, device_, folder_, outbox_},
-          past_{configuration, guard, outbox_, link_} {}
+          past_{configuration, guard, outbox_, link_},
+          signal_{configuration, outbox_, link_} {}
 
     void run() noexcept {
         while (!stopping_.load(std::memory_order_acquire)) {
@@ -172,12 +175,14 @@ private:
         if (purpose == Purpose::event) events_.delivered();
         if (purpose == Purpose::subscription) commands_.subscribed(now);
         if (purpose == Purpose::discovery) discovery_.taken();
+        if (purpose == Purpose::received) signal_.agreed();
     }
 
     void failed(Purpose purpose, const std::string& text, core::Instant now) {
         // The sweep only tidies up; a broker that lets us read nothing but commands is fine.
         if (purpose == Purpose::sweep || purpose == Purpose::none) return;
         if (purpose == Purpose::past) return past_.refused();
+        if (purpose == Purpose::received) return signal_.refused(text);
         if (purpose == Purpose::discovery) return discovery_.refused(text);
         session_.lose((purpose == Purpose::subscription ? "the broker refused the subscription to commands: "
                                                         : "a message was not taken: ") +
@@ -186,6 +191,7 @@ private:
     }
 
     void listen(const homie::Incoming& message, core::Instant now) {
+        if (signal_.hear(message, shown().rf_present, now)) return;
         if (past_.hear(message)) return;
         if (message.topic.ends_with("/set")) {
             commands_.hear(message, now);
@@ -217,7 +223,8 @@ private:
         leftovers_.begin_session();
         discovery_.begin_session();
         past_.begin_session();
-        announced_ = Announced::nothing;
+        signal_.begin_session();
+        announcement_.begin();
         said_away_ = false;
         sentences_.begin_session();
     }
@@ -235,7 +242,7 @@ private:
         session_.announce_anew(now);
         values_.begin_session();
         summaries_.begin_session();
-        announced_ = Announced::nothing;
+        announcement_.begin();
         said_away_ = false;
     }
 
@@ -251,8 +258,8 @@ private:
     // ---- to the broker ----
 
     void speak(core::Instant now) {
-        if (!session_.is_ready()) announce(now);
-        if (announced_ != Announced::nothing) say_news(now);
+        if (!session_.is_ready()) announcement_.go_on([&] { return commands_.subscribe(now); }, now);
+        if (announcement_.begun()) say_news(now);
         if (session_.is_ready()) {
             sentences_.send(now);
             if (!away_) events_.send_next(storage_, now);
@@ -260,8 +267,9 @@ private:
             discovery_.send(now);
             past_.ask(now);
             past_.send(now);
-        } else if (announced_ == Announced::description && alerts_.all_cleared() && values_.all_sent() &&
-                   summaries_.sent() && commands_.hears_the_present(now) && say_state(now)) {
+            signal_.ask(now);
+        } else if (announcement_.described() && alerts_.all_cleared() && values_.all_sent() && summaries_.sent() &&
+                   commands_.hears_the_present(now) && say_state(now)) {
             // A command that follows "ready" is never late.
             session_.be_ready(now);
             set_connected(true);
@@ -270,29 +278,12 @@ private:
         if (outbox_.refused()) session_.lose("the client takes no message", now);
     }
 
-    void announce(core::Instant now) {
-        if (announced_ == Announced::nothing) {
-            if (!outbox_.send({.topic = device_.state_topic(), .payload = "init"}, now)) return;
-            if (!commands_.subscribe(now)) return;
-            announced_ = Announced::state;
-        }
-        if (announced_ == Announced::state) {
-            if (!description_) {
-                const std::int64_t version = description_version(folder_, device_.description(0), wall_stamp(now));
-                description_ = device_.description(version);
-            }
-            if (outbox_.send({.topic = device_.description_topic(), .payload = *description_}, now)) {
-                announced_ = Announced::description;
-            }
-        }
-    }
-
     void say_news(core::Instant now) {
         const bool urgent = std::exchange(urgent_, false);
         if (urgent || values_.is_due(now) || summaries_.is_due(now)) look_around(now);
         if (!values_.send(shown(), around_, urgent, now)) urgent_ = true;
         if (session_.is_ready() && said_away_ != away_ && !say_state(now)) urgent_ = true;
-        alerts_.send(shown(), away_, urgent, now);
+        alerts_.send(shown(), around_.signal, away_, urgent, now);
         summaries_.send(shown(), around_, now);
     }
 
@@ -309,15 +300,11 @@ private:
         around_.events_lost = events_.missing() + storage_.unwritten;
         around_.recent = events_.recent();
         around_.trips = events_.trips();
-        around_.storage_fails = storage_.fails;
-        around_.failed_writes = storage_.kept.failed_writes;
-        around_.captures = storage_.kept.captures;
-        around_.records_waiting = storage_.kept.waiting;
-        around_.records_dropped = storage_.kept.dropped;
-        around_.steps_lost = storage_.kept.lost_steps;
+        tell_of(storage_, around_);
         around_.notes = away_ ? formats::Notes{} : guard_.notes();
         around_.reason = away_ ? std::string{guard_away}
                                : formats::reason(configuration_.plan, shown(), around_.notes, around_.stamp.since_1970);
+        around_.signal = signal_.report(!away_, shown(), now);
         guard_.take_history(around_.kept);
         around_.proof = shown().proof.phase == core::ProofPhase::none ? storage_.proof : around_.reason;
     }
@@ -346,8 +333,6 @@ private:
         }
     }
 
-    enum class Announced : std::uint8_t { nothing, state, description };
-
     const formats::Configuration& configuration_;
     GuardView& guard_;
     std::string folder_;
@@ -361,11 +346,13 @@ private:
     EventDelivery events_;
     Alerts alerts_;
     Sentences sentences_;
+    Announcement announcement_;
     Values values_;
     Summaries summaries_;
     Leftovers leftovers_;
     Discovery discovery_;
     Past past_;
+    SignalIntake signal_;
 
     core::Instant started_ = monotonic_now();
     bool away_ = true;        ///< the guard doesn't answer
@@ -373,8 +360,6 @@ private:
     bool urgent_ = true;      ///< an event, or another permit: what an operator must see goes now
     bool last_permit_ = false;
     core::State last_state_ = core::State::starting;
-    Announced announced_ = Announced::nothing;
-    std::optional<std::string> description_;
     homie::Context around_;
     RateLimit complaints_{60s}, floods_{60s};
     std::uint64_t flooded_ = 0;

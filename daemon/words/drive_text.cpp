@@ -34,9 +34,9 @@ std::string drive_sentence(const core::DriveAnswer& answer, const core::Emission
                        decibels(std::max(answer.drive_db, step_db), step_db), emission.name, where);
 }
 
-std::string drive_text(const core::Plan& plan, const core::Snapshot& snapshot) {
+std::optional<core::DriveAnswer> drive_answer(const core::Plan& plan, const core::Snapshot& snapshot) {
     const core::EmissionPlan& emission = plan.rf.emission;
-    if (!emission.back_off_db || snapshot.state != core::State::permitted || !plan.roles.forward) return {};
+    if (!emission.back_off_db || snapshot.state != core::State::permitted || !plan.roles.forward) return std::nullopt;
     const auto reading = [&](core::QuantityIndex index) -> const core::Reading* {
         return index < snapshot.quantities.size() && snapshot.quantities[index].health == core::Health::good
                    ? &snapshot.quantities[index]
@@ -44,14 +44,19 @@ std::string drive_text(const core::Plan& plan, const core::Snapshot& snapshot) {
     };
     const core::Reading* const level =
         reading(plan.index(emission.of_peak ? core::Derived::peak_forward : core::Derived::mean_forward));
-    if (!snapshot.rf_present || level == nullptr || !(level->value >= plan.rf.minimum_forward_w)) return {};
+    if (!snapshot.rf_present || level == nullptr || !(level->value >= plan.rf.minimum_forward_w)) return std::nullopt;
     const core::Reading* const compression = reading(plan.index(core::Derived::compression));
     core::DriveQuestion question;
     question.level_dbm = core::dbm_from_watts(level->value);
     if (plan.rf.one_db_forward_w) question.one_db_dbm = core::dbm_from_watts(*plan.rf.one_db_forward_w);
     if (compression != nullptr) question.compression_db = compression->value;
     question.advised_db = *emission.back_off_db;
-    return drive_sentence(core::assess_drive(question), emission, 0.5);
+    return core::assess_drive(question);
+}
+
+std::string drive_text(const core::Plan& plan, const core::Snapshot& snapshot) {
+    const auto answer = drive_answer(plan, snapshot);
+    return answer ? drive_sentence(*answer, plan.rf.emission, 0.5) : std::string{};
 }
 
 }  // namespace dekeyd::formats

@@ -2,7 +2,7 @@
 #include <set>
 
 #include "station.hpp"
-#include "telemetry/homie.hpp"
+#include "telemetry/published/homie.hpp"
 
 namespace {
 

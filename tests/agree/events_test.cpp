@@ -8,7 +8,7 @@
 #include "core/interlock.hpp"
 #include "dekeyctl/status.hpp"
 #include "station.hpp"
-#include "telemetry/homie.hpp"
+#include "telemetry/published/homie.hpp"
 #include "words/event_text.hpp"
 
 namespace {

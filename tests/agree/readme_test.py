@@ -33,7 +33,7 @@ class Readme(unittest.TestCase):
         self.assertEqual(named, known)
 
     def test_each_topic_that_it_names_is_published(self):
-        homie = (SOURCE / "daemon/telemetry/homie_properties.cpp").read_text()
+        homie = (SOURCE / "daemon/telemetry/published/homie_properties.cpp").read_text()
         for node, topic in re.findall(r"`([a-z]+)/([a-z]+)`", README.split("| topic | what |")[1].split("\n\n")[0]):
             self.assertIn(f'Row{{"{node}", "{topic}"', homie)
         for node in re.findall(r"`([a-z]+)/…`", README):

@@ -8,7 +8,7 @@
 #include "messages/exposure_json.hpp"
 #include "messages/snapshot_json.hpp"
 #include "station.hpp"
-#include "telemetry/homie.hpp"
+#include "telemetry/published/homie.hpp"
 
 namespace {
 

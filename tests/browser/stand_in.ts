@@ -69,6 +69,8 @@ export class StandIn {
   rf = true;
   causes: unknown[] = [];
   advice = "";
+  clean = "";      ///< the sentence about the signal
+  unclean: boolean | null = null;  ///< its warning; null: no receiver is configured
   transmitting_s: number | null = 252;
   settling_left_s: number | null = null;
   monitor_only = false;
@@ -142,6 +144,8 @@ export class StandIn {
       .map(([id, one]) => [id, one.span]));
     const quality = Object.fromEntries(Object.entries(this.quantities).filter(([, one]) => one.quality).map(([id, one]) => [id, one.quality]));
     await this.put("permit/advice", this.rf && this.permit && this.advice ? this.advice : "\0");
+    if (this.clean) await this.put("signal/clean", this.clean);
+    if (this.unclean !== null) await this.put("signal/warning", String(this.unclean));
     for (const [id, condition] of Object.entries(this.conditions)) await this.put(`limits/${id}`, condition);
     await this.put("service/summary", JSON.stringify({
       wall: new Date(Date.now() + this.clockWrong_ms).toISOString(), synchronised: this.synchronised, sequence: this.sequence,
@@ -291,6 +295,7 @@ export class StandIn {
         permit: { name: "Permit to transmit", properties: {
           permit: plain("boolean", "May transmit"), state: plain("string", "State"), reason: plain("string", "Reason"), advice: plain("string", "Advice"),
           ...Object.fromEntries(this.settable.map(command)) } },
+        signal: { name: "Is the signal clean?", properties: { clean: plain("string", "Is the signal clean?"), warning: plain("boolean", "The signal is not clean") } },
         measurements: { name: "Measured values", properties: measured((one) => ({ datatype: "float", unit: one.unit })) },
         limits: { name: "Limits", properties: Object.fromEntries(this.limits.map((one) => [one.id, plain("enum", one.name)])) },
         recorder: { name: "The last trips and transmissions", properties: {

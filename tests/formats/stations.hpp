@@ -76,6 +76,9 @@ proof: {every: 90 d}
 recorder: {before: 10 s, after: 5 s, captures: 100, megabytes: 64}
 lockout: {trips: 3, window: 10 min, unclean_starts: 3, unclean_window: 15 min}
 mqtt: {host: 127.0.0.1, port: 1883, fastest: 500 ms, slowest: 30 s}
+signal:
+  shoulder_attenuation: {topic: receiver/shoulders, warn_below: 40 dB, allowed_age: 30 s}
+  modulation_error_ratio: {topic: receiver/mer, warn_below: 20 dB, allowed_age: 30 s}
 )";
 
 inline constexpr std::string_view one_kilowatt = R"(dekeyd: 1

@@ -3,7 +3,7 @@
 #include <memory>
 
 #include "fuzz.hpp"
-#include "telemetry/homie.hpp"
+#include "telemetry/published/homie.hpp"
 
 using namespace dekeyd;
 

@@ -31,7 +31,7 @@ MENDS = [
     {
         "finding": "remote-hold-without-its-reason",
         "says": "A hold by MQTT is refused where its payload is the reason for it.",
-        "file": "daemon/telemetry/homie.cpp",
+        "file": "daemon/telemetry/published/homie.cpp",
         "old": "if (command.kind == core::CommandKind::hold && message.size > 0) {",
         "new": "if (command.kind == core::CommandKind::hold && message.payload == word) {",
         "target": "telemetry_test",
@@ -94,7 +94,7 @@ MENDS = [
     {
         "finding": "home-dashboard-shows-old-values",
         "says": "What a home dashboard is shown has no age at which it is no longer available.",
-        "file": "daemon/telemetry/discovery.cpp",
+        "file": "daemon/telemetry/published/discovery.cpp",
         "old": "property.shown.face == Face::none) return std::nullopt;",
         "new": "property.shown.face != Face::none) return std::nullopt;",
         "target": "telemetry_test",

@@ -51,7 +51,7 @@ MENDS = [
     {
         "finding": "resting-limit-published-as-inside",
         "says": "MQTT calls a limit 'inside' that doesn't watch.",
-        "file": "daemon/telemetry/homie_properties.cpp",
+        "file": "daemon/telemetry/published/homie_properties.cpp",
         "old": "    if (core::rests(snapshot.standing[limit])) return LimitState::resting;\n",
         "new": "",
         "target": "agree_test",

@@ -1,4 +1,4 @@
-#include "telemetry/description_version.hpp"
+#include "telemetry/published/description_version.hpp"
 
 #include <doctest/doctest.h>
 

@@ -1,5 +1,5 @@
 // The document as a whole is judged by tests/mqtt/discovery_test.py, a reader of its own; here are the edges.
-#include "telemetry/discovery.hpp"
+#include "telemetry/published/discovery.hpp"
 
 #include <doctest/doctest.h>
 

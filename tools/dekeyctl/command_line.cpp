@@ -159,11 +159,15 @@ CLI::App* CommandLine::add(const char* name, const char* what, const char* foote
 }
 
 void CommandLine::add_state_commands() {
-    CLI::App* command = add("status", "One line: permit or inhibit, and why",
-                            "Example:\n  dekeyctl status --run /tmp/demo/run || echo 'not permitted'", [this] {
-                                status_.socket = socket();
-                                return run_status(status_);
-                            });
+    CLI::App* command = add(
+        "status", "One line: permit or inhibit, and why",
+        "It asks the guard alone, which doesn't know what a receiver says of the signal ('signal:'): that is on the "
+        "page and at the broker.\n\n"
+        "Example:\n  dekeyctl status --run /tmp/demo/run || echo 'not permitted'",
+        [this] {
+            status_.socket = socket();
+            return run_status(status_);
+        });
     command->add_flag("--json", status_.json, "the daemon's whole answer, as JSON");
     command->add_flag("-a,--all", status_.all, "causes, values beside their limits and sensors' faults too");
 

@@ -384,6 +384,46 @@ test("print: one sheet with state, ladder and the last events", async () => {
   expect(await page.textContent(".printed")).toMatch(/\d\d:\d\d:\d\d/);
 });
 
+test("print: dark on white, also from a dark screen", async () => {
+  const one = await amplifier();
+  await one.mismatch();
+  const page = await view({ dark: true });
+  await comes(page, "Latched");
+  const looks = () => page.evaluate(() => {
+    const grey = (colour: string) => (colour.match(/\d+/g) ?? []).slice(0, 3).reduce((sum, one) => sum + Number(one), 0) / 3;
+    const style = (part: string) => getComputedStyle(document.querySelector(part)!);
+    return { paper: grey(style("html").backgroundColor), ink: grey(style(".rung .title").color), last: grey(style(".events li").color), scheme: style("html").colorScheme };
+  });
+  await until("events", async () => (await page.locator(".events li").count()) > 0);
+  expect((await looks()).paper).toBeLessThan(60);
+  await page.emulateMedia({ media: "print", colorScheme: "dark" });
+  const printed = await looks();
+  expect(printed.paper).toBe(255);
+  expect(printed.ink).toBeLessThan(60);
+  expect(printed.last).toBeLessThan(110);
+  expect(printed.scheme).toContain("light");
+});
+
+test("is the signal clean: beside drive and cooling, a warning with its sign and word, nothing where nothing is told", async () => {
+  const one = await amplifier();
+  const page = await view({ width: 390, height: 844 });
+  await comes(page, "Permitted");
+  expect(await page.locator(".signal").count()).toBe(0);
+  one.clean = "Clean by both measurements. Shoulder attenuation 42.0 dB, not below 40 dB: received from receiver/shoulders at most 5 s ago.";
+  one.unclean = false;
+  await one.tick();
+  await until("the sentence", async () => (await page.locator(".signal").textContent())?.includes("Clean by both measurements."));
+  expect(await page.locator(".signal h3").textContent()).toBe("Is the signal clean?");
+  expect(await page.locator(".signal strong").count()).toBe(0);
+  one.clean = "Not clean. Shoulder attenuation 38.0 dB, below 40 dB: received from receiver/shoulders at most 5 s ago.";
+  one.unclean = true;
+  await one.tick();
+  await until("the warning", async () => (await page.locator(".signal[data-warns=yes] strong").textContent()) === "▲ Warning.");
+  // It changes nothing of the permit.
+  await comes(page, "Permitted");
+  expect(await page.evaluate(() => document.documentElement.scrollWidth - innerWidth)).toBeLessThanOrEqual(0);
+});
+
 test("two fingers zoom the trends, and the way back is there", async () => {
   const one = await amplifier();
   const page = await view({ width: 390, height: 844 });

@@ -112,6 +112,9 @@ test("what must be told at a glance, 390, 1440 and 2560 px, light and dark", asy
     }
     amplifier.advice = "Drive 1.5 dB too high for linear 8PSK: 3.0 dB below the 1 dB point, 4.5 dB advised. " +
       "Cooling adequate: settles at 58 °C at this power, 12 K below the trip.";
+    amplifier.unclean = true;
+    amplifier.clean = "Not clean. Shoulder attenuation 38.5 dB, below 40 dB: received from receiver/shoulders at most 5 s ago. Modulation error ratio 28.0 dB, " +
+      "not below 20 dB: received from receiver/mer at most 5 s ago. The drive is too high for linear 8PSK: expect distortion.";
     await amplifier.event("permitted", "Permitted.");
     await scene("transmitting", at, /transmitting 108 W/);
     await scene("wall-transmitting", `#wall/${amplifier.id}`, /transmitting 108 W/);
@@ -140,6 +143,7 @@ test("what must be told at a glance, 390, 1440 and 2560 px, light and dark", asy
         { by: "local", since: minutesAgo(34), synchronised: true, reason: "work on the antenna, mast unsafe", text: "" },
         { by: "remote", since: minutesAgo(3), synchronised: true, reason: "storm within 10 km; lightning detector at the summit counts 14 strokes in five minutes, so wait for half an hour of silence before release", text: "" }],
     });
+    Object.assign(amplifier, { unclean: false, clean: "Not transmitting: a number that is received says nothing of this amplifier now." });
     amplifier.quietRf();
     await amplifier.event("held", "Held at the amplifier: 'work on the antenna, mast unsafe'.", { origin: "local" });
     await scene("held-with-reason", at, /^Held/);

@@ -1,6 +1,6 @@
 import { describe, expect, test } from "vitest";
 
-import { adviceOf, byNearness, describeRung, edge, limitsAtRest, limitsNow, placeOf, restOf, shareOf } from "@page/ladder";
+import { adviceOf, byNearness, describeRung, edge, limitsAtRest, limitsNow, placeOf, restOf, shareOf, signalOf } from "@page/ladder";
 import { Fleet, type Device, type Limit, type Quantity } from "@page/model";
 
 const limit = (more: Partial<Limit> = {}): Limit => ({
@@ -187,4 +187,24 @@ test("advice is what dekeyd says of the running amplifier: none without news, no
   fleet.take("homie/5/a/permit/advice", "\0", true, at);
   expect(adviceOf(fleet.get("a"), true)).toBe("");
   expect(adviceOf(undefined, true)).toBe("");
+});
+
+test("the signal: dekeyd's sentence while there is RF or a receiver, a warning as dekeyd has it, and nothing of old news", () => {
+  const fleet = new Fleet();
+  const at = { steady: 0, wall: 0 };
+  const summary = (transmitting_s: number | null) => JSON.stringify({ wall: new Date(0).toISOString(), sequence: 1, permit: true, state: "permitted", rf: transmitting_s !== null, transmitting_s, values: {} });
+  const says = (fresh = true) => signalOf(fleet.get("a"), fresh);
+  expect(says()).toEqual({ text: "", warns: false });
+  fleet.take("homie/5/a/$state", "ready", true, at);
+  fleet.take("homie/5/a/signal/clean", "Not known by measurement.", true, at);
+  expect(says().text).toBe("");
+  fleet.take("homie/5/a/service/summary", summary(3), true, at);
+  expect(says()).toEqual({ text: "Not known by measurement.", warns: false });
+  fleet.take("homie/5/a/service/summary", summary(null), true, at);
+  expect(says().text).toBe("");
+  fleet.take("homie/5/a/signal/warning", "true", true, at);
+  expect(says()).toEqual({ text: "Not known by measurement.", warns: true });
+  expect(says(false)).toEqual({ text: "", warns: false });
+  fleet.take("homie/5/a/signal/warning", "false", true, at);
+  expect(says().warns).toBe(false);
 });

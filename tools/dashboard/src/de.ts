@@ -137,6 +137,8 @@ export const de: Words = {
   ladder: {
     title: "Abstand zu jedem Grenzwert",
     advice: "Ansteuerung und Kühlung",
+    signal: "Ist das Signal sauber?",
+    signalWarns: "Warnung",
     now: "jetzt",
     doubt: "Unsicherheit",
     recent: "letzte 5 Minuten",

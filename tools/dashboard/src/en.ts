@@ -138,6 +138,8 @@ export const en = {
   ladder: {
     title: "Room to each limit",
     advice: "Drive and cooling",
+    signal: "Is the signal clean?",
+    signalWarns: "Warning",
     now: "now",
     doubt: "its uncertainty",
     recent: "last 5 minutes",

@@ -182,3 +182,11 @@ export function describeRung(device: Device, limit: Limit, recent: [number, numb
 export function adviceOf(device: Device | undefined, fresh: boolean): string {
   return (fresh && device?.values.get("permit/advice")) || "";
 }
+
+/// Is the signal clean? dekeyd's sentence, and whether a receiver's measurement warns. Of old news there is none, and none
+/// where there is neither RF nor a receiver.
+export function signalOf(device: Device | undefined, fresh: boolean): { text: string; warns: boolean } {
+  const warning = device?.values.get("signal/warning");
+  const says = fresh && device && (device.transmitting !== null || warning !== undefined);
+  return { text: (says && device.values.get("signal/clean")) || "", warns: says === true && warning === "true" };
+}

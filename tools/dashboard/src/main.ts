@@ -9,7 +9,7 @@ import { fail, hasFailed } from "./failure";
 import { Fetches } from "./fetched";
 import { cardsOf } from "./fleet";
 import { History } from "./history";
-import { adviceOf, byNearness, describeRung, limitsAtRest, limitsNow } from "./ladder";
+import { adviceOf, byNearness, describeRung, limitsAtRest, limitsNow, signalOf } from "./ladder";
 import { fitting, language, languages, t, useLanguage } from "./language";
 import { Broker } from "./link";
 import { Fleet, type Device, type Moment } from "./model";
@@ -261,7 +261,7 @@ function drawDevice(device: Device | undefined, news: News, now: Moment): void {
   order = sorted.map((rung) => rung.id);
   const resting = device ? limitsAtRest(device).map((limit) => describeRung(device, limit, null)) : [];
   const none = device ? t.page.noLimitsYet : t.page.noAmplifier;
-  ladder.show(sorted, resting, !news.fresh, none, adviceOf(device, news.fresh));
+  ladder.show(sorted, resting, !news.fresh, none, adviceOf(device, news.fresh), signalOf(device, news.fresh));
   events.show(device, now.wall);
   incidents.show(device, now.wall);
   details.show(device, broker.address, now.wall);

@@ -41,7 +41,14 @@ function row(rung: Rung, stale: boolean) {
 export class LadderView {
   readonly root = el("section", { class: "room", "aria-labelledby": "room-title" });
 
-  show(rungs: Rung[], resting: Rung[], stale: boolean, none: string, advice: string): void {
+  show(
+    rungs: Rung[],
+    resting: Rung[],
+    stale: boolean,
+    none: string,
+    advice: string,
+    signal: { text: string; warns: boolean },
+  ): void {
     mark(this.root, "data-stale", stale ? "yes" : null);
     const words = {
       mark: t.ladder.now,
@@ -60,6 +67,13 @@ export class LadderView {
       )}</ul>
       ${rungs.length ? nothing : html`<p class="none">${none}</p>`}
       ${advice ? html`<div class="advice"><h3>${t.ladder.advice}</h3><p>${advice}</p></div>` : nothing}
+      ${
+        signal.text
+          ? html`<div class="advice signal" data-warns=${signal.warns ? "yes" : "no"}><h3>${t.ladder.signal}</h3><p>${
+              signal.warns ? html`<strong>${signs["warning"]} ${t.ladder.signalWarns}.</strong> ` : nothing
+            }${signal.text}</p></div>`
+          : nothing
+      }
       ${
         resting.length
           ? html`<div class="resting"><p>${t.ladder.resting}</p><ul>${resting.map(

@@ -6,7 +6,7 @@
 #include <optional>
 #include <string>
 
-#include "telemetry/homie.hpp"
+#include "telemetry/published/homie.hpp"
 #include "words/mqtt_messages.hpp"
 
 namespace dekeyd {

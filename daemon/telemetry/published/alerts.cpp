@@ -1,8 +1,10 @@
-#include "telemetry/alerts.hpp"
+#include "telemetry/published/alerts.hpp"
 
 #include <fmt/format.h>
 
 #include <utility>
+
+#include "telemetry/received/signal_properties.hpp"
 
 namespace dekeyd {
 namespace {
@@ -12,11 +14,13 @@ constexpr std::size_t most_log_lines = 64;
 
 }  // namespace
 
-void Alerts::send(const core::Snapshot& snapshot, bool away, bool urgent, core::Instant now) {
+void Alerts::send(const core::Snapshot& snapshot, const formats::SignalReport& signal, bool away, bool urgent,
+                  core::Instant now) {
     if (!urgent && !again_ && now < next_ && to_clear_.empty()) return;
     next_ = now + alerts_every;
     again_ = false;
     auto standing = device_.alerts(snapshot);
+    standing.merge(homie::signal_alerts(signal));
     if (away) {
         for (const auto& [id, latched] : raised_) standing.try_emplace(id, homie::Alert{{}, latched});
         standing["guard"] = {std::string{guard_away}, false};

@@ -10,8 +10,8 @@
 #include <utility>
 
 #include "core/protection.hpp"
-#include "telemetry/homie.hpp"
 #include "telemetry/outbox.hpp"
+#include "telemetry/published/homie.hpp"
 
 namespace dekeyd {
 
@@ -25,8 +25,10 @@ public:
 
     /// A trip's alert takes the readings of the trip's own moment: a moment later there may be no RF any more.
     void tripped(const std::string& id, homie::Alert alert) { trips_[id] = std::move(alert); }
-    /// Sends what has changed. `away`: the guard doesn't answer, so what stood when it went is not over.
-    void send(const core::Snapshot& snapshot, bool away, bool urgent, core::Instant now);
+    /// Sends what has changed. `away`: the guard doesn't answer, so what stood when it went is not over. `signal`: it
+    /// has warnings that the guard doesn't know.
+    void send(const core::Snapshot& snapshot, const formats::SignalReport& signal, bool away, bool urgent,
+              core::Instant now);
 
     void begin_session() { to_clear_.merge(std::exchange(raised_, {})); }
     /// The broker may not have what is still on its way: such an alert counts as raised there, and the next session

@@ -4,8 +4,8 @@
 
 #include <vector>
 
-#include "telemetry/homie.hpp"
 #include "telemetry/outbox.hpp"
+#include "telemetry/published/homie.hpp"
 
 namespace dekeyd {
 

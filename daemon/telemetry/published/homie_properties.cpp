@@ -1,4 +1,4 @@
-#include "telemetry/homie_properties.hpp"
+#include "telemetry/published/homie_properties.hpp"
 
 #include <fmt/format.h>
 #include <fmt/ranges.h>
@@ -11,7 +11,8 @@
 #include "messages/overview.hpp"
 #include "messages/snapshot_json.hpp"
 #include "plan/hazards.hpp"
-#include "telemetry/discovery.hpp"
+#include "telemetry/published/discovery.hpp"
+#include "telemetry/received/signal_properties.hpp"
 #include "words/advice_text.hpp"
 #include "words/event_text.hpp"
 #include "words/figures.hpp"
@@ -35,6 +36,7 @@ constexpr std::array node_rows{
     Node{"permit", "Permit to transmit"},
     Node{"measurements", "Measured values"},
     Node{"quality", "How far each value may be believed", "quality"},
+    Node{"signal", "Is the signal clean?"},
     Node{"hazards", "What endangers the amplifier now", "problem"},
     Node{"limits", "Limits", "limit"},
     Node{"levels", "Where each limit trips", "trip level"},
@@ -370,6 +372,7 @@ std::vector<Property> properties_of(const Configuration& configuration, const st
         for (const Row& row : rows) {
             if (row.node == node.id && row.exists(configuration)) add(of_row(row));
         }
+        for (Property& property : signal_properties(configuration, node.id)) add(std::move(property));
         for (const formats::RemoteRule& command : formats::remote_rules) {
             if (node.id == "permit" && command.allows(mqtt)) add(of_command(command));
         }

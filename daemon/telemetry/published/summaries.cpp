@@ -1,4 +1,4 @@
-#include "telemetry/summaries.hpp"
+#include "telemetry/published/summaries.hpp"
 
 #include <algorithm>
 #include <cmath>

@@ -12,8 +12,8 @@
 #include <string_view>
 
 #include "base/log.hpp"
-#include "telemetry/homie.hpp"
 #include "telemetry/outbox.hpp"
+#include "telemetry/published/homie.hpp"
 
 namespace dekeyd::homie {
 

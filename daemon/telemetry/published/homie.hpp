@@ -24,7 +24,7 @@
 #include "configuration/configuration.hpp"
 #include "core/protection.hpp"
 #include "plan/enum_words.hpp"
-#include "telemetry/homie_properties.hpp"
+#include "telemetry/published/homie_properties.hpp"
 #include "words/mqtt_messages.hpp"
 
 namespace dekeyd::homie {

@@ -1,4 +1,4 @@
-#include "telemetry/homie.hpp"
+#include "telemetry/published/homie.hpp"
 
 #include <fmt/format.h>
 

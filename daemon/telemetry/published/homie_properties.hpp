@@ -14,6 +14,7 @@
 #include "core/protection.hpp"
 #include "recording/latest_history.hpp"
 #include "words/notes.hpp"
+#include "words/signal_text.hpp"
 
 namespace dekeyd::homie {
 
@@ -72,6 +73,7 @@ struct Context {
     formats::Notes notes;               ///< of the holds and the lockout that stand
     LatestHistory::Kept kept;
     std::string proof;  ///< of the last proof test, or of the one that runs
+    formats::SignalReport signal;
 };
 
 /// A payload as it is published. `number`: for the dead band. No text: there is no value.

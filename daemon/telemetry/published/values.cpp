@@ -1,9 +1,9 @@
-#include "telemetry/values.hpp"
+#include "telemetry/published/values.hpp"
 
 #include <algorithm>
 #include <cmath>
 
-#include "telemetry/discovery.hpp"
+#include "telemetry/published/discovery.hpp"
 
 namespace dekeyd {
 namespace {

@@ -1,4 +1,4 @@
-#include "telemetry/discovery.hpp"
+#include "telemetry/published/discovery.hpp"
 
 #include <fmt/format.h>
 #include <fmt/ranges.h>
