@@ -17,6 +17,6 @@ inline constexpr core::Words<SignalMeasure::modulation_error_ratio> signal_measu
                                                                                        "modulation-error-ratio"};
 inline constexpr core::Words<SignalMeasure::modulation_error_ratio> signal_measure_names{"shoulder attenuation",
                                                                                          "modulation error ratio"};
-inline constexpr std::size_t signal_measure_count = signal_measure_keys.size;
+inline constexpr std::size_t signal_measure_count = decltype(signal_measure_keys)::size;
 
 }  // namespace dekeyd::formats
