@@ -240,6 +240,12 @@ void Measurement::grow_old(Instant now) noexcept {
         quantities_[i] = channels_[i].at(now);
         counts_[i].frozen = channels_[i].frozen(now);
     }
+    // The sum of several feeds is lost with any of them, each by its own age, and by the longest where no news comes.
+    const Roles& roles = plan_.roles;
+    const Reading* const lost_of_several = roles.more_feeds.empty() ? nullptr : lost_feed();
+    Duration supply_age = roles.supply ? plan_.channels[*roles.supply].allowed_age : Duration::zero();
+    for (const Feed& feed : roles.more_feeds)
+        if (feed.supply) supply_age = std::max(supply_age, plan_.channels[*feed.supply].allowed_age);
     for (std::size_t i = 0; i < derived_count; ++i) {
         Reading& reading = quantities_[channels_.size() + i];
         if (reading.health == Health::unknown) continue;
@@ -247,14 +253,8 @@ void Measurement::grow_old(Instant now) noexcept {
         if (rule.occasion == Occasion::forecast) continue;  // renewed by itself, independent of the sensors
         const bool of_supply = rule.wants(Input::supply);
         const auto& source = of_supply ? plan_.roles.supply : plan_.roles.forward;
-        Duration age = source ? plan_.channels[*source].allowed_age : Duration::zero();
-        const Reading* lost = nullptr;
-        if (of_supply && !plan_.roles.more_feeds.empty()) {
-            // The sum is lost with any of them, each by its own age, and by the longest where no news comes.
-            for (const Feed& feed : plan_.roles.more_feeds)
-                if (feed.supply) age = std::max(age, plan_.channels[*feed.supply].allowed_age);
-            lost = lost_feed();
-        }
+        const Reading* const lost = of_supply ? lost_of_several : nullptr;
+        const Duration age = !source ? Duration::zero() : of_supply ? supply_age : plan_.channels[*source].allowed_age;
         if (lost == nullptr && now - reading.taken <= age) continue;
         const Fault why = lost != nullptr ? lost->fault : source ? channels_[*source].at(now).fault : Fault::stale;
         reading = {.fault = why == Fault::none ? Fault::stale : why, .taken = reading.taken};

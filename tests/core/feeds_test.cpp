@@ -205,6 +205,35 @@ TEST_CASE("the forecast learns for the slowest fan: what was learned with both t
     CHECK(station.of(Derived::thermal_resistance).health != Health::good);
 }
 
+TEST_CASE("current without forward power is the current of all supplies") {
+    // Each of the two stays below the 1.5 A that flow only with RF.
+    const auto active = [](const Plan& of, double second_a) {
+        Plan plan = of;
+        plan.plausibility.current_with_rf_a = 1.5;
+        plan.interlock.settling = 1s;
+        plan.interlock.guard_deadline = 1s;
+        Protection protection{plan, {}, false};
+        for (Duration time = 20ms; time <= 5s; time += 20ms) {
+            const bool quiet = time <= 3s;
+            const std::array values{40.0,   0.0001, 28.0, quiet ? 0.2 : 1.0, 12.0, quiet ? 0.2 : second_a,
+                                    1900.0, 1800.0};
+            std::array<Sample, 8> samples;
+            for (std::size_t i = 0; i < samples.size(); ++i)
+                samples[i] = {.value = values[i], .begun = Instant{time}, .fault = Fault::none};
+            const std::array scans{Scan{.sampler = 0, .samples = samples}};
+            protection.step({.now = Instant{time},
+                             .scans = scans,
+                             .commands = {},
+                             .line = {.known = true, .permit = protection.snapshot().permit}});
+            if (time == 3s) REQUIRE(protection.snapshot().permit);
+        }
+        return protection.snapshot().causes[source_of(plan, Builtin::current_without_forward)].active;
+    };
+    CHECK(active(two_pairs(), 1.0));
+    CHECK_FALSE(active(two_pairs(), 0.4));
+    CHECK_FALSE(active(one_pair(), 1.0));
+}
+
 TEST_CASE("a plan whose further parts are out of range is no plan") {
     const auto refused = [](auto spoil) {
         Plan plan = two_pairs();
