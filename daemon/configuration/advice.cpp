@@ -30,11 +30,24 @@ void advise_limits(Draft& draft) {
     const core::Roles& roles = plan.roles;
     bool temperature_limit = false;
     for (std::size_t i = 0; i < plan.channels.size(); ++i) {
-        if (plan.channels[i].kind == core::ChannelKind::temperature)
+        if (plan.channels[i].kind == core::ChannelKind::temperature && !plan.channels[i].stage)
             temperature_limit =
                 temperature_limit || watched(plan, static_cast<core::QuantityIndex>(i), core::Direction::above);
     }
     if (!temperature_limit) draft.report.advise({}, "limits", "no over-temperature limit");
+    for (std::size_t i = 0; i < draft.sensors.size(); ++i) {
+        const auto index = static_cast<core::QuantityIndex>(i);
+        if (draft.sensors[i].role == Role::fan && !watched(plan, index, core::Direction::below))
+            draft.report.advise(
+                draft.sensors[i].place, "limits",
+                fmt::format("no limit on '{}': a fan that stalls stays unseen until its heatsink is hot",
+                            plan.channels[i].id));
+        const bool one_of_several = draft.sensors[i].role == Role::supply && !plan.roles.more_supplies.empty();
+        if (one_of_several && !plan.channels[i].stage && !watched(plan, index, core::Direction::above) &&
+            !watched(plan, index, core::Direction::below))
+            draft.report.advise(draft.sensors[i].place, "limits",
+                                fmt::format("no limit on '{}': its failure stays unseen", plan.channels[i].id));
+    }
     if (roles.reflected && !watched(plan, *roles.reflected, core::Direction::above))
         draft.report.advise(
             draft.sensors[*roles.reflected].place, "limits",

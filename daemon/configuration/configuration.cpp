@@ -111,6 +111,7 @@ void read_all(const Node& root, Draft& draft) {
     read_guard(top, draft);
     read_buses(top, draft);
     read_emission(top, draft);
+    read_stages(top, draft);
     read_sensors(top, draft);
     read_amplifier(top, draft);
     read_main_line(top, draft);

@@ -52,9 +52,10 @@ const KeyRow* find_key(std::span<const KeyRow> keys, std::string_view path, std:
 std::span<const KeyRow> configuration_keys() {
     static const std::vector<KeyRow> rows = [] {
         std::vector<KeyRow> all;
-        for (const auto part : {top_keys, device_keys, line_keys, bus_keys, sensor_keys, detector_keys, emission_keys,
-                                amplifier_keys, main_line_keys, antenna_keys, limit_keys, supervision_keys,
-                                commissioning_keys, proof_keys, recorder_keys, lockout_keys, mqtt_keys, signal_keys}) {
+        for (const auto part :
+             {top_keys, device_keys, line_keys, bus_keys, stage_keys, sensor_keys, detector_keys, emission_keys,
+              amplifier_keys, main_line_keys, antenna_keys, limit_keys, supervision_keys, commissioning_keys,
+              proof_keys, recorder_keys, lockout_keys, mqtt_keys, signal_keys}) {
             const std::span<const KeyRow> some = part();
             all.insert(all.end(), some.begin(), some.end());
         }

@@ -14,7 +14,7 @@
 
 namespace dekeyd::formats {
 
-/// The parts that a sensor can play; core::Roles has one place for each.
+/// The parts that a sensor can play; core::Roles has a place for each, and for more of some.
 enum class Role {
     none,
     forward,
@@ -52,6 +52,8 @@ struct SensorDraft {
     Place allowed_age_place;
     bool age_given = false;
     ContactRule contact;
+    std::string supply;  ///< id of the supply at whose voltage this current flows
+    Place supply_place;
     std::string drift_sensor;  ///< id of the sensor whose temperature corrects this detector
     Place drift_place;
 };
@@ -62,6 +64,11 @@ struct BusDraft {
     bool driver_known = false;
     bool period_known = false;
     std::string chip;  ///< contacts: for all of its sensors
+};
+
+struct StageDraft {
+    Place place;
+    std::string path;  ///< stages.driver
 };
 
 struct AmplifierDraft {
@@ -76,6 +83,7 @@ struct Draft {
     Configuration configuration;
     std::vector<BusDraft> buses;       ///< as configuration.buses
     std::vector<SensorDraft> sensors;  ///< as configuration.plan.channels
+    std::vector<StageDraft> stages;    ///< as configuration.plan.stages
     AmplifierDraft amplifier;
     Place emission_place;
 
@@ -89,6 +97,7 @@ inline constexpr Word rearm_words[]{{"automatic", core::Rearm::automatic}, {"lat
 
 inline constexpr std::size_t most_sensors = 64;
 inline constexpr std::size_t most_buses = 16;
+inline constexpr std::size_t most_stages = 8;
 inline constexpr std::size_t most_limits = 64;
 
 // The rows of the keys that each part reads, in the annotated configuration's order.
@@ -96,6 +105,7 @@ std::span<const KeyRow> top_keys();
 std::span<const KeyRow> device_keys();  // device, paths, guard
 std::span<const KeyRow> line_keys();    // line, contactor, dynamic_permit
 std::span<const KeyRow> bus_keys();
+std::span<const KeyRow> stage_keys();
 std::span<const KeyRow> sensor_keys();  // but for what detectors alone have
 std::span<const KeyRow> detector_keys();
 std::span<const KeyRow> emission_keys();
@@ -117,8 +127,11 @@ void read_guard(Section& top, Draft& draft);   // guard, lockout
 void read_line(Section& top, Draft& draft);    // line, contactor
 void read_buses(Section& top, Draft& draft);
 void read_emission(Section& top, Draft& draft);
+void read_stages(Section& top, Draft& draft);
 void read_sensors(Section& top, Draft& draft);
 void check_sensors(Draft& draft);  // against each other, called by the former
+void pair_feeds(Draft& draft);     // each current with its supply, called by the former
+void check_stages(Draft& draft);   // called by the former
 void read_amplifier(Section& top, Draft& draft);
 void read_main_line(Section& top, Draft& draft);  // main_line, circulator
 void read_heat(Section& top, Draft& draft);
@@ -138,6 +151,13 @@ void read_recorder(Section& top, Draft& draft);
 void read_proof(Section& top, Draft& draft);
 void check_relations(Section& top, Draft& draft);  // values beside each other; hazards that no limit watches
 void give_advice(Draft& draft);
+
+/// "power-supply" -> "Power supply".
+std::string words_from_id(std::string id);
+/// `stage:` of a sensor.
+void read_stage_of(Section& sensor, Draft& draft, core::Channel& channel);
+/// "Driver: Heatsink": a sensor's or a limit's name in its stage, where it doesn't begin with the stage's name itself.
+std::string name_in_stage(const core::StagePlan* stage, std::string name);
 
 /// The chain from detector to line of a sensor that measures power.
 std::optional<core::PowerChain> read_chain(Section& sensor, Draft& draft, SensorDraft& of);
@@ -178,6 +198,9 @@ struct LimitDefaults {
 /// The trip that the table gives, and the direction.
 LimitDefaults limit_defaults(const Draft& draft, core::QuantityIndex watch, std::optional<core::Direction> direction,
                              std::optional<double> trip);
+
+/// What per cent on that supply refer to; none where it isn't given.
+std::optional<double> nominal_supply_v(const Draft& draft, core::QuantityIndex supply);
 
 /// True for quantities that are not measurable below the minimum forward power.
 bool needs_forward_power(const Draft& draft, core::QuantityIndex watch);

@@ -22,9 +22,10 @@ namespace {
 
 std::string lower_first(std::string_view name) {
     std::string result{name};
-    // "VSWR" and the like stay as they are.
+    // "VSWR" and the like stay as they are, and "Driver: Heatsink", which is a name and another's.
     const bool capital_word = result.size() > 1 && result[1] >= 'A' && result[1] <= 'Z';
-    if (!result.empty() && !capital_word && result[0] >= 'A' && result[0] <= 'Z')
+    const bool two_names = name.find(": ") != std::string_view::npos;
+    if (!result.empty() && !capital_word && !two_names && result[0] >= 'A' && result[0] <= 'Z')
         result[0] = static_cast<char>(result[0] - 'A' + 'a');
     return result;
 }

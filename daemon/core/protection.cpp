@@ -34,6 +34,15 @@ void check_indices(const Plan& plan) {
                              r.enable_sense, r.key_sense, r.contactor_sense}) {
         need(!part || *part < plan.channels.size(), "a role's channel is out of range");
     }
+    for (const Feed& feed : r.more_feeds) {
+        need(r.current.has_value(), "a further current without a first one");
+        need(feed.current < plan.channels.size(), "a role's channel is out of range");
+        need(feed.supply.has_value() == r.supply.has_value(), "a current without its supply");
+        need(!feed.supply || *feed.supply < plan.channels.size(), "a role's channel is out of range");
+    }
+    for (const std::uint16_t fan : r.more_fans) {
+        need(r.fan && fan < plan.channels.size(), "a role's channel is out of range");
+    }
     if (r.forward && r.reflected) {
         const Channel& forward = plan.channels[*r.forward];
         need(forward.sampler == plan.channels[*r.reflected].sampler, "forward and reflected are on two samplers");
@@ -193,6 +202,8 @@ void Protection::supervise(const StepInput& input, bool slept, Instant now) noex
     };
     const auto latched = [&](Builtin which) { return interlock_.causes()[source_of(plan_, which)].latched; };
     const bool was_closed = supervision_.contactor_closed();
+    std::optional<Reading> all_currents;
+    if (!r.more_feeds.empty()) all_currents = measurement_.all_currents();
     const auto& conditions =
         supervision_.judge({.now = now,
                             .permit = permit_,
@@ -202,7 +213,7 @@ void Protection::supervise(const StepInput& input, bool slept, Instant now) noex
                             .forward = measurement_.role(r.forward),
                             .reflected = measurement_.role(r.reflected),
                             .drive = measurement_.role(r.drive),
-                            .current = measurement_.role(r.current),
+                            .current = all_currents ? &*all_currents : measurement_.role(r.current),
                             .heatsink = measurement_.role(r.heatsink),
                             .enable_sense = measurement_.role(r.enable_sense),
                             .contactor_sense = measurement_.role(r.contactor_sense),

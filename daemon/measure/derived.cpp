@@ -158,6 +158,11 @@ Reading dc_power(const Reading& supply, const Reading& current) noexcept {
     return reading_of(dc_power(estimate_of(supply), estimate_of(current)), std::min(supply.taken, current.taken));
 }
 
+Reading sum(const Reading& a, const Reading& b) noexcept {
+    if (!a.measured() || !b.measured()) return unknown_from(a, b);
+    return reading_of({a.value + b.value, a.low + b.low, a.high + b.high}, std::min(a.taken, b.taken));
+}
+
 namespace {
 
 // An optional addend: nothing where it isn't measured.
@@ -193,6 +198,14 @@ struct FormulaRow {
     Reading (*formula)(const FormulaInputs&);
 };
 
+/// Of each current at its supply's voltage.
+Reading all_dc_power(const FormulaInputs& s) noexcept {
+    Reading all = dc_power(*s.role(s.roles().supply), *s.role(s.roles().current));
+    for (const Feed& feed : s.roles().more_feeds)
+        all = sum(all, dc_power(*s.role(feed.supply), s.quantities[feed.current]));
+    return all;
+}
+
 // A formula is asked for where the plan has what its row in quantities.hpp needs; all else may be absent.
 constexpr std::array<FormulaRow, derived_count> formulas{{
     {Derived::vswr, [](const FormulaInputs& s) { return s.reflections->vswr; }},
@@ -209,8 +222,7 @@ constexpr std::array<FormulaRow, derived_count> formulas{{
      }},
     {Derived::compression,
      [](const FormulaInputs& s) { return compression(s.plan.rf, s.of(Derived::gain), s.role(s.roles().heatsink)); }},
-    {Derived::dc_power,
-     [](const FormulaInputs& s) { return dc_power(*s.role(s.roles().supply), *s.role(s.roles().current)); }},
+    {Derived::dc_power, all_dc_power},
     {Derived::efficiency,
      [](const FormulaInputs& s) {
          return efficiency(s.plan.rf, *s.role(s.roles().forward), s.role(s.roles().drive), s.of(Derived::dc_power));

@@ -61,6 +61,8 @@ Reading compression(const RfPlan& rf, const Reading& gain, const Reading* heatsi
 
 /// Products of two readings: unknown when either is, taken when the older was.
 Reading dc_power(const Reading& supply, const Reading& current) noexcept;
+/// Of several: unknown when any is, never the sum of those that happen to be known.
+Reading sum(const Reading& a, const Reading& b) noexcept;
 /// `drive`: empty where it isn't measured; its share is small.
 Reading efficiency(const RfPlan& rf, const Reading& forward, const Reading* drive, const Reading& dc) noexcept;
 /// What the heatsink must carry away. Reflected power is taken to come back into the amplifier unless a circulator's

@@ -200,7 +200,10 @@ void Measurement::tell_no_ratio(Fault fault) noexcept {
 
 void Measurement::derive_power() noexcept {
     const Roles& roles = plan_.roles;
-    const bool news = (roles.supply && news_[*roles.supply] != 0) || (roles.current && news_[*roles.current] != 0);
+    const bool news = (roles.supply && news_[*roles.supply] != 0) || (roles.current && news_[*roles.current] != 0) ||
+                      std::any_of(roles.more_feeds.begin(), roles.more_feeds.end(), [&](const Feed& feed) {
+                          return news_[feed.current] != 0 || (feed.supply && news_[*feed.supply] != 0);
+                      });
     if (news) work_out_all(Occasion::dc_news, {plan_, quantities_});
 }
 
@@ -218,7 +221,7 @@ bool Measurement::forecast(Instant now, const std::optional<Instant>& transmitti
     const ForecastInput input{.now = now,
                               .heatsink = role(r.heatsink),
                               .ambient = role(r.ambient),
-                              .fan = role(r.fan),
+                              .fan = slowest_fan(),
                               .heat = known(Derived::heat),
                               .dc_power = known(Derived::dc_power),
                               .forward = role(r.forward),
@@ -238,15 +241,23 @@ void Measurement::grow_old(Instant now) noexcept {
         quantities_[i] = channels_[i].at(now);
         counts_[i].frozen = channels_[i].frozen(now);
     }
+    // The sum of several feeds is lost with any of them, each by its own age, and by the longest where no news comes.
+    const Roles& roles = plan_.roles;
+    const Reading* const lost_of_several = roles.more_feeds.empty() ? nullptr : lost_feed();
+    Duration supply_age = roles.supply ? plan_.channels[*roles.supply].allowed_age : Duration::zero();
+    for (const Feed& feed : roles.more_feeds)
+        if (feed.supply) supply_age = std::max(supply_age, plan_.channels[*feed.supply].allowed_age);
     for (std::size_t i = 0; i < derived_count; ++i) {
         Reading& reading = quantities_[channels_.size() + i];
         if (reading.health == Health::unknown) continue;
         const DerivedRule& rule = rule_of(static_cast<Derived>(i));
         if (rule.occasion == Occasion::forecast) continue;  // renewed by itself, independent of the sensors
-        const auto& source = rule.wants(Input::supply) ? plan_.roles.supply : plan_.roles.forward;
-        const Duration age = source ? plan_.channels[*source].allowed_age : Duration::zero();
-        if (now - reading.taken <= age) continue;
-        const Fault why = source ? channels_[*source].at(now).fault : Fault::stale;
+        const bool of_supply = rule.wants(Input::supply);
+        const auto& source = of_supply ? plan_.roles.supply : plan_.roles.forward;
+        const Reading* const lost = of_supply ? lost_of_several : nullptr;
+        const Duration age = !source ? Duration::zero() : of_supply ? supply_age : plan_.channels[*source].allowed_age;
+        if (lost == nullptr && now - reading.taken <= age) continue;
+        const Fault why = lost != nullptr ? lost->fault : source ? channels_[*source].at(now).fault : Fault::stale;
         reading = {.fault = why == Fault::none ? Fault::stale : why, .taken = reading.taken};
     }
 }
@@ -259,6 +270,36 @@ void Measurement::forget_readings() noexcept {
     for (Reading& reading : quantities_) {
         if (reading.health != Health::unknown) reading = {.fault = Fault::stale, .taken = reading.taken};
     }
+}
+
+const Reading* Measurement::lost_feed() const noexcept {
+    const auto lost = [this](const std::optional<std::uint16_t>& channel) {
+        const Reading* const reading = role(channel);
+        return reading != nullptr && reading->health == Health::unknown ? reading : nullptr;
+    };
+    if (const Reading* first = lost(plan_.roles.supply)) return first;
+    if (const Reading* first = lost(plan_.roles.current)) return first;
+    for (const Feed& feed : plan_.roles.more_feeds) {
+        if (const Reading* one = lost(feed.supply)) return one;
+        if (const Reading* one = lost(feed.current)) return one;
+    }
+    return nullptr;
+}
+
+Reading Measurement::all_currents() const noexcept {
+    Reading all = *role(plan_.roles.current);
+    for (const Feed& feed : plan_.roles.more_feeds) all = sum(all, quantities_[feed.current]);
+    return all;
+}
+
+const Reading* Measurement::slowest_fan() const noexcept {
+    const Reading* slowest = role(plan_.roles.fan);
+    for (const std::uint16_t fan : plan_.roles.more_fans) {
+        const Reading& one = quantities_[fan];
+        if (!slowest->measured()) break;
+        if (!one.measured() || one.value < slowest->value) slowest = &one;
+    }
+    return slowest;
 }
 
 const Reading* Measurement::known(Derived derived) const noexcept {

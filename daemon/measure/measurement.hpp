@@ -71,6 +71,10 @@ public:
     [[nodiscard]] const Reading* role(const std::optional<std::uint16_t>& channel) const noexcept;
     /// Empty where the plan has not what it takes.
     [[nodiscard]] const Reading* known(Derived derived) const noexcept;
+    /// The sum over the amplifier's feeds, where it has more than one.
+    [[nodiscard]] Reading all_currents() const noexcept;
+    /// The fans' worst, by which the heat forecast takes all of them: one that isn't known, else the slowest.
+    [[nodiscard]] const Reading* slowest_fan() const noexcept;
     [[nodiscard]] RfLook rf() const noexcept;
     [[nodiscard]] bool rf_absent() const noexcept;
     /// True also where drive isn't measured.
@@ -108,6 +112,8 @@ private:
     [[nodiscard]] double ratio_db(const Bracket& bracket) const noexcept;
     void derive_window(double mean_w) noexcept;
     void derive_power() noexcept;
+    /// One that isn't known, of the amplifier's supplies and currents; none: all are.
+    [[nodiscard]] const Reading* lost_feed() const noexcept;
     void work_out_all(Occasion occasion, const FormulaInputs& around) noexcept;
 
     const Plan& plan_;

@@ -86,6 +86,7 @@ LimitStatus planned_limit(const core::Plan& plan, const core::LimitPlan& limit) 
     message.id = limit.id;
     message.name = limit.name.empty() ? limit.id : limit.name;
     message.watch = watched.id;
+    if (const core::StagePlan* const stage = core::stage_of(plan, limit.watch)) message.stage = stage->id;
     message.unit = core::symbol(watched.unit);
     message.above = limit.direction == core::Direction::above;
     message.trips = limit.trips;

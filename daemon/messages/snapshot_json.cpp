@@ -44,6 +44,8 @@ std::vector<QuantityStatus> quantities_of(const core::Plan& plan, const core::Sn
         one.id = info.id;
         one.name = info.name;
         one.unit = core::symbol(info.unit);
+        if (const core::StagePlan* const stage = core::stage_of(plan, static_cast<core::QuantityIndex>(i)))
+            one.stage = stage->id;
         if (reading.measured() || reading.health == core::Health::above_range) {
             one.value = reading.value;
             one.low = reading.low;

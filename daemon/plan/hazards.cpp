@@ -35,6 +35,12 @@ std::optional<Hazard> hazard_of(const Plan& plan, SourceIndex source) noexcept {
     return contradicts ? std::optional{Hazard::sensors} : std::nullopt;
 }
 
+bool is_watched(const Plan& plan, Hazard hazard, const StagePlan* stage) noexcept {
+    return std::any_of(plan.limits.begin(), plan.limits.end(), [&](const LimitPlan& limit) {
+        return may_trip(limit, {}) && stage_of(plan, limit.watch) == stage && hazard_of(plan, limit) == hazard;
+    });
+}
+
 bool is_watched(const Plan& plan, Hazard hazard) noexcept {
     if (hazard == Hazard::sensors) return true;
     return std::any_of(plan.limits.begin(), plan.limits.end(),

@@ -27,5 +27,7 @@ std::optional<Hazard> hazard_of(const Plan& plan, const LimitPlan& limit) noexce
 std::optional<Hazard> hazard_of(const Plan& plan, SourceIndex source) noexcept;
 /// Some source that may take the permit away watches for it.
 bool is_watched(const Plan& plan, Hazard hazard) noexcept;
+/// The same in that stage; in none: by a limit of the amplifier itself.
+bool is_watched(const Plan& plan, Hazard hazard, const StagePlan* stage) noexcept;
 
 }  // namespace dekeyd::core

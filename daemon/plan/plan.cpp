@@ -27,6 +27,30 @@ bool any_upper(const Plan& plan, std::optional<QuantityIndex> quantity, bool war
 
 }  // namespace
 
+bool Roles::is_supply(QuantityIndex channel) const noexcept {
+    return supply == channel || std::find(more_supplies.begin(), more_supplies.end(), channel) != more_supplies.end();
+}
+
+bool Roles::is_current(QuantityIndex channel) const noexcept {
+    return current == channel ||
+           std::any_of(more_feeds.begin(), more_feeds.end(), [=](const Feed& feed) { return feed.current == channel; });
+}
+
+bool Roles::is_fan(QuantityIndex channel) const noexcept {
+    return fan == channel || std::find(more_fans.begin(), more_fans.end(), channel) != more_fans.end();
+}
+
+const StagePlan* stage_of(const Plan& plan, QuantityIndex index) noexcept {
+    if (index >= plan.channels.size()) return nullptr;
+    const auto& stage = plan.channels[index].stage;
+    return stage && *stage < plan.stages.size() ? &plan.stages[*stage] : nullptr;
+}
+
+const Roles& roles_around(const Plan& plan, QuantityIndex index) noexcept {
+    const StagePlan* const stage = stage_of(plan, index);
+    return stage != nullptr ? stage->roles : plan.roles;
+}
+
 const DerivedRule* rule_of(const Plan& plan, QuantityIndex index) noexcept {
     const bool derived = index >= plan.channels.size() && index < plan.quantity_count();
     return derived ? &derived_rules[index - plan.channels.size()] : nullptr;

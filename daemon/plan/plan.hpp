@@ -105,12 +105,19 @@ struct Channel {
     bool frozen_is_fault = false;
     bool normally_open =
         false;  ///< a contact that closes when something is wrong; its reading is 1 in either kind while well
+    std::optional<std::uint16_t> stage;  ///< index into Plan::stages; empty: the amplifier itself, or the station
 };
 
 // ---- quantities ------------------------------------------------------------------------------------------------
 
 /// Index into Snapshot::quantities: channels first, then Derived.
 using QuantityIndex = std::uint16_t;
+
+/// A current, and the supply at whose voltage it flows; empty where no voltage is measured.
+struct Feed {
+    std::uint16_t current = 0;
+    std::optional<std::uint16_t> supply;
+};
 
 /// Which channel plays which part; empty where it isn't measured.
 struct Roles {
@@ -119,6 +126,23 @@ struct Roles {
     std::optional<std::uint16_t> key_sense;     ///< contact: a status, never an interlock
     /// contact: follows the supply contactor's own contacts; at rest (normal, 1) while the contactor is open
     std::optional<std::uint16_t> contactor_sense;
+    // What an amplifier may have more than one of: `supply`, `current` and `fan` are the first, and `current` flows at
+    // `supply`'s voltage.
+    std::vector<std::uint16_t> more_supplies, more_fans;
+    std::vector<Feed> more_feeds;
+
+    [[nodiscard]] bool is_supply(QuantityIndex channel) const noexcept;
+    [[nodiscard]] bool is_current(QuantityIndex channel) const noexcept;
+    [[nodiscard]] bool is_fan(QuantityIndex channel) const noexcept;
+};
+
+/// A part before the amplifier with sensors and limits of its own: a driver. Its roles are supply, current, heatsink
+/// and fan.
+struct StagePlan {
+    std::string id;
+    std::string name;  ///< for people; the names of its sensors and limits begin with it
+    Roles roles;
+    std::optional<double> nominal_supply_v;
 };
 
 /// What is sent, as far as it says how soon a ratio may be judged. As made the strictest: a carrier, or not known.
@@ -243,6 +267,7 @@ struct Plan {
     std::vector<std::uint16_t> samplers;
     std::vector<Channel> channels;
     Roles roles;
+    std::vector<StagePlan> stages;
     RfPlan rf;
     std::vector<LimitPlan> limits;
     HeatPlan heat;
@@ -255,6 +280,11 @@ struct Plan {
         return static_cast<QuantityIndex>(channels.size() + static_cast<std::size_t>(d));
     }
 };
+
+/// The stage that a quantity belongs to, and so a limit on it: its sensor's. None: the amplifier's, or the station's.
+const StagePlan* stage_of(const Plan& plan, QuantityIndex index) noexcept;
+/// The roles of that stage, else the amplifier's.
+const Roles& roles_around(const Plan& plan, QuantityIndex index) noexcept;
 
 /// The rule of a quantity that is worked out; none of a sensor's.
 const DerivedRule* rule_of(const Plan& plan, QuantityIndex index) noexcept;

@@ -14,6 +14,7 @@ namespace dekeyd::formats {
 
 struct QuantityStatus {
     std::string id{}, name{}, unit{};
+    std::optional<std::string> stage{};   ///< id of the stage that it belongs to; none: the amplifier, or the station
     std::optional<double> value{};        ///< none where it isn't measured
     std::optional<double> low{}, high{};  ///< the true value lies between (k = 2)
     std::string health{}, fault{};
@@ -30,13 +31,15 @@ struct QuantityStatus {
         visit("health", self.health);
         visit("fault", self.fault);
         visit("age_s", self.age_s);
+        visit("stage", self.stage, IfSet{});
     }
 };
 
 /// What the configuration fixes of a limit, and how it stands now.
 struct LimitStatus {
     std::string id{}, name{};
-    std::string watch{};  ///< id of the quantity
+    std::string watch{};                 ///< id of the quantity
+    std::optional<std::string> stage{};  ///< of the quantity that it watches
     std::string unit{};
     bool above = true;         ///< trips above; otherwise below
     bool trips = true;         ///< otherwise its level is a warning and no more
@@ -72,6 +75,7 @@ struct LimitStatus {
         visit("qualify_s", self.qualify_s);
         visit("hold_off_s", self.hold_off_s);
         visit("rearm", self.latches, Choice{"latched", "automatic"});
+        visit("stage", self.stage, IfSet{});
     }
     template <class Visitor, class Self>
     static void fields(Visitor& visit, Self& self) {

@@ -45,3 +45,17 @@ TEST_CASE("what is watched for: by what may take the permit away, and no warning
     plan.limits[0].trips = false;
     CHECK_FALSE(core::is_watched(plan, Hazard::heat));
 }
+
+TEST_CASE("a limit watches in its own stage only") {
+    core::Plan plan = test::sample_plan();
+    plan.stages = {{.id = "driver", .name = "Driver", .roles = {}, .nominal_supply_v = {}}};
+    const core::StagePlan* const driver = plan.stages.data();
+    CHECK(core::is_watched(plan, Hazard::heat, nullptr));
+    CHECK_FALSE(core::is_watched(plan, Hazard::heat, driver));
+    plan.channels[0].stage = 0;
+    CHECK_FALSE(core::is_watched(plan, Hazard::heat, nullptr));
+    CHECK(core::is_watched(plan, Hazard::heat, driver));
+    CHECK(core::is_watched(plan, Hazard::heat));
+    CHECK(core::is_watched(plan, Hazard::reflected, nullptr));  // by the VSWR, which is the amplifier's
+    CHECK_FALSE(core::is_watched(plan, Hazard::reflected, driver));
+}

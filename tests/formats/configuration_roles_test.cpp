@@ -15,9 +15,9 @@ std::string with_sensor(std::string_view line) {
 }  // namespace
 
 TEST_CASE("each role once, and on what it is for") {
-    expect_faults(load_configuration(
-                      with_sensor("x: {bus: psu, address: in2, measures: voltage, role: supply, allowed_age: 1 s}")),
-                  {{32, "sensors.x.role", "the role 'supply' belongs to 'supply' already"}});
+    expect_faults(load_configuration(with_sensor(
+                      "x: {bus: psu, address: temp1, measures: temperature, role: heatsink, allowed_age: 1 s}")),
+                  {{32, "sensors.x.role", "the role 'heatsink' belongs to 'heatsink' already"}});
     expect_faults(
         load_configuration(with_sensor("x: {bus: psu, address: in2, measures: voltage, role: fan, allowed_age: 1 s}")),
         {{32, "sensors.x.role", "the role 'fan' is for a speed, and this sensor measures a voltage"}});

@@ -86,6 +86,40 @@ inline std::string with_more(std::string_view lines) {
     return std::string{sample_text} + std::string{lines};
 }
 
+/// The sample with a driver of its own temperature, supply, current and fan, and an amplifier with two supplies and two
+/// fans; a limit on each.
+inline std::string driven_sample() {
+    std::string text = spoiled(
+        "amplifier:\n", R"(  supply-2: {bus: psu, address: in2, measures: voltage, role: supply, allowed_age: 500 ms}
+  current: {bus: psu, address: curr1, measures: current, role: current, supply: supply, allowed_age: 500 ms}
+  current-2: {bus: psu, address: curr2, measures: current, role: current, supply: supply-2, allowed_age: 500 ms}
+  fan: {bus: psu, address: fan1, measures: speed, role: fan, allowed_age: 3 s}
+  fan-2: {bus: psu, address: fan2, measures: speed, role: fan, allowed_age: 3 s}
+  driver-heatsink: {bus: wire, address: 28-000000000002, measures: temperature, role: heatsink, name: Heatsink, stage: driver, allowed_age: 5 s}
+  driver-supply: {bus: psu, address: in3, measures: voltage, role: supply, stage: driver, allowed_age: 500 ms}
+  driver-current: {bus: psu, address: curr3, measures: current, role: current, stage: driver, allowed_age: 500 ms}
+  driver-fan: {bus: psu, address: fan3, measures: speed, role: fan, stage: driver, allowed_age: 3 s}
+amplifier:
+  nominal_supply: 28 V
+  maximum_current: 14 A
+)");
+    text =
+        spoiled(text, "mqtt: {host",
+                R"(  supply: {watch: supply, above: +10 %, clear: +5 %, qualify: 20 ms, hold_off: 5 s, rearm: automatic}
+  supply-2: {watch: supply-2, above: +10 %, clear: +5 %, qualify: 20 ms, hold_off: 5 s, rearm: automatic}
+  current-2: {watch: current-2, above: 8 A, clear: rf off, qualify: 50 ms, hold_off: 1 s, rearm: latched}
+  fan: {watch: fan, below: 300 rpm, clear: 450 rpm, qualify: 10 s, hold_off: 30 s, rearm: automatic}
+  fan-2: {watch: fan-2, below: 300 rpm, clear: 450 rpm, qualify: 10 s, hold_off: 30 s, rearm: automatic}
+  driver-heatsink: {name: Heatsink too hot, watch: driver-heatsink, above: 60 degC, clear: 50 degC, qualify: 1 s, hold_off: 30 s, rearm: automatic}
+  driver-supply: {watch: driver-supply, above: +10 %, clear: +5 %, qualify: 20 ms, hold_off: 5 s, rearm: automatic}
+  driver-current: {watch: driver-current, above: 4 A, clear: rf off, qualify: 50 ms, hold_off: 1 s, rearm: latched}
+  driver-fan: {watch: driver-fan, below: 600 rpm, clear: 900 rpm, qualify: 10 s, hold_off: 30 s, rearm: automatic}
+stages:
+  driver: {name: Driver, nominal_supply: 12 V}
+mqtt: {host)");
+    return accepting(text, "");
+}
+
 inline const dekeyd::core::LimitPlan& limit_of(const dekeyd::formats::Loaded& loaded, std::string_view id) {
     REQUIRE(loaded.configuration);
     const auto& limits = loaded.configuration->plan.limits;

@@ -14,6 +14,7 @@ buses:
   adc: {driver: iio, device: ads1015, period: 5 ms, conversion: 500 us, codes: -2048 .. 2047}
   psu: {driver: hwmon, device: ltc4151, period: 50 ms, conversion: 1 ms}
   contacts: {driver: contact, chip: soc, period: 5 ms, conversion: 100 us}
+stages: {driver: {name: Driver, nominal_supply: 5 V}}
 sensors:
   heatsink:
     {bus: wire, address: 28-000000000001, measures: temperature, role: heatsink, allowed_age: 4 s,
@@ -37,6 +38,7 @@ sensors:
   air: {bus: adc, address: voltage4, measures: temperature, role: ambient, allowed_age: 4 s, sensitivity: 10 mV/K, zero: 0.5 V}
   fan: {bus: psu, address: fan1, measures: speed, role: fan, allowed_age: 3 s, valid: 0 rpm .. 9000 rpm}
   bias: {bus: psu, address: curr1, measures: current, allowed_age: 300 ms, gain: 1, zero: 0 A, valid: -1 A .. 5 A}
+  driver-supply: {bus: psu, address: in2, measures: voltage, role: supply, stage: driver, allowed_age: 300 ms}
   lid: {bus: contacts, address: GPIO23, measures: contact, allowed_age: 100 ms, hold_off: 5 s, rearm: automatic}
 emission: {kind: carrier, back_off: 3 dB}
 amplifier:
@@ -54,6 +56,7 @@ plan:
    parts: [{name: Cable, loss: 1 dB, maximum_input: 30 dBm, one_db_output: 30 dBm}, {name: Driver, gain: 3 dB}],
    ambient: 20 degC, thermal_resistance: 1 K/W, efficiency: 20 %}
 limits:
+  driver-supply: {watch: driver-supply, above: +10 %, clear: +5 %, qualify: 20 ms, hold_off: 5 s, rearm: automatic}
   heatsink: {watch: heatsink, above: 70 degC, clear: 55 degC, warn: 65 degC, qualify: 1 s, hold_off: 30 s, rearm: automatic}
   vswr:
     {watch: vswr, above: 2.5, clear: rf off, warn: 2, qualify: 20 ms, hold_off: 1 s, rearm: latched,

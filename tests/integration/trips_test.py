@@ -1,7 +1,7 @@
 """Each limit with the real program: it trips, in order, and re-arms as it should."""
 import unittest
 
-from station import StationTest, wait_for
+from station import CONFIGURATION, StationTest, wait_for
 
 KEYED = {"drive": 1.6, "forward": 100.0, "reflected": 0.5, "current": 7.0}
 IDLE = {"drive": 0.0, "reflected": 0.0, "forward": 0.0, "current": 0.5}
@@ -173,6 +173,38 @@ class Trips(StationTest):
         self.assertTrue(status["memory"]["locked_out"])
         wait_for(lambda: station.reset()["ok"], "reset, once the cause is gone")
         station.wait_permit()
+
+
+class Driver(StationTest):
+    """A driver with a temperature of its own, on the same bus as the amplifier's."""
+
+    SENSOR = ("  driver-heatsink: {name: Heatsink, stage: driver, bus: wire, address: 28-000000000002, measures: temperature, "
+              "role: heatsink, allowed_age: 100 ms, largest_jump: 100 K}\n")
+    LIMIT = ("  driver-heatsink: {name: Heatsink too hot, watch: driver-heatsink, above: 60 degC, clear: 50 degC, "
+             "qualify: 20 ms, hold_off: 200 ms, rearm: automatic}\n")
+
+    def test_its_temperature_alone_trips_and_the_sentence_names_the_driver(self):
+        text = CONFIGURATION.replace("amplifier:\n", self.SENSOR + "amplifier:\n").replace("limits:\n", "limits:\n" + self.LIMIT)
+        station = self.station(text, "stages: {driver: {name: Driver}}\n")
+        wire = station.sys / "bus/w1/devices/28-000000000002"
+        wire.mkdir()
+        station.files["driver-heatsink"] = wire / "temperature"
+        station.set(**{"driver-heatsink": 40.0})
+        station.start_permitted()
+        station.set(**KEYED)
+        with station.watch() as watch:
+            station.set(**{"driver-heatsink": 61.0})
+            event = watch.event("tripped")
+            self.assertEqual(station.line_text(), b"0\n")
+        self.assertEqual((event["source"], event["value"], event["level"]), ("driver-heatsink", 61.0, 60.0))
+        self.assertIn("Tripped: Driver: Heatsink 61.0 °C", event["text"])
+        status = station.status()
+        self.assertEqual({cause["id"] for cause in status["causes"]}, {"driver-heatsink"})
+        self.assertIn("Driver: Heatsink 61.0 °C", status["reason"])
+        limits = {limit["id"]: limit for limit in status["limits"]}
+        self.assertEqual(limits["driver-heatsink"]["stage"], "driver")
+        self.assertNotIn("stage", limits["heatsink"])
+        station.wait_log("Tripped: Driver: Heatsink")
 
 
 if __name__ == "__main__":

@@ -56,8 +56,7 @@ LimitDefaults drive(const Draft& draft, std::optional<double> trip) {
     return result;
 }
 
-LimitDefaults supply(const Draft& draft, std::optional<Direction> direction, std::optional<double> trip) {
-    const auto nominal = draft.amplifier.nominal_supply_v;
+LimitDefaults supply(std::optional<double> nominal, std::optional<Direction> direction, std::optional<double> trip) {
     const bool low = direction == Direction::below;
     LimitDefaults result{.trip = std::nullopt,
                          .direction = std::nullopt,
@@ -73,7 +72,7 @@ LimitDefaults supply(const Draft& draft, std::optional<Direction> direction, std
     return result;
 }
 
-LimitDefaults fan(const Draft& draft, std::optional<double> trip) {
+LimitDefaults fan(std::optional<std::uint16_t> heat, std::optional<double> trip) {
     constexpr double stalled_rpm = 300.0, turning = 1.5, warm_c = 45.0;
     LimitDefaults result{.trip = stalled_rpm,
                          .direction = Direction::below,
@@ -83,12 +82,23 @@ LimitDefaults fan(const Draft& draft, std::optional<double> trip) {
                          .hold_off = 30s,
                          .rearm = Rearm::automatic,
                          .gate = std::nullopt};
-    if (const auto heat = draft.configuration.plan.roles.heatsink)
-        result.gate = core::Gate{.quantity = *heat, .level = warm_c, .open = Direction::above};
+    if (heat) result.gate = core::Gate{.quantity = *heat, .level = warm_c, .open = Direction::above};
     return result;
 }
 
+/// `maximum_current` is what the amplifier draws in all: no level for a part of it, or for another stage.
+std::optional<double> most_current(const Draft& draft, core::QuantityIndex watch) {
+    const core::Plan& plan = draft.configuration.plan;
+    const bool all = core::stage_of(plan, watch) == nullptr && plan.roles.more_feeds.empty();
+    return all ? draft.amplifier.maximum_current_a : std::nullopt;
+}
+
 }  // namespace
+
+std::optional<double> nominal_supply_v(const Draft& draft, core::QuantityIndex supply) {
+    const core::StagePlan* const stage = core::stage_of(draft.configuration.plan, supply);
+    return stage != nullptr ? stage->nominal_supply_v : draft.amplifier.nominal_supply_v;
+}
 
 bool needs_forward_power(const Draft& draft, core::QuantityIndex watch) {
     const core::DerivedRule* rule = core::rule_of(draft.configuration.plan, watch);
@@ -101,14 +111,15 @@ LimitDefaults limit_defaults(const Draft& draft, core::QuantityIndex watch, std:
     const auto is = [&](std::optional<std::uint16_t> role) { return role && *role == watch; };
     constexpr double vswr_trip = 2.0, reflected_share = 0.1;
     const auto rated = draft.amplifier.rated_w;
-    if (is(plan.roles.heatsink)) return heatsink(trip);
+    const core::Roles& around = core::roles_around(plan, watch);  // of its stage
+    if (is(around.heatsink)) return heatsink(trip);
     if (is(plan.roles.reflected))
         return while_rf(rated ? std::optional{reflected_share * *rated} : std::nullopt, 10ms, 1s, Rearm::latched);
     if (is(plan.roles.forward)) return while_rf(rated, 10ms, 5s, Rearm::automatic);
     if (is(plan.roles.drive)) return drive(draft, trip);
-    if (is(plan.roles.supply)) return supply(draft, direction, trip);
-    if (is(plan.roles.current)) return while_rf(draft.amplifier.maximum_current_a, 50ms, 1s, Rearm::latched);
-    if (is(plan.roles.fan)) return fan(draft, trip);
+    if (around.is_supply(watch)) return supply(nominal_supply_v(draft, watch), direction, trip);
+    if (around.is_current(watch)) return while_rf(most_current(draft, watch), 50ms, 1s, Rearm::latched);
+    if (around.is_fan(watch)) return fan(around.heatsink, trip);
     if (watch == plan.index(Derived::circulator_load))
         return while_rf(draft.configuration.circulator_rating_w, 0s, 5s, Rearm::latched);
     LimitDefaults result;

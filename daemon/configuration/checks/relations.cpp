@@ -148,9 +148,30 @@ struct Relations {
         draft.report.fault_unless_accepted(limits.place(), "limits", word, std::move(what), std::move(expected));
     }
 
+    /// What a stage measures, a limit in it trips on.
+    void hazards_of(const core::StagePlan& stage) {
+        using core::ChannelKind;
+        using core::Hazard;
+        const auto measures = [&](auto... kinds) {
+            return std::any_of(plan.channels.begin(), plan.channels.end(), [&](const core::Channel& channel) {
+                const auto index = static_cast<core::QuantityIndex>(&channel - plan.channels.data());
+                return core::stage_of(plan, index) == &stage && ((channel.kind == kinds) || ...);
+            });
+        };
+        const std::string word = "stages." + stage.id;
+        if (measures(ChannelKind::temperature) && !core::is_watched(plan, Hazard::heat, &stage))
+            hazard(word + ".no-heat-limit", fmt::format("no limit trips on the heat of the stage '{}'", stage.id),
+                   "a limit that trips on its temperature");
+        if (measures(ChannelKind::voltage, ChannelKind::current) && !core::is_watched(plan, Hazard::supply, &stage))
+            hazard(word + ".no-supply-limit",
+                   fmt::format("no limit trips on the supply's voltage or current of the stage '{}'", stage.id),
+                   "a limit that trips on one of them");
+    }
+
     void hazards() {
         using core::Hazard;
-        const auto watched = [&](Hazard one) { return core::is_watched(plan, one); };
+        // By the amplifier's own limits: one on a driver's heat leaves the amplifier's unwatched.
+        const auto watched = [&](Hazard one) { return core::is_watched(plan, one, nullptr); };
         if (!watched(Hazard::heat))
             hazard("no-heat-limit", "no limit trips on heat", "a limit that trips on the heatsink's temperature");
         if (!watched(Hazard::reflected))
@@ -162,6 +183,7 @@ struct Relations {
         if (!watched(Hazard::supply))
             hazard("no-supply-limit", "no limit trips on the supply's voltage or current",
                    "a limit that trips on the supply");
+        for (const core::StagePlan& stage : plan.stages) hazards_of(stage);
         const bool required = std::any_of(plan.channels.begin(), plan.channels.end(),
                                           [](const core::Channel& channel) { return channel.required; });
         Section sensors = top.section("sensors", Need::optional);

@@ -110,6 +110,8 @@ void check_sensors(Draft& draft) {
     check_addresses(draft);
     check_pair(draft);
     find_drift_sensors(draft);
+    pair_feeds(draft);
+    check_stages(draft);
 }
 
 }  // namespace dekeyd::formats

@@ -43,7 +43,7 @@ std::optional<Watched> find_quantity(Section& section, std::string_view key, con
 }
 
 std::string_view kind_of(const Watched& watched, const core::Plan& plan) {
-    if (plan.roles.heatsink == watched.index) return "heatsink";
+    if (core::roles_around(plan, watched.index).heatsink == watched.index) return "heatsink";
     if (watched.index < plan.channels.size()) return word(plan.channels[watched.index].kind);
     return core::describe(plan, watched.index).id;
 }
@@ -52,7 +52,8 @@ std::optional<double> read_level(Section& section, std::string_view key, Need ne
                                  const Draft& draft) {
     const auto given = section.scalar(key, need);
     if (!given || !watched.unit_known) return std::nullopt;
-    const bool supply = draft.configuration.plan.roles.supply == watched.index;
+    const core::Plan& plan = draft.configuration.plan;
+    const bool supply = core::roles_around(plan, watched.index).is_supply(watched.index);
     if (supply && given->ends_with('%')) {
         const Quantity share = parse_quantity(*given, Dimension::percent);
         if (!share.good()) {
@@ -64,12 +65,15 @@ std::optional<double> read_level(Section& section, std::string_view key, Need ne
                           "a sign: '+10 %' or '-15 %', or a voltage");
             return std::nullopt;
         }
-        if (!draft.amplifier.nominal_supply_v) {
+        const auto nominal_v = nominal_supply_v(draft, watched.index);
+        if (!nominal_v) {
+            const core::StagePlan* const stage = core::stage_of(plan, watched.index);
             section.fault(key, fmt::format("'{}' of a nominal supply that is not given", *given),
-                          "'nominal_supply: 28 V' under 'amplifier:', or a voltage here");
+                          fmt::format("'nominal_supply: 28 V' under '{}:', or a voltage here",
+                                      stage == nullptr ? "amplifier" : "stages." + stage->id));
             return std::nullopt;
         }
-        return *draft.amplifier.nominal_supply_v * (1.0 + share.value / 100.0);
+        return *nominal_v * (1.0 + share.value / 100.0);
     }
     return section.quantity(key, dimension_of(watched.unit), need, sign_of(watched.unit));
 }

@@ -267,6 +267,11 @@ std::string usual_name(const core::Plan& plan, const core::LimitPlan& limit) {
     return fmt::format("{} too {}", name, limit.direction == Direction::above ? "high" : "low");
 }
 
+/// As given, or what it watches and to which side; in either with the name of its stage.
+std::string limit_name(const core::Plan& plan, const core::LimitPlan& limit, const std::optional<std::string>& given) {
+    return given ? name_in_stage(core::stage_of(plan, limit.watch), *given) : usual_name(plan, limit);
+}
+
 void read_limit(const Entry& entry, Section& limits, Draft& draft) {
     Section section{&entry.value, entry.place, limits.path_of(entry.key), draft.report};
     if (!section.present()) return;
@@ -284,7 +289,7 @@ void read_limit(const Entry& entry, Section& limits, Draft& draft) {
     limit.counted = section.flag_or_usual("counted");
     limit.trips = !section.flag_or_usual("warn_only");
     // Behind an open contactor a supply reads nothing, which is no fault of its own.
-    const bool of_supply = watched && draft.plan().roles.supply == watched->index;
+    const bool of_supply = watched && core::roles_around(draft.plan(), watched->index).is_supply(watched->index);
     limit.while_supplied = section.flag("while_supplied").value_or(of_supply);
     if (section.has("while_supplied") && limit.while_supplied && !draft.configuration.contactor)
         section.fault("while_supplied", "there is no contactor", "a 'contactor:' section, or the key removed");
@@ -307,7 +312,7 @@ void read_limit(const Entry& entry, Section& limits, Draft& draft) {
     if (!limit.trips) only_warn(section, limit, facts);
     read_gate(section, draft, defaults, limit, facts, filled);
     if (!limit.trips) {
-        limit.name = name.value_or(usual_name(draft.plan(), limit));
+        limit.name = limit_name(draft.plan(), limit, name);
         check_limit(section, draft, limit, facts);
         section.finish();
         draft.plan().limits.push_back(std::move(limit));
@@ -320,7 +325,7 @@ void read_limit(const Entry& entry, Section& limits, Draft& draft) {
     if (!section.has("hold_off")) filled.push_back(fmt::format("hold_off: {}", show(limit.hold_off)));
     if (!section.has("rearm"))
         filled.push_back(fmt::format("rearm: {}", limit.rearm == core::Rearm::automatic ? "automatic" : "latched"));
-    limit.name = name.value_or(usual_name(draft.plan(), limit));
+    limit.name = limit_name(draft.plan(), limit, name);
     check_limit(section, draft, limit, facts);
     if (!filled.empty())
         draft.report.advise(entry.place, section.path(),

@@ -49,7 +49,7 @@ constexpr std::array main_line_rows{
            .sign = Sign::positive,
            .when = "with a sensor of 'role: fan'",
            .between = fixed(100.0, 50e3, "no fan turns so"),
-           .says = "The fan's full speed.",
+           .says = "The fan's full speed; of several the fastest one's. The slowest fan counts in the forecast.",
            .into = [](const Given& v) { v.draft.plan().heat.full_fan_rpm = v.number; }},
     KeyRow{.path = "heat.quiescent_power",
            .kind = KeyKind::quantity,

@@ -104,7 +104,19 @@ constexpr std::array sensor_rows{
     KeyRow{.path = "sensors.*.role",
            .kind = KeyKind::word,
            .words = role_words,
-           .says = "What the sensor is for; one without a role is shown, and may be limited. Each role once."},
+           .says = "What the sensor is for; one without a role is shown, and may be limited. Each role once, but for "
+                   "the amplifier's supply, current and fan; each fan of a series string is a sensor with a limit of "
+                   "its own."},
+    KeyRow{.path = "sensors.*.stage",
+           .kind = KeyKind::name,
+           .usual_words = "the amplifier itself",
+           .says = "The stage that it belongs to, and with it the limits on it."},
+    KeyRow{.path = "sensors.*.supply",
+           .kind = KeyKind::name,
+           .need = Need::required,
+           .when = "with 'role: current', where the amplifier has more than one supply",
+           .of = "current",
+           .says = "The supply at whose voltage this current flows: DC power is the sum over all of them."},
     KeyRow{.path = "sensors.*.valid",
            .kind = KeyKind::levels,
            .of = "temperature power voltage current speed",
@@ -178,13 +190,6 @@ constexpr std::array sensor_rows{
            .usual = "latched",
            .says = "As a limit's."},
 };
-
-/// "power-supply" -> "Power supply".
-std::string words_from_id(std::string id) {
-    std::replace(id.begin(), id.end(), '-', ' ');
-    if (!id.empty() && id.front() >= 'a' && id.front() <= 'z') id.front() = static_cast<char>(id.front() - 'a' + 'A');
-    return id;
-}
 
 std::optional<std::size_t> find_bus(Section& section, const Draft& draft) {
     const auto given = section.scalar("bus");
@@ -293,7 +298,9 @@ void read_sensor(const Entry& entry, Section& sensors, Draft& draft) {
     core::Channel channel;
     const auto index = static_cast<std::uint16_t>(draft.sensors.size());
     channel.id = entry.key;
-    channel.name = section.text("name").value_or(words_from_id(entry.key));
+    read_stage_of(section, draft, channel);
+    channel.name = name_in_stage(channel.stage ? &draft.plan().stages[*channel.stage] : nullptr,
+                                 section.text("name").value_or(words_from_id(entry.key)));
     of.bus = find_bus(section, draft);
     const auto native = read_address(section, draft, of);
     channel.kind = of.kind.value_or(ChannelKind::voltage);
@@ -306,7 +313,11 @@ void read_sensor(const Entry& entry, Section& sensors, Draft& draft) {
     channel.frozen_is_fault = section.word_or_usual<bool>("frozen");
     if (channel.frozen_is_fault && channel.frozen_after == core::Duration::zero() && !section.has("frozen_after"))
         section.fault("frozen", "'frozen: fault' without a time", "'frozen_after: 10 min' or the like beside it");
-    read_role(section, draft, of, index);
+    read_role(section, draft, of, channel, index);
+    if (of.kind == ChannelKind::current) {
+        of.supply = section.scalar("supply", Need::optional).value_or("");
+        of.supply_place = section.place_of("supply");
+    }
 
     if (native && of.kind) {
         if (*of.kind != ChannelKind::contact) read_window(section, draft, of, *native, channel);
@@ -325,9 +336,10 @@ void read_sensor(const Entry& entry, Section& sensors, Draft& draft) {
             read_contact(section, channel, of);
         }
     } else {
-        for (const std::string_view key : {"valid", "gain", "zero", "sensitivity", "largest_jump", "power_on_value",
-                                           "detector", "coupling", "pads", "cable", "waveform", "drift", "uncertainty",
-                                           "calibration", "chip", "normally", "interlock", "hold_off", "rearm"})
+        for (const std::string_view key :
+             {"supply",      "valid",    "gain",     "zero",      "sensitivity", "largest_jump", "power_on_value",
+              "detector",    "coupling", "pads",     "cable",     "waveform",    "drift",        "uncertainty",
+              "calibration", "chip",     "normally", "interlock", "hold_off",    "rearm"})
             section.allow(key);
     }
     section.finish();
@@ -336,6 +348,12 @@ void read_sensor(const Entry& entry, Section& sensors, Draft& draft) {
 }
 
 }  // namespace
+
+std::string words_from_id(std::string id) {
+    std::replace(id.begin(), id.end(), '-', ' ');
+    if (!id.empty() && id.front() >= 'a' && id.front() <= 'z') id.front() = static_cast<char>(id.front() - 'a' + 'A');
+    return id;
+}
 
 std::span<const KeyRow> sensor_keys() {
     return sensor_rows;

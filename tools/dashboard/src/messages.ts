@@ -16,6 +16,7 @@ export interface PlannedLimit {
   qualify_s: number;
   hold_off_s: number;
   rearm: "latched" | "automatic";
+  stage?: string | null;
   trip: number | null;
 }
 

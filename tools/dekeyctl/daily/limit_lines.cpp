@@ -164,7 +164,10 @@ std::vector<Line> limit_lines(const Status& status, const Look& look) {
                 watched.push_back(&quantity);
     std::size_t name_room = 6;
     for (const Quantity* quantity : watched) name_room = std::max(name_room, columns(quantity->name));
-    name_room = std::min<std::size_t>(name_room, width >= 90 ? 20 : width >= 75 ? 14 : 10);
+    // A stage's name stands before its sensor's.
+    const bool staged =
+        std::any_of(watched.begin(), watched.end(), [](const Quantity* one) { return one->stage.has_value(); });
+    name_room = std::min<std::size_t>(name_room, (width >= 90 ? 20 : width >= 75 ? 14 : 10) + (staged ? 4U : 0U));
     const std::size_t value_room = 10;
     const std::size_t levels_room = width >= 130 ? 34 : 0;
     const std::size_t age_room = width >= 90 ? 12 : 0;

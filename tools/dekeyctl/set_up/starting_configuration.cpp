@@ -288,12 +288,12 @@ private:
         if (!found_.wire.empty()) thermometer("heatsink", "Heatsink");
         if (found_.wire.size() > 1 && has("ambient")) thermometer("ambient", "Air at the intake");
         if (!found_.fan) return;
-        // The first has the role; every other one is a sensor with a limit of its own.
+        // Each with a limit of its own: of fans in series, one that stalls changes the others' speed.
         const auto fans = found_.fan->of("fan");
         for (std::size_t i = 0; i < fans.size(); ++i) {
             sensor(fan_id(i), i == 0 ? "Fan" : fmt::format("Fan {}", i + 1), found_.fan->bus);
             address({fans[i]}, "");
-            measures("speed", i == 0 ? "fan" : "", "3 s");
+            measures("speed", "fan", "3 s");
         }
     }
     static std::string fan_id(std::size_t index) { return index == 0 ? "fan" : fmt::format("fan-{}", index + 1); }

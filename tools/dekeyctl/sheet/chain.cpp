@@ -19,6 +19,35 @@ std::string decibels(double db) {
     return show(db, core::Unit::decibel);
 }
 
+/// What is measured of a stage, and at which levels its limits trip.
+void describe_stage(Part& part, const Configuration& configuration, const core::StagePlan& stage,
+                    const std::vector<Wire>& wires) {
+    const core::Plan& plan = configuration.plan;
+    if (stage.nominal_supply_v) part.notes.push_back("nominal " + show(*stage.nominal_supply_v, core::Unit::volt));
+    std::string levels;
+    for (const core::LimitPlan& limit : plan.limits)
+        if (core::stage_of(plan, limit.watch) == &stage && limit.trips)
+            levels += fmt::format("{}{} {}", levels.empty() ? "trips at " : ", ",
+                                  limit.direction == core::Direction::above ? "≥" : "≤",
+                                  show(limit.trip, core::describe(plan, limit.watch).unit));
+    part.notes.push_back(std::move(levels));
+    for (const Wire& wire : wires)
+        if (wire.channel && core::stage_of(plan, *wire.channel) == &stage) part.marks.push_back(wire.mark);
+}
+
+/// The stages that the level plan doesn't name among its parts, each a part before the amplifier.
+void add_stages(std::vector<Part>& chain, const Configuration& configuration, const std::vector<Wire>& wires) {
+    for (const core::StagePlan& stage : configuration.plan.stages) {
+        const auto named =
+            std::find_if(chain.begin(), chain.end(), [&](const Part& part) { return part.name == stage.name; });
+        Part& part =
+            named != chain.end()
+                ? *named
+                : chain.emplace_back(Part{.name = stage.name, .notes = {}, .rating = {}, .marks = {}, .below = {}});
+        describe_stage(part, configuration, stage, wires);
+    }
+}
+
 void add_exciter(std::vector<Part>& chain, const Configuration& configuration) {
     if (!configuration.level_plan) {
         if (configuration.maximum_drive_w || configuration.plan.roles.drive)
@@ -58,9 +87,12 @@ Part amplifier_part(const Configuration& configuration, const std::vector<Wire>&
         part.rating = fmt::format("IN max. {}", show(*configuration.maximum_drive_w, core::Unit::watt));
     for (const Wire& wire : wires)
         if (wire.bus.empty()) part.marks.push_back(wire.mark);
-    for (std::string& mark : marks_of(wires, {roles.heatsink, roles.fan, roles.supply, roles.current,
-                                              roles.enable_sense, roles.contactor_sense}))
-        part.marks.push_back(std::move(mark));
+    std::vector<std::optional<std::uint16_t>> measured{roles.heatsink, roles.fan,          roles.supply,
+                                                       roles.current,  roles.enable_sense, roles.contactor_sense};
+    measured.insert(measured.end(), roles.more_fans.begin(), roles.more_fans.end());
+    measured.insert(measured.end(), roles.more_supplies.begin(), roles.more_supplies.end());
+    for (const core::Feed& feed : roles.more_feeds) measured.emplace_back(feed.current);
+    for (std::string& mark : marks_of(wires, measured)) part.marks.push_back(std::move(mark));
     return part;
 }
 
@@ -131,6 +163,7 @@ std::string_view port_name(const core::Roles& roles, std::uint16_t channel) {
 std::vector<Part> main_chain(const Configuration& configuration, const std::vector<Wire>& wires) {
     std::vector<Part> chain;
     add_exciter(chain, configuration);
+    add_stages(chain, configuration, wires);
     const std::vector<MainLinePart> order = order_of(configuration);
     for (const MainLinePart which : order) {
         if (which == MainLinePart::amplifier && configuration.plan.roles.drive)

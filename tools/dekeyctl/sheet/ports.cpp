@@ -45,6 +45,13 @@ void add_drive_side(std::vector<Port>& ports, const formats::Configuration& conf
                          .guard = guard_of(plan, plan.roles.drive)});
 }
 
+void add_supply(std::vector<Port>& ports, const core::Plan& plan, std::string_view name, double nominal_v,
+                std::optional<std::uint16_t> supply) {
+    ports.push_back({.name = std::string{name},
+                     .most = fmt::format("nominal {}", show(nominal_v, Unit::volt)),
+                     .guard = guard_of(plan, supply)});
+}
+
 void add_detectors(std::vector<Port>& ports, const core::Plan& plan) {
     for (std::size_t i = 0; i < plan.channels.size(); ++i) {
         const core::Channel& channel = plan.channels[i];
@@ -74,14 +81,21 @@ std::vector<Port> ports_of(const formats::Configuration& configuration) {
         ports.push_back({.name = "CIRCULATOR LOAD",
                          .most = fmt::format("never above {}", show(*configuration.circulator_rating_w, Unit::watt)),
                          .guard = guard_of(plan, plan.index(core::Derived::circulator_load))});
-    if (configuration.nominal_supply_v)
-        ports.push_back({.name = "SUPPLY",
-                         .most = fmt::format("nominal {}", show(*configuration.nominal_supply_v, Unit::volt)),
-                         .guard = guard_of(plan, roles.supply)});
-    if (configuration.maximum_current_a)
+    if (configuration.nominal_supply_v) {
+        add_supply(ports, plan, "SUPPLY", *configuration.nominal_supply_v, roles.supply);
+        for (const std::uint16_t supply : roles.more_supplies)
+            add_supply(ports, plan, core::describe(plan, supply).name, *configuration.nominal_supply_v, supply);
+    }
+    if (configuration.maximum_current_a) {
+        std::string guard = guard_of(plan, roles.current);
+        for (const core::Feed& feed : roles.more_feeds) guard += "; " + guard_of(plan, feed.current);
         ports.push_back({.name = "SUPPLY CURRENT",
                          .most = "never above " + show(*configuration.maximum_current_a, Unit::ampere),
-                         .guard = guard_of(plan, roles.current)});
+                         .guard = std::move(guard)});
+    }
+    for (const core::StagePlan& stage : plan.stages)
+        if (stage.nominal_supply_v)
+            add_supply(ports, plan, stage.name + ", supply", *stage.nominal_supply_v, stage.roles.supply);
     add_detectors(ports, plan);
     return ports;
 }

@@ -49,7 +49,7 @@ std::string_view todo_for_limit(const core::Plan& plan, const core::LimitPlan& l
     if (roles.reflected == limit.watch) return look_at_the_feeder;
     if (roles.forward == limit.watch) return above ? less_drive : look_at_the_amplifier;
     if (roles.drive == limit.watch) return less_drive;
-    if (roles.current == limit.watch)
+    if (core::roles_around(plan, limit.watch).is_current(limit.watch))
         return "Leave RF off. A short, a load that is off its value or too much drive: look at each before it is keyed "
                "again.";
     switch (plan.channels[limit.watch].kind) {

@@ -10,21 +10,24 @@ namespace {
 
 using formats::show;
 
-/// Where a sensor is, as far as its role tells.
-std::string_view place_of(const core::Roles& roles, std::uint16_t channel) {
+/// Where a sensor is, as far as its role and its stage tell.
+std::string place_of(const core::Plan& plan, std::uint16_t channel) {
+    const core::Roles& roles = core::roles_around(plan, channel);
+    const core::StagePlan* const stage = core::stage_of(plan, channel);
+    const std::string at = (stage == nullptr ? std::string{"amplifier"} : stage->name) + ", ";
     const auto is = [channel](const std::optional<std::uint16_t>& role) { return role == channel; };
     if (is(roles.forward)) return "coupler, forward port, behind its detector";
     if (is(roles.reflected)) return "coupler, reflected port, behind its detector";
     if (is(roles.drive)) return "drive coupler, behind its detector";
-    if (is(roles.supply)) return "amplifier, supply voltage";
-    if (is(roles.current)) return "amplifier, supply current";
-    if (is(roles.heatsink)) return "amplifier, heatsink";
+    if (roles.is_supply(channel)) return at + "supply voltage";
+    if (roles.is_current(channel)) return at + "supply current";
+    if (is(roles.heatsink)) return at + "heatsink";
     if (is(roles.ambient)) return "air at the intake";
-    if (is(roles.fan)) return "amplifier, fan";
+    if (roles.is_fan(channel)) return at + "fan";
     if (is(roles.enable_sense)) return "amplifier, enable voltage behind the contact";
     if (is(roles.key_sense)) return "transmit key";
     if (is(roles.contactor_sense)) return "supply contactor, auxiliary contact";
-    return "as its name says";
+    return stage == nullptr ? "as its name says" : at + "as its name says";
 }
 
 std::string good_readings(const core::Channel& channel) {
@@ -84,7 +87,7 @@ std::vector<Wire> wires_of(const formats::Configuration& configuration) {
             const auto index = static_cast<std::uint16_t>(channel - plan.channels.begin());
             add({.mark = {},
                  .carries = channel->name.empty() ? channel->id : channel->name,
-                 .from = std::string{place_of(plan.roles, index)},
+                 .from = place_of(plan, index),
                  .board = slot.chip.empty() ? slot.address : fmt::format("{} on {}", slot.address, slot.chip),
                  .bus = bus.id,
                  .level = good_readings(*channel),
