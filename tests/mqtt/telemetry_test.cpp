@@ -606,7 +606,8 @@ TEST_CASE("what is idle costs little") {
         ++(summary ? summaries : pulse ? pulses : of_past ? past : others);
         bytes += all[i].topic.size() + all[i].payload.size();
     }
-    MESSAGE("3 s idle: " << summaries << " summaries, " << pulses << " pulses, " << others << " other messages, " << bytes << " bytes");
+    MESSAGE("3 s idle: " << summaries << " summaries, " << pulses << " pulses, " << others << " other messages, "
+                         << bytes << " bytes");
     CHECK(summaries <= 1);  // the regular one
     CHECK(summaries + pulses >= 2);
     CHECK(summaries + pulses <= 5);
