@@ -15,7 +15,7 @@ namespace {
 constexpr double step_db = 0.5;
 
 /// Rounded to the worse, but not across the level that it isn't below.
-std::string decibels(double db, double level_db) {
+std::string measured_decibels(double db, double level_db) {
     const double rounded = std::floor(db / step_db) * step_db;
     return fmt::format("{:.1f} dB", db < level_db ? rounded : std::max(rounded, level_db));
 }
@@ -33,9 +33,9 @@ std::string came(const ReceivedMeasure& received) {
 std::string compared(const ReceivedMeasure& received) {
     const double db = received.value_db.value_or(0.0), level = received.warn_below_db;
     const std::string of = show(level, Dimension::ratio_db);
-    if (db < level) return fmt::format("{}, below {}", decibels(db, level), of);
-    if (!received.warns) return fmt::format("{}, not below {}", decibels(db, level), of);
-    return fmt::format("{}, was below {} and isn't {:g} dB above it yet", decibels(db, level), of,
+    if (db < level) return fmt::format("{}, below {}", measured_decibels(db, level), of);
+    if (!received.warns) return fmt::format("{}, not below {}", measured_decibels(db, level), of);
+    return fmt::format("{}, was below {} and isn't {:g} dB above it yet", measured_decibels(db, level), of,
                        signal_hysteresis_db);
 }
 
