@@ -25,7 +25,6 @@ using namespace agree;
 std::string driven_text() {
     std::string text = changed(annotated_text(), "# stages: {", "stages: {");
     text = changed(text, "  # driver-heatsink:\n  #   {", "  driver-heatsink:\n    {");
-    text = changed(text, "nominal_supply: 12 V, name: Driver", "name: Driver");
     return changed(text, "limits:\n",
                    "limits:\n  driver-heatsink: {name: Heatsink too hot, watch: driver-heatsink, above: 60 degC, "
                    "clear: 50 degC, qualify: 1 s, hold_off: 30 s, rearm: automatic}\n");
