@@ -14,7 +14,6 @@
 namespace dekeyd::formats {
 namespace {
 
-using core::Derived;
 using core::Direction;
 
 // Common practice: RF is told from feed-through well below a tenth of what the amplifier gives; half of it is no gate
