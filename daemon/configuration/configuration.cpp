@@ -195,7 +195,7 @@ Loaded load(std::string_view yaml, const std::string& folder, Reads reads) {
                                      std::all_of(loaded.faults.begin(), loaded.faults.end(), &is_of_the_telemetry);
     if (guards_all_the_same && std::any_of(loaded.faults.begin(), loaded.faults.end(), &is_of_mqtt))
         draft.configuration.mqtt = MqttConfig{};
-    // So that nothing of the guard's can look at it.
+    // The guard must not see it.
     if (reads == Reads::the_guards_part) draft.configuration.signal.reset();
     sort_and_cap(loaded.faults);
     count_characters(yaml, loaded.faults);

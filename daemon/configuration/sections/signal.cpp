@@ -60,7 +60,7 @@ bool lies_below(std::string_view topic, const std::string& top) {
     return topic == top || topic.starts_with(top + '/');
 }
 
-/// Empty, or what is wrong with it.
+/// The fault in words; empty: none.
 std::string wrong_with_topic(const std::string& topic, const Configuration& configuration) {
     if (topic.find_first_of("+#") != std::string::npos) return fmt::format("'{}' has a wildcard", topic);
     if (topic.starts_with('$')) return fmt::format("'{}' is one of the broker's own", topic);
