@@ -90,10 +90,10 @@ void Forecaster::work_out(const ForecastInput& input) noexcept {
         end.high += heatsink_rise_k(warming.high, tau_s, left_s);
         forecast_.forecast_temperature = reading_of(end, now);
     }
-    advise(input, heatsink);
+    advise(input, heatsink, warming);
 }
 
-void Forecaster::advise(const ForecastInput& input, const ThermalEstimate& heatsink) noexcept {
+void Forecaster::advise(const ForecastInput& input, const ThermalEstimate& heatsink, const Estimate& warming) noexcept {
     const bool rf = good(input.forward) && input.forward->value >= plan_.rf.minimum_forward_w;
     BackOffInput ask;
     ask.forward_warn_w = lowest_level(plan_, plan_.roles.forward, input.moment);
@@ -107,7 +107,7 @@ void Forecaster::advise(const ForecastInput& input, const ThermalEstimate& heats
     ask.drive_w = good(input.drive) ? input.drive->value : 0.0;
     ask.remaining_s = planned_left_s(plan_, input.transmitting_since, input.now);
     if (heatsink.resistance_known && good(input.heatsink) && good(input.dc_power)) {
-        const double warmer_k = air_rise_k(sure_warming(trend_.k_per_h()).value, ask.remaining_s);
+        const double warmer_k = air_rise_k(warming.value, ask.remaining_s);
         ask.heatsink = HeatsinkModel{input.heatsink->value, heatsink.ambient_c.value + warmer_k,
                                      heatsink.resistance_k_per_w.value, heatsink.time_constant_s.value};
     }

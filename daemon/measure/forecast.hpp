@@ -41,8 +41,7 @@ struct Forecast {
     }
 };
 
-/// From now to the end of the planned transmission; without one, or before it begins in full: all of it, or
-/// `unbounded`.
+/// Seconds until the planned transmission ends: its whole length before it begins; `unbounded` where none is planned.
 double planned_left_s(const Plan& plan, const std::optional<Instant>& transmitting_since, Instant now) noexcept;
 
 class Forecaster {
@@ -70,7 +69,7 @@ public:
 
 private:
     void work_out(const ForecastInput& input) noexcept;
-    void advise(const ForecastInput& input, const ThermalEstimate& heatsink) noexcept;
+    void advise(const ForecastInput& input, const ThermalEstimate& heatsink, const Estimate& warming) noexcept;
 
     const Plan& plan_;
     ThermalFit fit_;

@@ -1,4 +1,4 @@
-// How a session is announced: "init", what is listened to, and the description; each once.
+// How a session is announced: "init", the subscriptions, and the description; each once.
 #pragma once
 
 #include <functional>
@@ -20,7 +20,8 @@ public:
     void begin() noexcept { said_ = Said::nothing; }
     [[nodiscard]] bool begun() const noexcept { return said_ != Said::nothing; }
     [[nodiscard]] bool described() const noexcept { return said_ == Said::description; }
-    /// What is next, where there is room. Between "init" and the description `subscribe` is called until it is true.
+    /// Says the next piece, where there is room. Between "init" and the description `subscribe` is called until it is
+    /// true.
     void go_on(const std::function<bool()>& subscribe, core::Instant now);
 
 private:
