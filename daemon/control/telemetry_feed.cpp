@@ -49,7 +49,8 @@ TelemetryFeed::TelemetryFeed(const formats::Configuration& configuration, Teleme
     : configuration_{configuration},
       ports_{ports},
       version_{version},
-      sum_{formats::configuration_sum(configuration.text)} {}
+      sum_{formats::configuration_sum(configuration.text)},
+      period_{formats::feed_period(configuration.mqtt.value_or(formats::MqttConfig{}).fastest)} {}
 
 std::string TelemetryFeed::refusal(core::CommandKind kind, core::Instant now) {
     const auto* const rule = std::find_if(std::begin(formats::remote_rules), std::end(formats::remote_rules),
@@ -85,7 +86,7 @@ bool TelemetryFeed::is_due(core::Instant now) const noexcept {
 }
 
 std::string TelemetryFeed::line(const core::Snapshot& snapshot, core::Instant now) {
-    next_ = now + every;
+    next_ = now + period_;
     formats::Feed feed;
     feed.snapshot = formats::words_of(snapshot);
     for (const core::Event& event : events_) feed.events.push_back(formats::words_of(event));

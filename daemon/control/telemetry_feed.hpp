@@ -41,7 +41,6 @@ std::optional<gid_t> observers_group();
 
 class TelemetryFeed {
 public:
-    static constexpr core::Duration every = std::chrono::milliseconds{100};
     static constexpr std::size_t most_events = 64;  ///< that wait for a feed: all of them are in the journal too
     /// Connections of the telemetry's user at a time. More than one, so that a new process isn't kept out by the last.
     static constexpr std::size_t most_connections = 4;
@@ -80,6 +79,7 @@ private:
     const formats::Configuration& configuration_;
     TelemetryPorts ports_;
     std::string version_, sum_;
+    core::Duration period_;
     std::deque<core::Event> events_;
     core::Instant next_{};
     std::uint64_t told_durable_ = 0;

@@ -41,6 +41,11 @@ FeedLine parse_feed_line(std::string_view line) {
     return from_json<FeedLine>(nlohmann::json::parse(line, nullptr, false), &as_it_is);
 }
 
+core::Duration feed_period(core::Duration fastest) noexcept {
+    using std::chrono_literals::operator""ms;
+    return std::clamp<core::Duration>(fastest, 100ms, 200ms);
+}
+
 std::string configuration_sum(std::string_view text) {
     std::uint32_t sum = 0;
     std::size_t size = 0;

@@ -62,7 +62,7 @@ struct FeedHistory {
     }
 };
 
-/// Ten times a second, and at once when something has happened.
+/// Each feed_period(), and at once when something has happened.
 struct Feed {
     std::string snapshot{};             ///< words_of() the newest
     std::vector<std::string> events{};  ///< words_of() those since the last feed, oldest first
@@ -149,6 +149,10 @@ FeedLine parse_feed_line(std::string_view line);
 /// Tells one configuration text from another, `mqtt:` apart: that is the telemetry's own, and when it is changed the
 /// guard need not be started anew.
 std::string configuration_sum(std::string_view text);
+
+/// How often the telemetry is told, where values are published at most each `fastest`: 0.1 to 0.2 s. Its limit for a
+/// guard that doesn't answer is three of them.
+core::Duration feed_period(core::Duration fastest) noexcept;
 
 /// Every bit of it.
 std::string words_of(const core::Snapshot& snapshot);

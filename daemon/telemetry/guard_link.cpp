@@ -21,9 +21,9 @@ using namespace std::chrono_literals;
 
 namespace {
 
-constexpr int look_every_ms = 100;
+constexpr int look_every_ms = 250;
 constexpr int retry_after_ms = 250;
-constexpr core::Duration line_at_most = 3s;  ///< for a line of the guard's: it sends ten a second
+constexpr core::Duration line_at_most = 3s;  ///< for a line of the guard's: it sends five a second
 constexpr core::Duration complain_again_after = 60s;
 
 }  // namespace

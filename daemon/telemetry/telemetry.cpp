@@ -7,6 +7,7 @@
 #include "base/log.hpp"
 #include "base/thread.hpp"
 #include "base/wall_clock.hpp"
+#include "messages/feed.hpp"
 #include "telemetry/command_intake.hpp"
 #include "telemetry/event_delivery.hpp"
 #include "telemetry/leftovers.hpp"
@@ -27,7 +28,6 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr core::Duration look_every = 100ms;
 constexpr core::Duration first_look = 1s;  ///< for the guard, before a session without it
 constexpr core::Duration goodbye_at_most = 1s;
 
@@ -67,7 +67,7 @@ public:
                 complain(error.what());
                 session_.give_up(monotonic_now());
             }
-            wake_.wait(monotonic_now() + look_every);
+            wake_.wait(monotonic_now() + formats::feed_period(configuration_.mqtt->fastest));
         }
         try {
             say_goodbye();
