@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <stdexcept>
 #include <string>
+#include <utility>
 
 namespace dekeyd::core {
 
@@ -145,7 +146,8 @@ Decision Protection::step(const StepInput& input) noexcept {
     if (slept) measurement_.forget_readings();  // after the cause itself has its event
     last_step_ = now;
     stepped_ = true;
-    publish(now);
+    ++snapshot_.sequence;
+    shown_ = false;
 
     Instant wake_at = std::min({interlock_.due(), proof_.due(now, forced_due()), limits_.due()});
     if (until) wake_at = std::min(wake_at, *until);
@@ -324,9 +326,14 @@ void Protection::fill_in_events(SourceIndex forced, SourceIndex objection, Durat
     }
 }
 
-void Protection::publish(Instant now) noexcept {
-    ++snapshot_.sequence;
-    snapshot_.now = now;
+const Snapshot& Protection::snapshot() noexcept {
+    if (!std::exchange(shown_, true)) publish();
+    return snapshot_;
+}
+
+void Protection::publish() noexcept {
+    measurement_.show();
+    snapshot_.now = last_step_;
     snapshot_.permit = permit_;
     snapshot_.rf_present = transmission_.rf_present();
     snapshot_.transmitting_since = transmission_.since();
@@ -342,7 +349,7 @@ void Protection::publish(Instant now) noexcept {
     std::copy(measurement_.counts().begin(), measurement_.counts().end(), snapshot_.channels.begin());
     std::copy(interlock_.causes().begin(), interlock_.causes().end(), snapshot_.causes.begin());
     std::copy(limits_.warnings().begin(), limits_.warnings().end(), snapshot_.warnings.begin());
-    const std::span<const Standing> stands = limits_.standing_at(look(now).moment());
+    const std::span<const Standing> stands = limits_.standing_at(look(last_step_).moment());
     std::copy(stands.begin(), stands.end(), snapshot_.standing.begin());
     snapshot_.memory = interlock_.memory();
     snapshot_.settled_since = interlock_.settled_since();

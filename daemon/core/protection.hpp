@@ -87,7 +87,8 @@ public:
     Decision step(const StepInput& input) noexcept;
 
     [[nodiscard]] std::span<const Event> events() const noexcept { return events_.all(); }
-    [[nodiscard]] const Snapshot& snapshot() const noexcept { return snapshot_; }
+    /// Of the last step; made when it is asked for.
+    [[nodiscard]] const Snapshot& snapshot() noexcept;
     /// What must survive: from the construction on with what this start itself has raised.
     [[nodiscard]] const Memory& memory() const noexcept { return interlock_.memory(); }
     /// A copy of the plan-sized, empty snapshot, for readers' buffers.
@@ -95,7 +96,7 @@ public:
 
     /// All that later decisions depend on, as lines of words keyed by the ids of channels, quantities and causes.
     /// Not for the guard: it allocates.
-    [[nodiscard]] std::string state() const;
+    [[nodiscard]] std::string state();
     /// Goes on from a state: exactly, bit for bit, under the plan that it was written under. Under another plan what
     /// has no match there is left out, and a source that the state doesn't know begins as the state's own readings
     /// judge it, and not tripped. False, and this is unusable, when the text is damaged.
@@ -114,7 +115,7 @@ private:
     void report_sensors(Instant now) noexcept;
     void fold(std::size_t source, Condition condition) noexcept;
     void fill_in_events(SourceIndex forced, SourceIndex objection, Duration suspended) noexcept;
-    void publish(Instant now) noexcept;
+    void publish() noexcept;
     [[nodiscard]] Limits::Look look(Instant now) const noexcept;
     void report(EventKind kind, SourceIndex source, Instant now) noexcept;
 
@@ -133,6 +134,7 @@ private:
     std::optional<Instant> commissioning_until_;
     EventList events_;
     Snapshot snapshot_;
+    bool shown_ = true;  ///< snapshot_ is of the last step
     Instant last_step_{};
     std::optional<Instant> began_;  ///< the first step; a capture's state that doesn't know it has none
     bool unclean_start_;

@@ -35,7 +35,8 @@ std::size_t find_id(const List& list, std::string_view id) {
 
 }  // namespace
 
-std::string Protection::state() const {
+std::string Protection::state() {
+    measurement_.show();
     std::string out;
     const TransmissionWatch::Memory& rf = transmission_.memory();
     line(out, "step", "", last_step_, rf.rf_last_seen, unclean_start_, permit_, measurable_, rf.ending_warned, stepped_,

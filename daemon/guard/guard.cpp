@@ -127,7 +127,7 @@ core::Instant Guard::cycle(core::Instant now, core::Duration asleep) noexcept {
     for (Outlet* outlet : ports_.outlets) {
         for (const core::Event& event : protection_->events()) outlet->events.push(event);
     }
-    publish_snapshot();
+    publish_snapshot(now);
 
     while (next_period_ <= now) next_period_ = std::max(next_period_ + period_, now + period_ / 2);
     if (!taken) return now + write_retry;
@@ -209,20 +209,19 @@ void Guard::give_back() noexcept {
     }
 }
 
-void Guard::publish_snapshot() noexcept {
+void Guard::publish_snapshot(core::Instant now) noexcept {
     std::uint64_t lost_scans = 0;
     for (const ScanRing* ring : ports_.scans) lost_scans += ring->refused();
-    const core::Snapshot& newest = protection_->snapshot();
     const bool refuses = line_->refuses_inhibit();
     const bool shown = line_->permits() || refuses;  // unknown is shown as the unsafe one
     // A state changes with an event.
     const bool changed = shown != shown_permit_ || !protection_->events().empty();
     shown_permit_ = shown;
     for (Outlet* outlet : ports_.outlets) {
-        if (!changed && newest.now < outlet->next_snapshot) continue;
-        outlet->next_snapshot = newest.now + outlet->pace;
+        if (!changed && now < outlet->next_snapshot) continue;
+        outlet->next_snapshot = now + outlet->pace;
         core::Snapshot& draft = outlet->snapshot.draft();
-        draft = newest;  // equal sizes: no allocation
+        draft = protection_->snapshot();  // equal sizes: no allocation
         draft.line_refuses = refuses;
         draft.permit = shown;
         draft.overruns += lost_scans;
@@ -251,7 +250,7 @@ bool Guard::stop_cycle(core::Instant now) noexcept {
     toggle(false);
     permits_.store(false, std::memory_order_release);
     if (!done) failed_writes_.fetch_add(1, std::memory_order_relaxed);
-    if (ready_.load(std::memory_order_acquire)) publish_snapshot();
+    if (ready_.load(std::memory_order_acquire)) publish_snapshot(now);
     if (done) inhibited_.store(true, std::memory_order_release);
     return done;
 }

@@ -88,7 +88,7 @@ private:
     void collect_scans() noexcept;
     void collect_commands(core::Instant now) noexcept;
     void give_back() noexcept;
-    void publish_snapshot() noexcept;
+    void publish_snapshot(core::Instant now) noexcept;
     void toggle(bool permit) noexcept;
     [[nodiscard]] bool refuses_inhibit() const noexcept;
     bool put_lines(const core::Decision& decision, bool permit, core::Instant now) noexcept;

@@ -183,6 +183,15 @@ bool ChannelReader::frozen(Instant now) const noexcept {
     return seen_ && channel_->frozen_after > Duration::zero() && now - unchanged_since_ > channel_->frozen_after;
 }
 
+Instant ChannelReader::stands_until(Instant now) const noexcept {
+    Instant until = Instant::max();
+    if (!seen_) return until;
+    if (now - last_.taken <= channel_->allowed_age) until = last_.taken + channel_->allowed_age;
+    if (channel_->frozen_after > Duration::zero() && !frozen(now))
+        until = std::min(until, unchanged_since_ + channel_->frozen_after);
+    return until;
+}
+
 Reading ChannelReader::at(Instant now) const noexcept {
     if (!seen_) return {.fault = fault_};
     if (now - last_.taken <= channel_->allowed_age) return last_;

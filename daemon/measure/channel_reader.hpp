@@ -28,6 +28,8 @@ public:
 
     /// The reading as of `now`: the last believable one while it is young enough, otherwise unknown with the reason.
     [[nodiscard]] Reading at(Instant now) const noexcept;
+    /// Until when at() and frozen() say the same without another sample.
+    [[nodiscard]] Instant stands_until(Instant now) const noexcept;
 
     /// What was read is no reading any more, and confirms none: as before the first one.
     void forget() noexcept {

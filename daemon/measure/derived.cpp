@@ -85,46 +85,67 @@ LineFactors::LineFactors(const RfPlan& rf) noexcept
     if (rf.directivity_db) leak = leakage(*rf.directivity_db);
 }
 
-Reflections reflections(const LineFactors& line, const Bracket& bracket, BracketState state, double ratio) noexcept {
-    const Instant taken = bracket.forward_before.taken;
-    if (state != BracketState::measurable) {
-        const Reading none = not_measurable(taken);
-        return {none, none, none, none, none, none, none};
-    }
+Reflections::Reflections(const LineFactors& line, const Bracket& bracket, BracketState state, double ratio) noexcept
+    : line_{line}, taken_{bracket.forward_before.taken} {
+    if (state != BracketState::measurable) return;
     const double forward_w = bracket_forward_w(bracket);
-    const double reflected_w = bracket.reflected.value;
+    health_ = bracket.reflected.health;
     // Reflected on its floor: the reflection is at most this. Beyond its ceiling: at least.
-    const Health health = bracket.reflected.health;
-    Estimate gamma = reflection_estimate(reflection_from_powers(forward_w, reflected_w), {line.leak, ratio});
-    if (health == Health::at_floor) gamma.low = 0.0;
-    if (health == Health::above_range) gamma.high = 1.0;
+    gamma_ = reflection_estimate(reflection_from_powers(forward_w, bracket.reflected.value), {line.leak, ratio});
+    if (health_ == Health::at_floor) gamma_.low = 0.0;
+    if (health_ == Health::above_range) gamma_.high = 1.0;
+    forward_ = {forward_w, std::min(bracket.forward_before.low, bracket.forward_after.low),
+                std::max(bracket.forward_before.high, bracket.forward_after.high)};
+}
 
-    // Everything below rises with |Gamma|, so its ends give the ends.
-    const auto through = [&](auto function) {
-        return reading_of({function(gamma.value), function(gamma.low), function(gamma.high)}, taken, health);
-    };
-    const auto falling = [&](auto function) {
-        return reading_of({function(gamma.value), function(gamma.high), function(gamma.low)}, taken, health);
-    };
-    const Estimate forward{forward_w, std::min(bracket.forward_before.low, bracket.forward_after.low),
-                           std::max(bracket.forward_before.high, bracket.forward_after.high)};
+// What rises with |Gamma| has its ends at Gamma's.
+template <class Function>
+Reading Reflections::rising(Function function) const noexcept {
+    if (health_ == Health::not_measurable) return not_measurable(taken_);
+    return reading_of({function(gamma_.value), function(gamma_.low), function(gamma_.high)}, taken_, health_);
+}
+
+Reading Reflections::vswr() const noexcept {
+    return rising(vswr_from_reflection);
+}
+
+Reading Reflections::reflection() const noexcept {
+    return rising([](double g) { return g; });
+}
+
+Reading Reflections::return_loss() const noexcept {
+    if (health_ == Health::not_measurable) return not_measurable(taken_);
+    return reading_of({return_loss_db(gamma_.value), return_loss_db(gamma_.high), return_loss_db(gamma_.low)}, taken_,
+                      health_);
+}
+
+Reading Reflections::mismatch_loss() const noexcept {
+    return rising(mismatch_loss_db);
+}
+
+double Reflections::at_far_end(double reflection) const noexcept {
+    return std::min(1.0, reflection * line_.far_end);
+}
+
+Reading Reflections::antenna_vswr() const noexcept {
+    return rising([this](double g) { return vswr_from_reflection(at_far_end(g)); });
+}
+
+Reading Reflections::power(const Estimate& reflection, double share) const noexcept {
+    if (health_ == Health::not_measurable) return not_measurable(taken_);
     const auto accepted = [](double g) { return 1.0 - g * g; };
-    const auto far = [&](double g) { return std::min(1.0, g * line.far_end); };
-    const auto power = [&](auto reflection, double share) {
-        return reading_of({forward.value * share * accepted(reflection(gamma.value)),
-                           forward.low * share * accepted(reflection(gamma.high)),
-                           forward.high * share * accepted(reflection(gamma.low))},
-                          taken);
-    };
-    return {
-        .vswr = through(vswr_from_reflection),
-        .reflection = reading_of(gamma, taken, health),
-        .return_loss = falling(return_loss_db),
-        .mismatch_loss = through(mismatch_loss_db),
-        .net_power = power([](double g) { return g; }, 1.0),
-        .antenna_vswr = through([&](double g) { return vswr_from_reflection(far(g)); }),
-        .antenna_power = power(far, line.feeder_share),
-    };
+    return reading_of({forward_.value * share * accepted(reflection.value),
+                       forward_.low * share * accepted(reflection.high),
+                       forward_.high * share * accepted(reflection.low)},
+                      taken_);
+}
+
+Reading Reflections::net_power() const noexcept {
+    return power(gamma_, 1.0);
+}
+
+Reading Reflections::antenna_power() const noexcept {
+    return power({at_far_end(gamma_.value), at_far_end(gamma_.low), at_far_end(gamma_.high)}, line_.feeder_share);
 }
 
 Reading gain(const RfPlan& rf, const Reading& forward, const Reading& drive) noexcept {
@@ -208,20 +229,19 @@ Reading all_dc_power(const FormulaInputs& s) noexcept {
 
 // A formula is asked for where the plan has what its row in quantities.hpp needs; all else may be absent.
 constexpr std::array<FormulaRow, derived_count> formulas{{
-    {Derived::vswr, [](const FormulaInputs& s) { return s.reflections->vswr; }},
-    {Derived::reflection, [](const FormulaInputs& s) { return s.reflections->reflection; }},
-    {Derived::return_loss, [](const FormulaInputs& s) { return s.reflections->return_loss; }},
-    {Derived::mismatch_loss, [](const FormulaInputs& s) { return s.reflections->mismatch_loss; }},
-    {Derived::net_power, [](const FormulaInputs& s) { return s.reflections->net_power; }},
-    {Derived::antenna_vswr, [](const FormulaInputs& s) { return s.reflections->antenna_vswr; }},
-    {Derived::antenna_power, [](const FormulaInputs& s) { return s.reflections->antenna_power; }},
+    {Derived::vswr, [](const FormulaInputs& s) { return s.reflections->vswr(); }},
+    {Derived::reflection, [](const FormulaInputs& s) { return s.reflections->reflection(); }},
+    {Derived::return_loss, [](const FormulaInputs& s) { return s.reflections->return_loss(); }},
+    {Derived::mismatch_loss, [](const FormulaInputs& s) { return s.reflections->mismatch_loss(); }},
+    {Derived::net_power, [](const FormulaInputs& s) { return s.reflections->net_power(); }},
+    {Derived::antenna_vswr, [](const FormulaInputs& s) { return s.reflections->antenna_vswr(); }},
+    {Derived::antenna_power, [](const FormulaInputs& s) { return s.reflections->antenna_power(); }},
     {Derived::gain,
      [](const FormulaInputs& s) {
-         if (s.mean_forward != nullptr) return gain_of(*s.mean_forward, *s.mean_drive);
-         return gain(s.plan.rf, *s.role(s.roles().forward), *s.role(s.roles().drive));
+         return s.means ? gain_of(*s.forward, *s.drive) : gain(s.plan.rf, *s.forward, *s.drive);
      }},
     {Derived::compression,
-     [](const FormulaInputs& s) { return compression(s.plan.rf, s.of(Derived::gain), s.role(s.roles().heatsink)); }},
+     [](const FormulaInputs& s) { return compression(s.plan.rf, s.of(Derived::gain), s.heatsink); }},
     {Derived::dc_power, all_dc_power},
     {Derived::efficiency,
      [](const FormulaInputs& s) {

@@ -37,10 +37,6 @@ double bracket_forward_w(const Bracket& bracket) noexcept;
 /// two forward readings, so that RF which comes or goes within the scan is none.
 Verdict reflected_exceeds(const RfPlan& rf, const Bracket& bracket) noexcept;
 
-/// Everything that follows from forward and reflected power.
-struct Reflections {
-    Reading vswr, reflection, return_loss, mismatch_loss, net_power, antenna_vswr, antenna_power;
-};
 /// What every bracket of a plan is worked out with.
 struct LineFactors {
     explicit LineFactors(const RfPlan& rf) noexcept;
@@ -48,9 +44,36 @@ struct LineFactors {
     double feeder_share;         ///< of the power: what the feeder lets through
     double far_end;              ///< the reflection at the feeder's far end over the one here
 };
-/// `ratio`: the uncertainty of forward-to-reflected at k = 2, as a factor of amplitude. For a measurable or a not
-/// measurable bracket.
-Reflections reflections(const LineFactors& line, const Bracket& bracket, BracketState state, double ratio) noexcept;
+/// Everything that follows from forward and reflected power, each worked out when it is asked for.
+class Reflections {
+public:
+    /// Not measurable, since never.
+    explicit Reflections(const LineFactors& line) noexcept : line_{line} {}
+    /// `ratio`: the uncertainty of forward-to-reflected at k = 2, as a factor of amplitude. For a measurable or a not
+    /// measurable bracket.
+    Reflections(const LineFactors& line, const Bracket& bracket, BracketState state, double ratio) noexcept;
+
+    [[nodiscard]] Instant taken() const noexcept { return taken_; }
+    [[nodiscard]] Reading vswr() const noexcept;
+    [[nodiscard]] Reading reflection() const noexcept;
+    [[nodiscard]] Reading return_loss() const noexcept;
+    [[nodiscard]] Reading mismatch_loss() const noexcept;
+    [[nodiscard]] Reading net_power() const noexcept;
+    [[nodiscard]] Reading antenna_vswr() const noexcept;
+    [[nodiscard]] Reading antenna_power() const noexcept;
+
+private:
+    template <class Function>
+    [[nodiscard]] Reading rising(Function function) const noexcept;
+    [[nodiscard]] Reading power(const Estimate& reflection, double share) const noexcept;
+    [[nodiscard]] double at_far_end(double reflection) const noexcept;
+
+    LineFactors line_;
+    Estimate gamma_{};    ///< the reflection here
+    Estimate forward_{};  ///< in W
+    Health health_ = Health::not_measurable;
+    Instant taken_{};
+};
 
 /// Gain and what depends on it; not measurable without RF on both sides of the amplifier.
 Reading gain(const RfPlan& rf, const Reading& forward, const Reading& drive) noexcept;
@@ -77,9 +100,11 @@ struct FormulaInputs {
     const Plan& plan;
     std::span<const Reading> quantities;       ///< as in Snapshot
     const Reflections* reflections = nullptr;  ///< at Occasion::rf_scan
+    const Reading* forward = nullptr;          ///< at Occasion::rf_scan: as they were with that scan, or
+    const Reading* drive = nullptr;            ///< their means over the same scans
+    const Reading* heatsink = nullptr;         ///< at Occasion::rf_scan; empty where it isn't measured
+    bool means = false;                        ///< forward and drive are means
     const Forecast* forecast = nullptr;        ///< at Occasion::forecast
-    const Reading* mean_forward = nullptr;     ///< at Occasion::rf_scan, where ratios are averaged: with
-    const Reading* mean_drive = nullptr;       ///< forward's and drive's means over the same scans
     const Reading* window_mean = nullptr;      ///< at Occasion::forward: of forward
     const Reading* window_peak = nullptr;
 

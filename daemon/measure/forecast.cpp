@@ -40,11 +40,15 @@ bool Forecaster::update(const ForecastInput& input) noexcept {
     if (circulator_ && input.reflected != nullptr && input.reflected->health != Health::unknown) {
         circulator_->update(passed_s, input.reflected->health == Health::at_floor ? 0.0 : input.reflected->value);
     }
-    if (begun_ && input.now - worked_out_ < std::chrono::seconds{1}) return false;
+    if (!is_due(input.now)) return false;
     begun_ = true;
     worked_out_ = input.now;
     work_out(input);
     return true;
+}
+
+bool Forecaster::is_due(Instant now) const noexcept {
+    return !begun_ || now - worked_out_ >= std::chrono::seconds{1};
 }
 
 void Forecaster::work_out(const ForecastInput& input) noexcept {

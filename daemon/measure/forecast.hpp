@@ -50,6 +50,8 @@ public:
 
     /// Every step; learns from each, works the forecast out about once a second. True when it did.
     bool update(const ForecastInput& input) noexcept;
+    /// The next update works it out.
+    [[nodiscard]] bool is_due(Instant now) const noexcept;
     [[nodiscard]] const Forecast& forecast() const noexcept { return forecast_; }
     /// What the ambient temperature in the estimate rests on.
     [[nodiscard]] AmbientBasis ambient_basis() const noexcept { return basis_; }

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 namespace dekeyd::core {
 
@@ -25,12 +26,15 @@ Measurement::Measurement(const Plan& plan)
       counts_(plan.channels.size()),
       forecaster_{plan},
       average_{plan.rf},
-      window_{plan.rf} {
+      window_{plan.rf},
+      scan_{.reflections = Reflections{line_}} {
     for (const DerivedRule& rule : derived_rules) {
+        derived_age_[static_cast<std::size_t>(rule.derived)] = allowed_age(rule);
         // What isn't announced isn't worked out either.
         if (!can_be_known(plan, plan.index(rule.derived))) continue;
         known_[static_cast<std::size_t>(rule.derived)] = true;
-        worked_out_[static_cast<std::size_t>(rule.occasion)].push_back(rule.derived);
+        WorkedOut& which = worked_out_[static_cast<std::size_t>(rule.occasion)];
+        (decides(rule) ? which.decide : which.only_shown).push_back(rule.derived);
     }
     for (const std::uint16_t slots : plan.samplers) channel_at_.emplace_back(slots, no_channel);
     for (std::size_t i = 0; i < plan.channels.size(); ++i) {
@@ -38,6 +42,30 @@ Measurement::Measurement(const Plan& plan)
         channels_.emplace_back(channel);
         channel_at_[channel.sampler][channel.slot] = static_cast<std::uint16_t>(i);
     }
+}
+
+// Forecasts and heat are decided by without a limit. The rest of what a scan says is, where a limit watches it, or something
+// that is worked out from it.
+bool Measurement::decides(const DerivedRule& rule) const noexcept {
+    if (rule.occasion != Occasion::rf_scan && rule.occasion != Occasion::forward) return true;
+    if (rule.derived == Derived::gain && decides(rule_of(Derived::compression))) return true;
+    const QuantityIndex index = plan_.index(rule.derived);
+    return std::any_of(plan_.limits.begin(), plan_.limits.end(), [&](const LimitPlan& limit) {
+        return limit.watch == index || (limit.gate && limit.gate->quantity == index);
+    });
+}
+
+// As old as its forward or supply reading may grow; the sum of several feeds as the longest of them.
+Duration Measurement::allowed_age(const DerivedRule& rule) const noexcept {
+    const Roles& roles = plan_.roles;
+    const auto of = [&](const std::optional<std::uint16_t>& channel) {
+        return channel ? plan_.channels[*channel].allowed_age : Duration::zero();
+    };
+    if (!rule.wants(Input::supply)) return of(roles.forward);
+    Duration age = of(roles.supply);
+    if (roles.supply)
+        for (const Feed& feed : roles.more_feeds) age = std::max(age, of(feed.supply));
+    return age;
 }
 
 void Measurement::absorb(const Scan& scan, Instant now, bool keyed) noexcept {
@@ -58,7 +86,7 @@ void Measurement::absorb(const Scan& scan, Instant now, bool keyed) noexcept {
         const bool news = channels_[channel].add(sample, converted.reading, now);
         tally(channel, news ? Fault::none : channels_[channel].last_fault());
         news_[channel] = news;
-        quantities_[channel] = channels_[channel].at(now);
+        refresh(channel, now);
         if (news && plan_.roles.forward == channel) derive_window(quantities_[channel].value);
     }
     if (plan_.roles.forward && plan_.roles.reflected && plan_.channels[*plan_.roles.forward].sampler == scan.sampler &&
@@ -66,6 +94,12 @@ void Measurement::absorb(const Scan& scan, Instant now, bool keyed) noexcept {
         take_forward(scan, reflected, now);
     }
     derive_power();
+}
+
+void Measurement::refresh(std::uint16_t channel, Instant now) noexcept {
+    quantities_[channel] = channels_[channel].at(now);
+    counts_[channel].frozen = channels_[channel].frozen(now);
+    stands_until_ = std::min(stands_until_, channels_[channel].stands_until(now));
 }
 
 bool Measurement::of_before_sleep(const Scan& scan) const noexcept {
@@ -108,7 +142,7 @@ void Measurement::take_forward(const Scan& scan, const std::optional<Converted>&
         tally(index, reading->health != Health::unknown ? Fault::none : reading->fault);
     }
     news_[index] = news;
-    quantities_[index] = channels_[index].at(now);
+    refresh(index, now);
     const bool both = bracket.forward_before.measured() && bracket.forward_after.measured();
     if (news) derive_window(both ? bracket_forward_w(bracket) : quantities_[index].value);
     derive_rf(bracket);
@@ -132,16 +166,55 @@ void Measurement::derive_rf(const Bracket& bracket) noexcept {
         bracket.forward_before.measured() && bracket.reflected.measured() && bracket.forward_after.measured();
     if (plan_.rf.emission.ratio_time > Duration::zero() && all_measured) return derive_from_average(bracket);
     if (state == BracketState::edge) return;
-    const Reflections r = reflections(line_, bracket, state, ratio_factor_.of(ratio_db(bracket)));
-    work_out_all(Occasion::rf_scan, {plan_, quantities_, &r, nullptr});
+    tell(Reflections{line_, bracket, state, ratio_factor_.of(ratio_db(bracket))}, quantities_[*plan_.roles.forward],
+         newest(plan_.roles.drive), false);
+}
+
+Reading Measurement::newest(const std::optional<std::uint16_t>& channel) const noexcept {
+    return channel ? quantities_[*channel] : Reading{};
+}
+
+void Measurement::tell(const Reflections& reflections, const Reading& forward, const Reading& drive,
+                       bool means) noexcept {
+    const WorkedOut& which = worked_out_[static_cast<std::size_t>(Occasion::rf_scan)];
+    scan_ = {.reflections = reflections,
+             .forward = forward,
+             .drive = drive,
+             .heatsink = newest(plan_.roles.heatsink),
+             .means = means,
+             .unshown = !which.only_shown.empty()};
+    work_out(which.decide, of_scan());
+    const Duration age = plan_.channels[*plan_.roles.forward].allowed_age;
+    stands_for(age, reflections.taken());
+    for (const Reading* reading : {&scan_.forward, &scan_.drive})
+        if (reading->health != Health::unknown) stands_for(age, reading->taken);
+}
+
+FormulaInputs Measurement::of_scan() const noexcept {
+    return {.plan = plan_,
+            .quantities = quantities_,
+            .reflections = &scan_.reflections,
+            .forward = &scan_.forward,
+            .drive = &scan_.drive,
+            .heatsink = plan_.roles.heatsink ? &scan_.heatsink : nullptr,
+            .means = scan_.means};
 }
 
 // `mean_w`: of the scan. The reading itself is the larger of two.
 void Measurement::derive_window(double mean_w) noexcept {
-    const std::uint16_t index = *plan_.roles.forward;
-    const Reading& forward = quantities_[index];
+    const Reading& forward = quantities_[*plan_.roles.forward];
     if (!forward.measured()) return;
     window_.add(forward, mean_w);
+    window_forward_ = forward;
+    const WorkedOut& which = worked_out_[static_cast<std::size_t>(Occasion::forward)];
+    if (!which.decide.empty()) work_out_window(which.decide);
+    window_unshown_ = !which.only_shown.empty();
+    stands_for(plan_.channels[*plan_.roles.forward].allowed_age, forward.taken);
+}
+
+void Measurement::work_out_window(std::span<const Derived> which) noexcept {
+    const std::uint16_t index = *plan_.roles.forward;
+    const Reading& forward = window_forward_;
     const auto told = [&](double watts, Kept<power_factor>& factor) {
         // Sums of equal readings differ by rounding: less than a millionth above the floor is the floor.
         if (watts <= forward.value * (1.0 + 1e-6) && forward.health == Health::at_floor) return forward;
@@ -152,8 +225,14 @@ void Measurement::derive_window(double mean_w) noexcept {
     };
     const Reading mean = told(window_.mean_w(), window_mean_factor_);
     const Reading peak = told(window_.peak_w(), window_peak_factor_);
-    work_out_all(Occasion::forward,
-                 {.plan = plan_, .quantities = quantities_, .window_mean = &mean, .window_peak = &peak});
+    work_out(which, {.plan = plan_, .quantities = quantities_, .window_mean = &mean, .window_peak = &peak});
+}
+
+void Measurement::show() noexcept {
+    if (std::exchange(scan_.unshown, false))
+        work_out(worked_out_[static_cast<std::size_t>(Occasion::rf_scan)].only_shown, of_scan());
+    if (std::exchange(window_unshown_, false))
+        work_out_window(worked_out_[static_cast<std::size_t>(Occasion::forward)].only_shown);
 }
 
 double Measurement::ratio_db(const Bracket& bracket) const noexcept {
@@ -165,8 +244,8 @@ void Measurement::derive_from_average(const Bracket& bracket) noexcept {
     const Reading* drive = role(plan_.roles.drive);
     switch (average_.add(bracket, drive != nullptr && drive->measured() ? drive : nullptr)) {
         case BracketAverage::Told::quiet: {
-            const Reflections none = reflections(line_, bracket, BracketState::not_measurable, 1.0);
-            return work_out_all(Occasion::rf_scan, {plan_, quantities_, &none});
+            const Reflections none{line_, bracket, BracketState::not_measurable, 1.0};
+            return tell(none, quantities_[*plan_.roles.forward], newest(plan_.roles.drive), false);
         }
         case BracketAverage::Told::not_yet: return tell_no_ratio(Fault::none);
         case BracketAverage::Told::never: return tell_no_ratio(Fault::implausible);
@@ -176,26 +255,31 @@ void Measurement::derive_from_average(const Bracket& bracket) noexcept {
     const Reading forward = within(means.forward_before,
                                    power_factor(channels_[*plan_.roles.forward].uncertainty_db(means.forward_before)));
     means.forward_before = means.forward_after = forward;
-    const Reflections r = reflections(line_, means, BracketState::measurable,
-                                      ratio_factor_.of(std::hypot(ratio_db(means), average_.doubt_db())));
+    const Reflections r{line_, means, BracketState::measurable,
+                        ratio_factor_.of(std::hypot(ratio_db(means), average_.doubt_db()))};
     Reading mean_drive = drive != nullptr ? *drive : Reading{};
     if (mean_drive.measured())
         mean_drive =
             within(average_.drive(), power_factor(channels_[*plan_.roles.drive].uncertainty_db(average_.drive())));
-    work_out_all(Occasion::rf_scan, {plan_, quantities_, &r, nullptr, &forward, &mean_drive});
+    tell(r, forward, mean_drive, true);
 }
 
 // Not yet: what was told last stands, and isn't told again. It is as young as the readings that it waits for.
 void Measurement::tell_no_ratio(Fault fault) noexcept {
+    show();
     const Instant taken = bracket_->bracket.forward_before.taken;
-    for (const Derived derived : worked_out_[static_cast<std::size_t>(Occasion::rf_scan)]) {
+    const auto tell = [&](Derived derived) {
         Reading& reading = quantities_[plan_.index(derived)];
         if (fault != Fault::none)
             reading = {.fault = fault, .taken = taken};
         else if (reading.health == Health::unknown)
             reading = not_measurable(taken);
         reading.taken = taken;
-    }
+    };
+    const WorkedOut& which = worked_out_[static_cast<std::size_t>(Occasion::rf_scan)];
+    std::for_each(which.decide.begin(), which.decide.end(), tell);
+    std::for_each(which.only_shown.begin(), which.only_shown.end(), tell);
+    stands_for(plan_.channels[*plan_.roles.forward].allowed_age, taken);
 }
 
 void Measurement::derive_power() noexcept {
@@ -204,19 +288,27 @@ void Measurement::derive_power() noexcept {
                       std::any_of(roles.more_feeds.begin(), roles.more_feeds.end(), [&](const Feed& feed) {
                           return news_[feed.current] != 0 || (feed.supply && news_[*feed.supply] != 0);
                       });
-    if (news) work_out_all(Occasion::dc_news, {plan_, quantities_});
+    if (!news) return;
+    const WorkedOut& which = worked_out_[static_cast<std::size_t>(Occasion::dc_news)];
+    work_out(which.decide, {.plan = plan_, .quantities = quantities_});
+    for (const Derived derived : which.decide) {
+        const Reading& reading = quantities_[plan_.index(derived)];
+        if (reading.health != Health::unknown)
+            stands_for(derived_age_[static_cast<std::size_t>(derived)], reading.taken);
+    }
 }
 
-void Measurement::work_out_all(Occasion occasion, const FormulaInputs& around) noexcept {
-    for (const Derived derived : worked_out_[static_cast<std::size_t>(occasion)]) {
+void Measurement::work_out(std::span<const Derived> which, const FormulaInputs& around) noexcept {
+    for (const Derived derived : which) {
         const QuantityIndex index = plan_.index(derived);
-        quantities_[index] = work_out(derived, around);
+        quantities_[index] = core::work_out(derived, around);
         news_[index] = true;
     }
 }
 
 bool Measurement::forecast(Instant now, const std::optional<Instant>& transmitting_since,
                            const Moment& moment) noexcept {
+    if (forecaster_.is_due(now)) show();  // the compression
     const Roles& r = plan_.roles;
     const ForecastInput input{.now = now,
                               .heatsink = role(r.heatsink),
@@ -231,39 +323,45 @@ bool Measurement::forecast(Instant now, const std::optional<Instant>& transmitti
                               .transmitting_since = transmitting_since,
                               .moment = moment};
     if (!forecaster_.update(input)) return false;
-    work_out_all(Occasion::forecast, {plan_, quantities_, nullptr, &forecaster_.forecast()});
+    work_out(worked_out_[static_cast<std::size_t>(Occasion::forecast)].decide,
+             {.plan = plan_, .quantities = quantities_, .forecast = &forecaster_.forecast()});
     return true;
 }
 
 // A reading that isn't renewed becomes unknown. Derived quantities live as long as their forward or supply reading may.
 void Measurement::grow_old(Instant now) noexcept {
-    for (std::size_t i = 0; i < channels_.size(); ++i) {
-        quantities_[i] = channels_[i].at(now);
-        counts_[i].frozen = channels_[i].frozen(now);
-    }
+    if (now <= stands_until_) return;
+    show();
+    stands_until_ = Instant::max();
+    for (std::size_t i = 0; i < channels_.size(); ++i) refresh(static_cast<std::uint16_t>(i), now);
     // The sum of several feeds is lost with any of them, each by its own age, and by the longest where no news comes.
     const Roles& roles = plan_.roles;
     const Reading* const lost_of_several = roles.more_feeds.empty() ? nullptr : lost_feed();
-    Duration supply_age = roles.supply ? plan_.channels[*roles.supply].allowed_age : Duration::zero();
-    for (const Feed& feed : roles.more_feeds)
-        if (feed.supply) supply_age = std::max(supply_age, plan_.channels[*feed.supply].allowed_age);
     for (std::size_t i = 0; i < derived_count; ++i) {
         Reading& reading = quantities_[channels_.size() + i];
         if (reading.health == Health::unknown) continue;
         const DerivedRule& rule = rule_of(static_cast<Derived>(i));
         if (rule.occasion == Occasion::forecast) continue;  // renewed by itself, independent of the sensors
         const bool of_supply = rule.wants(Input::supply);
-        const auto& source = of_supply ? plan_.roles.supply : plan_.roles.forward;
+        const auto& source = of_supply ? roles.supply : roles.forward;
         const Reading* const lost = of_supply ? lost_of_several : nullptr;
-        const Duration age = !source ? Duration::zero() : of_supply ? supply_age : plan_.channels[*source].allowed_age;
-        if (lost == nullptr && now - reading.taken <= age) continue;
+        if (lost == nullptr && now - reading.taken <= derived_age_[i]) {
+            stands_for(derived_age_[i], reading.taken);
+            continue;
+        }
         const Fault why = lost != nullptr ? lost->fault : source ? channels_[*source].at(now).fault : Fault::stale;
         reading = {.fault = why == Fault::none ? Fault::stale : why, .taken = reading.taken};
     }
 }
 
+void Measurement::stands_for(Duration age, Instant taken) noexcept {
+    stands_until_ = std::min(stands_until_, taken + age);
+}
+
 // The monotonic clock stood still: what it calls fresh may be hours old.
 void Measurement::forget_readings() noexcept {
+    show();
+    stands_until_ = Instant::min();
     for (ChannelReader& channel : channels_) channel.forget();
     average_.forget();
     window_.forget();

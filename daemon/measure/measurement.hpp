@@ -57,6 +57,8 @@ public:
     /// True, with news, about once a second.
     bool forecast(Instant now, const std::optional<Instant>& transmitting_since, const Moment& moment) noexcept;
     void grow_old(Instant now) noexcept;
+    /// Works out what nothing decides by, of the last scans: for whoever looks at quantities().
+    void show() noexcept;
     /// The machine slept until `now`: what was begun before it tells nothing.
     void wake(Instant now) noexcept { awake_since_ = now; }
     /// After a sleep: each reading may be hours old, though the monotonic clock calls it fresh.
@@ -82,10 +84,16 @@ public:
 
     // ---- its state, for captures, by the ids of channels and quantities ----
 
-    [[nodiscard]] ChannelReader& channel(std::size_t index) noexcept { return channels_[index]; }
+    [[nodiscard]] ChannelReader& channel(std::size_t index) noexcept {
+        stands_until_ = Instant::min();
+        return channels_[index];
+    }
     [[nodiscard]] const ChannelReader& channel(std::size_t index) const noexcept { return channels_[index]; }
     [[nodiscard]] ChannelCount& count(std::size_t index) noexcept { return counts_[index]; }
-    [[nodiscard]] Reading& quantity(std::size_t index) noexcept { return quantities_[index]; }
+    [[nodiscard]] Reading& quantity(std::size_t index) noexcept {
+        stands_until_ = Instant::min();
+        return quantities_[index];
+    }
     [[nodiscard]] Forecaster& forecaster() noexcept { return forecaster_; }
     [[nodiscard]] const Forecaster& forecaster() const noexcept { return forecaster_; }
     [[nodiscard]] BracketAverage& average() noexcept { return average_; }
@@ -111,17 +119,30 @@ private:
     void tell_no_ratio(Fault fault) noexcept;
     [[nodiscard]] double ratio_db(const Bracket& bracket) const noexcept;
     void derive_window(double mean_w) noexcept;
+    void work_out_window(std::span<const Derived> which) noexcept;
     void derive_power() noexcept;
     /// One that isn't known, of the amplifier's supplies and currents; none: all are.
     [[nodiscard]] const Reading* lost_feed() const noexcept;
-    void work_out_all(Occasion occasion, const FormulaInputs& around) noexcept;
+    void work_out(std::span<const Derived> which, const FormulaInputs& around) noexcept;
+    [[nodiscard]] FormulaInputs of_scan() const noexcept;
+    [[nodiscard]] bool decides(const DerivedRule& rule) const noexcept;
+    [[nodiscard]] Duration allowed_age(const DerivedRule& rule) const noexcept;
+    void refresh(std::uint16_t channel, Instant now) noexcept;
+    void stands_for(Duration age, Instant taken) noexcept;
+    void tell(const Reflections& reflections, const Reading& forward, const Reading& drive, bool means) noexcept;
+    [[nodiscard]] Reading newest(const std::optional<std::uint16_t>& channel) const noexcept;
 
     const Plan& plan_;
     std::vector<std::vector<std::uint16_t>> channel_at_;  ///< [sampler][slot] -> channel, or no_channel
     std::vector<ChannelReader> channels_;
     LineFactors line_;
     std::array<bool, derived_count> known_{};                      ///< the plan has what it is worked out from
-    std::array<std::vector<Derived>, occasion_count> worked_out_;  ///< the known ones, in their order
+    /// The known ones, each in its order: those that something decides by, and those that are only looked at.
+    struct WorkedOut {
+        std::vector<Derived> decide, only_shown;
+    };
+    std::array<WorkedOut, occasion_count> worked_out_;
+    std::array<Duration, derived_count> derived_age_{};  ///< how old each may grow
     std::vector<std::uint8_t> news_;                               ///< per quantity
     std::vector<Reading> quantities_;                              ///< channels, then Derived
     std::vector<ChannelCount> counts_;
@@ -129,6 +150,17 @@ private:
     BracketAverage average_;  ///< where the emission's envelope moves
     PowerWindow window_;
     std::optional<BracketLook> bracket_;
+    /// What the last scan's quantities are worked out from: at once, or when they are looked at.
+    struct ScanInputs {
+        Reflections reflections;
+        Reading forward{}, drive{}, heatsink{};  ///< as they were with the scan
+        bool means = false;                      ///< forward and drive are means over scans
+        bool unshown = false;                    ///< some are not worked out yet
+    };
+    ScanInputs scan_;
+    Reading window_forward_;  ///< the window's last reading
+    bool window_unshown_ = false;
+    Instant stands_until_ = Instant::min();  ///< until then nothing grows too old, or freezes, that isn't
     std::optional<Instant> awake_since_;  ///< after the last sleep
     // A sum of decibels is the same from scan to scan, unless a detector was compared with a reference.
     Kept<ratio_amplitude> ratio_factor_;

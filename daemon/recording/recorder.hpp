@@ -52,7 +52,7 @@ public:
     [[nodiscard]] std::uint64_t lost() const noexcept { return lost_; }
     /// Steps that were decided otherwise here: only after lost ones, or by a fault.
     [[nodiscard]] std::uint64_t differing() const noexcept { return differing_; }
-    [[nodiscard]] const core::Snapshot& snapshot() const noexcept { return core_->snapshot(); }
+    [[nodiscard]] const core::Snapshot& snapshot() noexcept { return core_->snapshot(); }
 
 private:
     struct Kept {

@@ -83,7 +83,7 @@ constexpr std::string_view quantity_name = "Driver: Heatsink", limit_name = "Dri
 }  // namespace
 
 TEST_CASE("a driver's temperature alone trips, and every consumer names the driver") {
-    const Station station = tripped();
+    Station station = tripped();
     const core::Plan& plan = driven().plan;
     const core::Snapshot& snapshot = station.snapshot();
     REQUIRE_FALSE(snapshot.permit);

@@ -84,7 +84,7 @@ TEST_CASE("each limit at each moment: guard, status, terminal and MQTT agree whe
     const homie::Device device{guarded()};
     for (const When& when : whens) {
         CAPTURE(when.name);
-        const Station station = played(when);
+        Station station = played(when);
         const core::Snapshot& snapshot = station.snapshot();
         CHECK(snapshot.permit != when.contactor_open);
         const nlohmann::json status =

@@ -72,7 +72,7 @@ public:
     void run(core::Duration length) {
         for (const core::Instant end = now_ + length; now_ < end;) step();
     }
-    [[nodiscard]] const core::Snapshot& snapshot() const { return protection_.snapshot(); }
+    [[nodiscard]] const core::Snapshot& snapshot() { return protection_.snapshot(); }
 
 private:
     [[nodiscard]] double native(const core::Channel& channel) const {

@@ -21,7 +21,7 @@ Plan voice_plan() {
     return p;
 }
 
-const Reading& vswr(const Bench& b) {
+const Reading& vswr(Bench& b) {
     return b.protection.snapshot().quantities[b.the_plan.index(Derived::vswr)];
 }
 

@@ -7,11 +7,11 @@ using namespace timeline;
 
 namespace {
 
-const Cause& cause(const Bench& b, Builtin which) {
+const Cause& cause(Bench& b, Builtin which) {
     return b.protection.snapshot().causes[source_of(b.the_plan, which)];
 }
 
-bool told_to_close(const Bench& b) {
+bool told_to_close(Bench& b) {
     return b.protection.snapshot().contactor_closed;
 }
 

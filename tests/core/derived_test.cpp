@@ -56,41 +56,38 @@ TEST_CASE("reflections: 100 W forward and 4 W back") {
     p.feeder_loss_db = 1.0;
     p.directivity_db = 30.0;
     const Bracket b{good(100.0), good(4.0), good(100.0)};
-    const Reflections r = reflections(LineFactors{p}, b, BracketState::measurable, 1.0);
-    CHECK(r.reflection.value == doctest::Approx(0.2));
-    CHECK(r.vswr.value == doctest::Approx(1.5));  // reflection table: 4.000 % is VSWR 1.50
-    CHECK(r.return_loss.value == doctest::Approx(13.98).epsilon(0.001));
-    CHECK(r.mismatch_loss.value == doctest::Approx(0.1773).epsilon(0.001));
-    CHECK(r.net_power.value == doctest::Approx(96.0));
-    CHECK(r.vswr.low < 1.5);
-    CHECK(r.vswr.high > 1.5);
+    const Reflections r{LineFactors{p}, b, BracketState::measurable, 1.0};
+    CHECK(r.reflection().value == doctest::Approx(0.2));
+    CHECK(r.vswr().value == doctest::Approx(1.5));  // reflection table: 4.000 % is VSWR 1.50
+    CHECK(r.return_loss().value == doctest::Approx(13.98).epsilon(0.001));
+    CHECK(r.mismatch_loss().value == doctest::Approx(0.1773).epsilon(0.001));
+    CHECK(r.net_power().value == doctest::Approx(96.0));
+    CHECK(r.vswr().low < 1.5);
+    CHECK(r.vswr().high > 1.5);
     // Return loss at the antenna is that at the coupler less twice the feeder's: 13.98 - 2 = 11.98 dB.
-    CHECK(r.antenna_vswr.value == doctest::Approx(1.673).epsilon(0.001));
-    CHECK(r.antenna_power.value == doctest::Approx(100.0 * 0.79433 * (1.0 - 0.2517 * 0.2517)).epsilon(0.001));
+    CHECK(r.antenna_vswr().value == doctest::Approx(1.673).epsilon(0.001));
+    CHECK(r.antenna_power().value == doctest::Approx(100.0 * 0.79433 * (1.0 - 0.2517 * 0.2517)).epsilon(0.001));
 }
 
 TEST_CASE("reflected on its floor gives an upper bound, beyond its ceiling a lower one") {
     const RfPlan p = rf();
-    const Reflections low =
-        reflections(LineFactors{p}, {good(100.0), floor_of(0.01), good(100.0)}, BracketState::measurable, 1.0);
-    CHECK(low.vswr.health == Health::at_floor);
-    CHECK(low.vswr.low == 1.0);
-    CHECK(low.vswr.value == doctest::Approx(1.0202).epsilon(0.001));
+    const Reflections low{LineFactors{p}, {good(100.0), floor_of(0.01), good(100.0)}, BracketState::measurable, 1.0};
+    CHECK(low.vswr().health == Health::at_floor);
+    CHECK(low.vswr().low == 1.0);
+    CHECK(low.vswr().value == doctest::Approx(1.0202).epsilon(0.001));
     Reading beyond = good(50.0);
     beyond.health = Health::above_range;
-    const Reflections high =
-        reflections(LineFactors{p}, {good(100.0), beyond, good(100.0)}, BracketState::measurable, 1.0);
-    CHECK(high.vswr.health == Health::above_range);
-    CHECK(high.vswr.high == unbounded);
+    const Reflections high{LineFactors{p}, {good(100.0), beyond, good(100.0)}, BracketState::measurable, 1.0};
+    CHECK(high.vswr().health == Health::above_range);
+    CHECK(high.vswr().high == unbounded);
 }
 
 TEST_CASE("without RF nothing is measurable, and nothing is a number") {
-    const Reflections r =
-        reflections(LineFactors{rf()}, {good(0.1), good(0.1), good(0.1)}, BracketState::not_measurable, 1.0);
-    for (const Reading* reading :
-         {&r.vswr, &r.reflection, &r.return_loss, &r.mismatch_loss, &r.net_power, &r.antenna_vswr, &r.antenna_power}) {
-        CHECK(reading->health == Health::not_measurable);
-        CHECK(reading->fault == Fault::none);
+    const Reflections r{LineFactors{rf()}, {good(0.1), good(0.1), good(0.1)}, BracketState::not_measurable, 1.0};
+    for (const Reading& reading : {r.vswr(), r.reflection(), r.return_loss(), r.mismatch_loss(), r.net_power(),
+                                   r.antenna_vswr(), r.antenna_power()}) {
+        CHECK(reading.health == Health::not_measurable);
+        CHECK(reading.fault == Fault::none);
     }
 }
 
@@ -246,21 +243,21 @@ TEST_CASE("a mismatch's powers have the ends that their parts have") {
     b.forward_after.high = 65.0;
     b.forward_before.taken = Instant{1s};
     b.forward_after.taken = Instant{1010ms};
-    const Reflections r = reflections(LineFactors{p}, b, BracketState::measurable, 1.0);
-    CHECK(r.net_power.taken == Instant{1s});
-    CHECK(r.net_power.value == doctest::Approx(80.0 * (1.0 - 4.0 / 80.0)));
-    CHECK(r.net_power.low == doctest::Approx(55.0 * (1.0 - r.reflection.high * r.reflection.high)));
-    CHECK(r.net_power.high == doctest::Approx(110.0 * (1.0 - r.reflection.low * r.reflection.low)));
+    const Reflections r{LineFactors{p}, b, BracketState::measurable, 1.0};
+    CHECK(r.net_power().taken == Instant{1s});
+    CHECK(r.net_power().value == doctest::Approx(80.0 * (1.0 - 4.0 / 80.0)));
+    CHECK(r.net_power().low == doctest::Approx(55.0 * (1.0 - r.reflection().high * r.reflection().high)));
+    CHECK(r.net_power().high == doctest::Approx(110.0 * (1.0 - r.reflection().low * r.reflection().low)));
     // 3 dB once for the power, twice for the reflection.
     const double there = std::pow(10.0, 0.3);
-    CHECK(r.antenna_power.high == doctest::Approx(110.0 / there * (1.0 - std::pow(r.reflection.low * there, 2.0))));
-    CHECK(r.return_loss.low < r.return_loss.value);
-    CHECK(r.return_loss.high > r.return_loss.value);
+    CHECK(r.antenna_power().high == doctest::Approx(110.0 / there * (1.0 - std::pow(r.reflection().low * there, 2.0))));
+    CHECK(r.return_loss().low < r.return_loss().value);
+    CHECK(r.return_loss().high > r.return_loss().value);
     // Where the feeder would make more of it than there can be, all of it comes back.
     p.feeder_loss_db = 20.0;
-    const Reflections all = reflections(LineFactors{p}, b, BracketState::measurable, 1.0);
-    CHECK(all.antenna_vswr.value == unbounded);
-    CHECK(all.antenna_power.value == 0.0);
+    const Reflections all{LineFactors{p}, b, BracketState::measurable, 1.0};
+    CHECK(all.antenna_vswr().value == unbounded);
+    CHECK(all.antenna_power().value == 0.0);
 }
 
 TEST_CASE("the least power that counts may be none; a bracket that isn't known on both sides is an edge at any power") {
@@ -280,17 +277,17 @@ TEST_CASE("a reflection's ends: both of a reading, none below a floor, all beyon
     const auto seen = [&](Health health) {
         Reading reflected = good(4.0);
         reflected.health = health;
-        return reflections(LineFactors{p}, {good(100.0), reflected, good(100.0)}, BracketState::measurable, 1.0);
+        return Reflections{LineFactors{p}, {good(100.0), reflected, good(100.0)}, BracketState::measurable, 1.0};
     };
     const Reflections r = seen(Health::good);
-    CHECK(r.reflection.low > 0.18);
-    CHECK(r.reflection.high < 0.22);
+    CHECK(r.reflection().low > 0.18);
+    CHECK(r.reflection().high < 0.22);
     const double loss = std::pow(10.0, 0.1);
-    CHECK(r.antenna_power.low == doctest::Approx(100.0 / loss * (1.0 - std::pow(r.reflection.high * loss, 2.0))));
-    CHECK(seen(Health::at_floor).reflection.low == 0.0);
-    CHECK(seen(Health::at_floor).reflection.high < 0.22);
-    CHECK(seen(Health::above_range).reflection.high == 1.0);
-    CHECK(seen(Health::above_range).reflection.low > 0.18);
+    CHECK(r.antenna_power().low == doctest::Approx(100.0 / loss * (1.0 - std::pow(r.reflection().high * loss, 2.0))));
+    CHECK(seen(Health::at_floor).reflection().low == 0.0);
+    CHECK(seen(Health::at_floor).reflection().high < 0.22);
+    CHECK(seen(Health::above_range).reflection().high == 1.0);
+    CHECK(seen(Health::above_range).reflection().low > 0.18);
     // The drive's floor adds between nothing and all of it.
     const Reading floor = floor_of(4.0);
     const Reading added = heat(p, good(200.0), good(100.0), &floor, nullptr);

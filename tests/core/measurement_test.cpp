@@ -70,6 +70,7 @@ TEST_CASE("a scan with one good forward reading counts with that in the mean") {
     broken.fault = Fault::io_error;
     const std::array samples{of(40.0, now), of(100.0, now), of(1.0, now), broken};
     station.measurement.absorb({.sampler = 0, .samples = samples}, now, false);
+    station.measurement.show();
     const Reading& mean = station.measurement.quantities()[station.plan.index(Derived::mean_forward)];
     CHECK(mean.value == doctest::Approx(100.0));
 }

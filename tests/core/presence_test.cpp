@@ -30,7 +30,7 @@ Plan station(const Station& s) {
 
 constexpr double a_little = 1e-6;  // of the value: the reading's own rounding is below it
 
-[[nodiscard]] bool exceeds(const Bench& b) {
+[[nodiscard]] bool exceeds(Bench& b) {
     return b.protection.snapshot().causes[source_of(b.the_plan, Builtin::reflected_exceeds_forward)].latched;
 }
 

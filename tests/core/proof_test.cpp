@@ -40,7 +40,7 @@ struct Held : Bench {
             if (step()) length += 20ms;
         return length;
     }
-    [[nodiscard]] ProofPhase phase() const { return protection.snapshot().proof.phase; }
+    [[nodiscard]] ProofPhase phase() { return protection.snapshot().proof.phase; }
 };
 
 // A limit that is slow, one that is quick, one whose gate is closed.

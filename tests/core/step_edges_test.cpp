@@ -18,15 +18,15 @@ Plan powered() {
     return p;
 }
 
-const Reading& reading(const Bench& b, Derived which) {
+const Reading& reading(Bench& b, Derived which) {
     return b.protection.snapshot().quantities[b.the_plan.index(which)];
 }
 
-const Reading& reading(const Bench& b, std::uint16_t channel) {
+const Reading& reading(Bench& b, std::uint16_t channel) {
     return b.protection.snapshot().quantities[channel];
 }
 
-const Cause& cause_of_channel(const Bench& b, std::uint16_t channel) {
+const Cause& cause_of_channel(Bench& b, std::uint16_t channel) {
     return b.protection.snapshot().causes[b.the_plan.limits.size() + channel];
 }
 
@@ -500,7 +500,7 @@ TEST_CASE("a limit that comes into force is unknown until a reading has been jud
 }
 
 TEST_CASE("a warning stands from its level on, and until a quarter of the way from trip to it is gone back") {
-    const auto warned = [](const Bench& b, SourceIndex limit) { return b.protection.snapshot().warnings[limit] != 0; };
+    const auto warned = [](Bench& b, SourceIndex limit) { return b.protection.snapshot().warnings[limit] != 0; };
     Plan p = plan();
     p.limits[supply_low].warn = 25.0;  // trips at 24 V
     Bench b{p};

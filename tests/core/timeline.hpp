@@ -191,7 +191,7 @@ struct Bench {
         drive_w = watts / 60.0;
     }
     void unkey() { key(0.0, 0.0); }
-    [[nodiscard]] State state() const { return protection.snapshot().state; }
+    [[nodiscard]] State state() { return protection.snapshot().state; }
     [[nodiscard]] std::size_t count(EventKind kind) const {
         std::size_t n = 0;
         for (const Event& e : events) n += e.kind == kind ? 1 : 0;

@@ -237,7 +237,7 @@ private:
         out << seconds(time) << " s";
         return out.str();
     }
-    [[nodiscard]] bool permit() const { return protection_.snapshot().permit; }
+    [[nodiscard]] bool permit() { return protection_.snapshot().permit; }
     [[nodiscard]] SourceIndex source(const std::string& name) const {
         for (std::size_t i = 0; i < source_count(plan_); ++i) {
             const SourceInfo info = describe_source(plan_, static_cast<SourceIndex>(i));
@@ -245,7 +245,7 @@ private:
         }
         wrong("no cause \"" + name + "\"", "the name of a limit or a channel, or the id of a built-in cause");
     }
-    [[nodiscard]] std::string stands() const {
+    [[nodiscard]] std::string stands() {
         std::string all = ", state " + std::string{text(protection_.snapshot().state)};
         for (std::size_t i = 0; i < source_count(plan_); ++i) {
             const Cause& cause = protection_.snapshot().causes[i];

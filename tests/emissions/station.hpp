@@ -35,9 +35,9 @@ public:
     void reflect(double reflection) { how_.reflection = reflection; }
     void reflected_detector_dies() { dead_ = true; }
     [[nodiscard]] double now_s() const { return static_cast<double>(sample_) / samples_per_s; }
-    [[nodiscard]] bool permitted() const { return protection_.snapshot().permit; }
+    [[nodiscard]] bool permitted() { return protection_.snapshot().permit; }
     [[nodiscard]] bool sending() const { return sending_; }
-    [[nodiscard]] const core::Snapshot& snapshot() const { return protection_.snapshot(); }
+    [[nodiscard]] const core::Snapshot& snapshot() { return protection_.snapshot(); }
     /// Since the last call: "vswr tripped at 12.4 s: unknown".
     std::vector<std::string> trips;
     /// Stop at the first de-key under RF.

@@ -124,23 +124,23 @@ void networks(const Row& r, Report& report) {
     rf.feeder_loss_db = r[11];
     const bool leaky = r[12] != 0.0;
     const bool matched_feeder = r[13] != 0.0;
-    const auto all = reflections(LineFactors{rf}, {good(forward.watts), good(reflected.watts), good(forward.watts)},
-                                 BracketState::measurable, 1.0);
+    const Reflections all{LineFactors{rf}, {good(forward.watts), good(reflected.watts), good(forward.watts)},
+                                 BracketState::measurable, 1.0};
     const auto interval = [](const Reading& x) { return Estimate{x.value, x.low, x.high}; };
-    report.contains("reflection in its interval", interval(all.reflection), r[15]);
-    if (r[15] < 0.9999) report.contains("VSWR in its interval", interval(all.vswr), r[16]);
+    report.contains("reflection in its interval", interval(all.reflection()), r[15]);
+    if (r[15] < 0.9999) report.contains("VSWR in its interval", interval(all.vswr()), r[16]);
     if (matched_feeder) {
-        report.contains("VSWR at the antenna in its interval", interval(all.antenna_vswr), (1 + r[19]) / (1 - r[19]));
+        report.contains("VSWR at the antenna in its interval", interval(all.antenna_vswr()), (1 + r[19]) / (1 - r[19]));
     }
     if (leaky) return;
     report.near("forward power, relative", forward.watts / r[14], 1.0, 1e-9);
-    report.near("reflection", all.reflection.value, r[15], 1e-9);
-    report.near("VSWR, relative", all.vswr.value / r[16], 1.0, 1e-6);
-    if (r[15] > 1e-6) report.near("return loss, dB", all.return_loss.value, r[17], 1e-6);
-    report.near("net power, relative to forward", all.net_power.value / r[14], r[18] / r[14], 1e-9);
+    report.near("reflection", all.reflection().value, r[15], 1e-9);
+    report.near("VSWR, relative", all.vswr().value / r[16], 1.0, 1e-6);
+    if (r[15] > 1e-6) report.near("return loss, dB", all.return_loss().value, r[17], 1e-6);
+    report.near("net power, relative to forward", all.net_power().value / r[14], r[18] / r[14], 1e-9);
     if (!matched_feeder) return;
-    report.near("reflection at the antenna", reflection_at_far_end(all.reflection.value, r[11]), r[19], 1e-9);
-    report.near("power at the antenna, relative to forward", all.antenna_power.value / r[14], r[20] / r[14], 1e-9);
+    report.near("reflection at the antenna", reflection_at_far_end(all.reflection().value, r[11]), r[19], 1e-9);
+    report.near("power at the antenna, relative to forward", all.antenna_power().value / r[14], r[20] / r[14], 1e-9);
 }
 
 void mismatch(const Row& r, Report& report) {

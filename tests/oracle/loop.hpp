@@ -156,11 +156,11 @@ public:
     /// From now on the air changes at this rate.
     void air(double k_per_h) { air_k_per_h_ = k_per_h; }
     void key() { amplifier_.key(true); }
-    [[nodiscard]] const Snapshot& snapshot() const { return protection_.snapshot(); }
+    [[nodiscard]] const Snapshot& snapshot() { return protection_.snapshot(); }
     [[nodiscard]] const Plan& plan() const { return plan_; }
     [[nodiscard]] const bench::Truth& truth() const { return amplifier_.truth(); }
-    [[nodiscard]] const Reading& reading(QuantityIndex index) const { return protection_.snapshot().quantities[index]; }
-    [[nodiscard]] const Reading& reading(Derived derived) const { return reading(plan_.index(derived)); }
+    [[nodiscard]] const Reading& reading(QuantityIndex index) { return protection_.snapshot().quantities[index]; }
+    [[nodiscard]] const Reading& reading(Derived derived) { return reading(plan_.index(derived)); }
 
 private:
     [[nodiscard]] Sample sample(double value) const { return {.value = value, .begun = now_, .fault = Fault::none}; }

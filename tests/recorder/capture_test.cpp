@@ -200,7 +200,7 @@ TEST_CASE("times and values that no guard ever saw are refused, and nothing is w
     CHECK(trouble("\n1,", "\n1,4000000000.5,inhibit,,0,inhibit,\n2,") != "");
     CHECK(trouble(",5e-324,", ",inf,") != "");
 
-    const Amplifier amplifier;
+    Amplifier amplifier;
     core::Protection other{amplifier.config.plan, {}, false};
     std::string state = amplifier.guard.state();
     REQUIRE(other.take_state(state));

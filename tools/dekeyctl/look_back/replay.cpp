@@ -168,7 +168,7 @@ private:
     /// What is asked about is the recording's own: deciding once checks it, too.
     [[nodiscard]] bool is_own() const noexcept { return then_ == &now_; }
     static void tell(ReplayReport& report, std::size_t begin, double at_s, const core::Plan& plan,
-                     const core::Protection& protection, bool in_recording) {
+                     core::Protection& protection, bool in_recording) {
         for (const core::Event& event : protection.events()) {
             add(report.happenings, begin,
                 {.at_s = at_s,

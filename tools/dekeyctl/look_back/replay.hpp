@@ -24,7 +24,7 @@ public:
     [[nodiscard]] const std::vector<std::string>& missing() const noexcept { return missing_; }
     /// Decides; the line that it is shown follows its own decisions as the recorded one followed the recorded ones.
     core::Decision step(const formats::RecordedStep& recorded);
-    [[nodiscard]] const core::Protection& protection() const noexcept { return protection_; }
+    [[nodiscard]] core::Protection& protection() noexcept { return protection_; }
 
 private:
     struct Source {
