@@ -74,16 +74,17 @@ bool Interlock::step(Instant now, std::span<const Condition> conditions, bool dr
     if (stepped_) now = std::max(now, last_);
     leak(now);
     first_found_ = false;
-    const std::size_t told = std::min(conditions.size(), causes_.size());
-    for (std::size_t source = 0; source < told; ++source) {
-        const Condition condition = conditions[source];
-        if (condition == Condition::missed) continue;
-        const Cause& cause = causes_[source];
-        if (condition == Condition::clear && cause.condition == Condition::clear && !cause.active) continue;
-        see(now, static_cast<SourceIndex>(source), condition, drive_absent, events);
+    if (!all_as_it_was(conditions)) {
+        const std::size_t told = std::min(conditions.size(), causes_.size());
+        for (std::size_t source = 0; source < told; ++source) {
+            const Condition condition = conditions[source];
+            if (condition != Condition::missed)
+                see(now, static_cast<SourceIndex>(source), condition, drive_absent, events);
+        }
+        for (std::size_t source = told; source < causes_.size(); ++source)
+            see(now, static_cast<SourceIndex>(source), Condition::unknown, drive_absent, events);
+        at_rest_ = active_ == 0 && all_clear();
     }
-    for (std::size_t source = told; source < causes_.size(); ++source)
-        see(now, static_cast<SourceIndex>(source), Condition::unknown, drive_absent, events);
     if (starting_) settle(now);
     const bool may_permit = free_of_causes();
     bool ordered = false;
@@ -98,6 +99,19 @@ bool Interlock::step(Instant now, std::span<const Condition> conditions, bool dr
     stepped_ = true;
     for (Event& event : events.all()) event.state = state();
     return permit_;
+}
+
+bool Interlock::all_clear() const noexcept {
+    return std::all_of(causes_.begin(), causes_.end(),
+                       [](const Cause& cause) { return cause.condition == Condition::clear; });
+}
+
+// Most steps: nothing stands, and what is told is clear or no news.
+bool Interlock::all_as_it_was(std::span<const Condition> conditions) const noexcept {
+    return at_rest_ && conditions.size() >= causes_.size() &&
+           std::all_of(conditions.begin(), conditions.end(), [](Condition condition) {
+               return condition == Condition::clear || condition == Condition::missed;
+           });
 }
 
 void Interlock::leak(Instant now) noexcept {
@@ -184,10 +198,9 @@ void Interlock::count_trip(Instant now, SourceIndex source, EventList& events) n
 }
 
 void Interlock::settle(Instant now) noexcept {
-    const bool all_clear =
-        std::all_of(causes_.begin(), causes_.end(), [](const Cause& c) { return c.condition == Condition::clear; });
-    if (all_clear && !settling_) settled_since_ = now;
-    settling_ = all_clear;
+    const bool clear = all_clear();
+    if (clear && !settling_) settled_since_ = now;
+    settling_ = clear;
     if (settling_ && now - settled_since_ >= plan_.settling) starting_ = false;
 }
 

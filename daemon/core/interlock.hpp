@@ -72,6 +72,8 @@ private:
     void answer(Instant now, EventKind kind, const Command& command, SourceIndex source, EventList& events) noexcept;
     [[nodiscard]] bool gone(Instant now, SourceIndex source) const noexcept;
     [[nodiscard]] bool free_of_causes() const noexcept;
+    [[nodiscard]] bool all_clear() const noexcept;
+    [[nodiscard]] bool all_as_it_was(std::span<const Condition> conditions) const noexcept;
 
     InterlockPlan plan_;
     std::vector<SourceRule> rules_;
@@ -80,6 +82,7 @@ private:
     Duration trip_level_{};  ///< leaks every step; memory_ has it as of the last event, so that idling writes nothing
     Duration unclean_level_{};
     std::size_t active_ = 0;  ///< how many causes are active
+    bool at_rest_ = false;    ///< none is active, and each was clear when it was seen last
     bool starting_ = true;
     bool permit_ = false;
     bool first_found_ = false;  ///< in this step a first cause was marked

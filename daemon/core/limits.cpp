@@ -15,10 +15,6 @@ double edge_value(const LimitPlan& limit, const Reading& reading) noexcept {
     return reading.value;
 }
 
-int rank(Condition condition) noexcept {
-    return condition == Condition::missed ? -1 : static_cast<int>(condition);
-}
-
 }  // namespace
 
 Verdict verdict_of(const LimitPlan& limit, const Reading& watched, const Reading* gate, bool rf_absent) noexcept {
@@ -93,10 +89,6 @@ Condition QualifyTimer::update(Instant now, Verdict verdict) noexcept {
 Instant QualifyTimer::due() const noexcept {
     if (last_ != Verdict::outside || outside_ >= qualify_) return Instant::max();
     return last_time_ + (qualify_ - outside_);
-}
-
-Condition worse(Condition one, Condition other) noexcept {
-    return rank(other) > rank(one) ? other : one;
 }
 
 // ---- all limits in a step ---------------------------------------------------------------------------------------

@@ -1,6 +1,7 @@
 // The limits: each new look at a quantity is judged against its limit, timed, and told of where it warns.
 #pragma once
 
+#include <algorithm>
 #include <cstdint>
 #include <limits>
 #include <span>
@@ -91,7 +92,10 @@ private:
     std::vector<std::uint8_t> out_of_force_;  ///< as of the last step
 };
 
-/// The worse of two pieces of news of one source.
-Condition worse(Condition one, Condition other) noexcept;
+/// The worse of two pieces of news of one source. No news is less than any.
+constexpr Condition worse(Condition one, Condition other) noexcept {
+    if (one == Condition::missed) return other;
+    return other == Condition::missed ? one : std::max(one, other);
+}
 
 }  // namespace dekeyd::core

@@ -189,10 +189,11 @@ void Protection::fold(std::size_t source, Condition condition) noexcept {
 
 // A channel that a limit watches inhibits through that limit; the others through their own source.
 void Protection::judge_channels() noexcept {
-    for (std::size_t i = 0; i < plan_.channels.size(); ++i) {
+    const std::span own{conditions_.data() + plan_.limits.size(), plan_.channels.size()};
+    for (std::size_t i = 0; i < own.size(); ++i) {
         const bool silent = !plan_.channels[i].required || watched_[i] != 0;
         const bool known = measurement_.quantities()[i].health != Health::unknown;
-        fold(plan_.limits.size() + i, silent || known ? Condition::clear : Condition::unknown);
+        own[i] = silent || known ? Condition::clear : Condition::unknown;
     }
 }
 
@@ -230,7 +231,8 @@ void Protection::supervise(const StepInput& input, bool slept, Instant now) noex
                             .alarm_latched = latched(Builtin::line_mismatch) || latched(Builtin::enable_mismatch) ||
                                              latched(Builtin::rf_while_inhibited),
                             .transmitting_since = transmission_.since()});
-    for (std::size_t i = 0; i < builtin_count; ++i) fold(source_of(plan_, Builtin{}) + i, conditions[i]);
+    const std::span builtins{conditions_.data() + source_of(plan_, Builtin{}), builtin_count};
+    for (std::size_t i = 0; i < builtin_count; ++i) builtins[i] = worse(builtins[i], conditions[i]);
     const bool closed = supervision_.contactor_closed();
     if (closed != was_closed) {
         report(closed ? EventKind::contactor_closed : EventKind::contactor_opened,
@@ -244,6 +246,7 @@ Instant Protection::forced_due() const noexcept {
 }
 
 bool Protection::prove(const StepInput& input, Instant now) noexcept {
+    if (!proof_.running() && input.commands.empty()) return false;
     const bool drive_measured = plan_.roles.drive.has_value();
     const bool contactor_seen = plan_.supervision.contactor && plan_.roles.contactor_sense.has_value();
     return proof_.step({.now = now,

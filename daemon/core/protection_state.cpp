@@ -180,6 +180,7 @@ void Limits::take_what_is_in_force(const Look& look) noexcept {
 
 void Interlock::take_causes(std::span<const Cause> causes) noexcept {
     active_ = 0;
+    at_rest_ = false;
     for (std::size_t i = 0; i < std::min(causes.size(), causes_.size()); ++i) {
         causes_[i] = causes[i];
         memory_.latched[i] = causes[i].latched;

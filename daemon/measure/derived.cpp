@@ -134,10 +134,10 @@ Reading Reflections::antenna_vswr() const noexcept {
 Reading Reflections::power(const Estimate& reflection, double share) const noexcept {
     if (health_ == Health::not_measurable) return not_measurable(taken_);
     const auto accepted = [](double g) { return 1.0 - g * g; };
-    return reading_of({forward_.value * share * accepted(reflection.value),
-                       forward_.low * share * accepted(reflection.high),
-                       forward_.high * share * accepted(reflection.low)},
-                      taken_);
+    return reading_of(
+        {forward_.value * share * accepted(reflection.value), forward_.low * share * accepted(reflection.high),
+         forward_.high * share * accepted(reflection.low)},
+        taken_);
 }
 
 Reading Reflections::net_power() const noexcept {

@@ -44,8 +44,8 @@ Measurement::Measurement(const Plan& plan)
     }
 }
 
-// Forecasts and heat are decided by without a limit. The rest of what a scan says is, where a limit watches it, or something
-// that is worked out from it.
+// Forecasts and heat are decided by without a limit. The rest of what a scan says is, where a limit watches it, or
+// something that is worked out from it.
 bool Measurement::decides(const DerivedRule& rule) const noexcept {
     if (rule.occasion != Occasion::rf_scan && rule.occasion != Occasion::forward) return true;
     if (rule.derived == Derived::gain && decides(rule_of(Derived::compression))) return true;
@@ -98,6 +98,7 @@ void Measurement::absorb(const Scan& scan, Instant now, bool keyed) noexcept {
 
 void Measurement::refresh(std::uint16_t channel, Instant now) noexcept {
     quantities_[channel] = channels_[channel].at(now);
+    rf_.reset();
     counts_[channel].frozen = channels_[channel].frozen(now);
     stands_until_ = std::min(stands_until_, channels_[channel].stands_until(now));
 }
@@ -361,6 +362,7 @@ void Measurement::stands_for(Duration age, Instant taken) noexcept {
 // The monotonic clock stood still: what it calls fresh may be hours old.
 void Measurement::forget_readings() noexcept {
     show();
+    rf_.reset();
     stands_until_ = Instant::min();
     for (ChannelReader& channel : channels_) channel.forget();
     average_.forget();
@@ -413,7 +415,8 @@ bool Measurement::rf_absent() const noexcept {
 }
 
 RfLook Measurement::rf() const noexcept {
-    return rf_look(plan_.rf, role(plan_.roles.forward), role(plan_.roles.reflected));
+    if (!rf_) rf_ = rf_look(plan_.rf, role(plan_.roles.forward), role(plan_.roles.reflected));
+    return *rf_;
 }
 
 bool Measurement::drive_absent() const noexcept {

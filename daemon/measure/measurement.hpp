@@ -92,6 +92,7 @@ public:
     [[nodiscard]] ChannelCount& count(std::size_t index) noexcept { return counts_[index]; }
     [[nodiscard]] Reading& quantity(std::size_t index) noexcept {
         stands_until_ = Instant::min();
+        rf_.reset();
         return quantities_[index];
     }
     [[nodiscard]] Forecaster& forecaster() noexcept { return forecaster_; }
@@ -136,15 +137,15 @@ private:
     std::vector<std::vector<std::uint16_t>> channel_at_;  ///< [sampler][slot] -> channel, or no_channel
     std::vector<ChannelReader> channels_;
     LineFactors line_;
-    std::array<bool, derived_count> known_{};                      ///< the plan has what it is worked out from
+    std::array<bool, derived_count> known_{};  ///< the plan has what it is worked out from
     /// The known ones, each in its order: those that something decides by, and those that are only looked at.
     struct WorkedOut {
         std::vector<Derived> decide, only_shown;
     };
     std::array<WorkedOut, occasion_count> worked_out_;
     std::array<Duration, derived_count> derived_age_{};  ///< how old each may grow
-    std::vector<std::uint8_t> news_;                               ///< per quantity
-    std::vector<Reading> quantities_;                              ///< channels, then Derived
+    std::vector<std::uint8_t> news_;                     ///< per quantity
+    std::vector<Reading> quantities_;                    ///< channels, then Derived
     std::vector<ChannelCount> counts_;
     Forecaster forecaster_;
     BracketAverage average_;  ///< where the emission's envelope moves
@@ -161,10 +162,11 @@ private:
     Reading window_forward_;  ///< the window's last reading
     bool window_unshown_ = false;
     Instant stands_until_ = Instant::min();  ///< until then nothing grows too old, or freezes, that isn't
-    std::optional<Instant> awake_since_;  ///< after the last sleep
+    std::optional<Instant> awake_since_;     ///< after the last sleep
     // A sum of decibels is the same from scan to scan, unless a detector was compared with a reference.
     Kept<ratio_amplitude> ratio_factor_;
     Kept<power_factor> window_mean_factor_, window_peak_factor_;
+    mutable std::optional<RfLook> rf_;  ///< of forward and reflected as they are; empty: not looked at yet
     bool keyed_ = false;
 };
 

@@ -69,7 +69,8 @@ bool same(const Reading& a, const Reading& b) {
            a.taken == b.taken;
 }
 
-/// Scans as buses bring them: in any order of sensors, late, with faults, at edges of the keying, with pauses and sleeps.
+/// Scans as buses bring them: in any order of sensors, late, with faults, at edges of the keying, with pauses and
+/// sleeps.
 class World {
 public:
     World(const Plan& plan, unsigned seed) : plan_{plan}, random_{seed}, now_{1h} {}

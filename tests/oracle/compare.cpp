@@ -124,8 +124,10 @@ void networks(const Row& r, Report& report) {
     rf.feeder_loss_db = r[11];
     const bool leaky = r[12] != 0.0;
     const bool matched_feeder = r[13] != 0.0;
-    const Reflections all{LineFactors{rf}, {good(forward.watts), good(reflected.watts), good(forward.watts)},
-                                 BracketState::measurable, 1.0};
+    const Reflections all{LineFactors{rf},
+                          {good(forward.watts), good(reflected.watts), good(forward.watts)},
+                          BracketState::measurable,
+                          1.0};
     const auto interval = [](const Reading& x) { return Estimate{x.value, x.low, x.high}; };
     report.contains("reflection in its interval", interval(all.reflection()), r[15]);
     if (r[15] < 0.9999) report.contains("VSWR in its interval", interval(all.vswr()), r[16]);
