@@ -231,8 +231,11 @@ void Protection::supervise(const StepInput& input, bool slept, Instant now) noex
                             .alarm_latched = latched(Builtin::line_mismatch) || latched(Builtin::enable_mismatch) ||
                                              latched(Builtin::rf_while_inhibited),
                             .transmitting_since = transmission_.since()});
-    const std::span builtins{conditions_.data() + source_of(plan_, Builtin{}), builtin_count};
-    for (std::size_t i = 0; i < builtin_count; ++i) builtins[i] = worse(builtins[i], conditions[i]);
+    // Of these the brackets alone have told before.
+    const SourceIndex exceeds = source_of(plan_, Builtin::reflected_exceeds_forward);
+    const Condition of_brackets = conditions_[exceeds];
+    std::copy(conditions.begin(), conditions.end(), conditions_.begin() + source_of(plan_, Builtin{}));
+    fold(exceeds, of_brackets);
     const bool closed = supervision_.contactor_closed();
     if (closed != was_closed) {
         report(closed ? EventKind::contactor_closed : EventKind::contactor_opened,

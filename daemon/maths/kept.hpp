@@ -3,19 +3,25 @@
 #pragma once
 
 #include <limits>
+#include <tuple>
 
 namespace dekeyd::core {
 
-template <double (*function)(double) noexcept>
-class Kept {
+template <auto function>
+class Kept;
+
+template <class... Argument, double (*function)(Argument...) noexcept>
+class Kept<function> {
 public:
-    double of(double argument) noexcept {
-        if (argument != argument_) value_ = function(argument_ = argument);  // of NaN, which equals nothing: each time
+    double of(Argument... argument) noexcept {
+        const std::tuple asked{argument...};
+        if (asked != asked_) value_ = function(argument...);  // of NaN, which equals nothing: each time
+        asked_ = asked;
         return value_;
     }
 
 private:
-    double argument_ = std::numeric_limits<double>::quiet_NaN();
+    std::tuple<Argument...> asked_{(static_cast<void>(sizeof(Argument)), std::numeric_limits<double>::quiet_NaN())...};
     double value_ = 0.0;
 };
 

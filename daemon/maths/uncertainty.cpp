@@ -121,6 +121,10 @@ double ratio_amplitude(double ratio_db) noexcept {
     return std::sqrt(ratio_from_db(term_db(ratio_db)));
 }
 
+double ratio_amplitude_of_two(double one_db, double other_db) noexcept {
+    return ratio_amplitude(std::hypot(one_db, other_db));
+}
+
 Estimate reflection_estimate(double measured_reflection, const CouplerErrors& errors) noexcept {
     const double m = unit_reflection(measured_reflection);
     if (!errors.leak) return {m, 0.0, 1.0};

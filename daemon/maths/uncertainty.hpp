@@ -97,6 +97,8 @@ struct CouplerErrors {
 Estimate reflection_estimate(double measured_reflection, const CouplerErrors& errors) noexcept;
 /// That factor for an uncertainty in dB.
 double ratio_amplitude(double ratio_db) noexcept;
+/// For two of them that are independent.
+double ratio_amplitude_of_two(double one_db, double other_db) noexcept;
 /// The ratio's uncertainty from two budgets: their root-sum-of-squares.
 double ratio_uncertainty_db(const PowerBudget& forward, const PowerBudget& reflected) noexcept;
 

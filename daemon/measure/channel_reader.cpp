@@ -184,12 +184,11 @@ bool ChannelReader::frozen(Instant now) const noexcept {
 }
 
 Instant ChannelReader::stands_until(Instant now) const noexcept {
-    Instant until = Instant::max();
-    if (!seen_) return until;
-    if (now - last_.taken <= channel_->allowed_age) until = last_.taken + channel_->allowed_age;
-    if (channel_->frozen_after > Duration::zero() && !frozen(now))
-        until = std::min(until, unchanged_since_ + channel_->frozen_after);
-    return until;
+    if (!seen_) return Instant::max();
+    const Instant old = last_.taken + channel_->allowed_age;
+    const Instant until = now <= old ? old : Instant::max();
+    if (channel_->frozen_after <= Duration::zero() || frozen(now)) return until;
+    return std::min(until, unchanged_since_ + channel_->frozen_after);
 }
 
 Reading ChannelReader::at(Instant now) const noexcept {

@@ -81,9 +81,9 @@ void Measurement::absorb(const Scan& scan, Instant now, bool keyed) noexcept {
         if (plan_.roles.forward == channel && plan_.roles.reflected) continue;  // below, with its second reading
         const Sample& sample = scan.samples[slot];
         if (sample.fault == Fault::not_in_scan) continue;
-        const Converted converted = convert(channel, sample);
-        if (plan_.roles.reflected == channel) reflected = converted;
-        const bool news = channels_[channel].add(sample, converted.reading, now);
+        const Reading converted = convert(channel, sample);
+        if (plan_.roles.reflected == channel) reflected = {converted, temperature_for(plan_.channels[channel])};
+        const bool news = channels_[channel].add(sample, converted, now);
         tally(channel, news ? Fault::none : channels_[channel].last_fault());
         news_[channel] = news;
         refresh(channel, now);
@@ -97,10 +97,11 @@ void Measurement::absorb(const Scan& scan, Instant now, bool keyed) noexcept {
 }
 
 void Measurement::refresh(std::uint16_t channel, Instant now) noexcept {
-    quantities_[channel] = channels_[channel].at(now);
+    const ChannelReader& reader = channels_[channel];
+    quantities_[channel] = reader.at(now);
     rf_.reset();
-    counts_[channel].frozen = channels_[channel].frozen(now);
-    stands_until_ = std::min(stands_until_, channels_[channel].stands_until(now));
+    counts_[channel].frozen = reader.frozen(now);
+    stands_until_ = std::min(stands_until_, reader.stands_until(now));
 }
 
 bool Measurement::of_before_sleep(const Scan& scan) const noexcept {
@@ -130,9 +131,9 @@ void Measurement::take_forward(const Scan& scan, const std::optional<Converted>&
     // As it was converted already, unless this scan has brought another temperature since.
     const bool stands = reflected && reflected->temperature_c == temperature_for(plan_.channels[reflected_index]);
     const Sample& between = scan.samples[plan_.channels[reflected_index].slot];
-    const Bracket bracket{.forward_before = convert(index, first).reading,
-                          .reflected = stands ? reflected->reading : convert(reflected_index, between).reading,
-                          .forward_after = convert(index, second).reading};
+    const Bracket bracket{.forward_before = convert(index, first),
+                          .reflected = stands ? reflected->reading : convert(reflected_index, between),
+                          .forward_after = convert(index, second)};
     const auto strength = [](const Reading& r) {
         return r.health == Health::above_range ? unbounded : r.measured() ? r.value : -unbounded;
     };
@@ -149,9 +150,8 @@ void Measurement::take_forward(const Scan& scan, const std::optional<Converted>&
     derive_rf(bracket);
 }
 
-Measurement::Converted Measurement::convert(std::uint16_t channel, const Sample& sample) const noexcept {
-    const std::optional<double> temperature_c = temperature_for(plan_.channels[channel]);
-    return {channels_[channel].convert(sample, temperature_c), temperature_c};
+Reading Measurement::convert(std::uint16_t channel, const Sample& sample) const noexcept {
+    return channels_[channel].convert(sample, temperature_for(plan_.channels[channel]));
 }
 
 std::optional<double> Measurement::temperature_for(const Channel& channel) const noexcept {
@@ -167,8 +167,10 @@ void Measurement::derive_rf(const Bracket& bracket) noexcept {
         bracket.forward_before.measured() && bracket.reflected.measured() && bracket.forward_after.measured();
     if (plan_.rf.emission.ratio_time > Duration::zero() && all_measured) return derive_from_average(bracket);
     if (state == BracketState::edge) return;
-    tell(Reflections{line_, bracket, state, ratio_factor_.of(ratio_db(bracket))}, quantities_[*plan_.roles.forward],
-         newest(plan_.roles.drive), false);
+    const double ratio = ratio_factor_.of(channels_[*plan_.roles.forward].uncertainty_db(bracket.forward_before),
+                                          channels_[*plan_.roles.reflected].uncertainty_db(bracket.reflected));
+    tell(Reflections{line_, bracket, state, ratio}, quantities_[*plan_.roles.forward], newest(plan_.roles.drive),
+         false);
 }
 
 Reading Measurement::newest(const std::optional<std::uint16_t>& channel) const noexcept {
@@ -257,7 +259,7 @@ void Measurement::derive_from_average(const Bracket& bracket) noexcept {
                                    power_factor(channels_[*plan_.roles.forward].uncertainty_db(means.forward_before)));
     means.forward_before = means.forward_after = forward;
     const Reflections r{line_, means, BracketState::measurable,
-                        ratio_factor_.of(std::hypot(ratio_db(means), average_.doubt_db()))};
+                        ratio_factor_.of(ratio_db(means), average_.doubt_db())};
     Reading mean_drive = drive != nullptr ? *drive : Reading{};
     if (mean_drive.measured())
         mean_drive =

@@ -113,7 +113,7 @@ private:
     [[nodiscard]] bool of_before_sleep(const Scan& scan) const noexcept;
     void tally(std::uint16_t channel, Fault fault) noexcept;
     void take_forward(const Scan& scan, const std::optional<Converted>& reflected, Instant now) noexcept;
-    [[nodiscard]] Converted convert(std::uint16_t channel, const Sample& sample) const noexcept;
+    [[nodiscard]] Reading convert(std::uint16_t channel, const Sample& sample) const noexcept;
     [[nodiscard]] std::optional<double> temperature_for(const Channel& channel) const noexcept;
     void derive_rf(const Bracket& bracket) noexcept;
     void derive_from_average(const Bracket& bracket) noexcept;
@@ -164,7 +164,7 @@ private:
     Instant stands_until_ = Instant::min();  ///< until then nothing grows too old, or freezes, that isn't
     std::optional<Instant> awake_since_;     ///< after the last sleep
     // A sum of decibels is the same from scan to scan, unless a detector was compared with a reference.
-    Kept<ratio_amplitude> ratio_factor_;
+    Kept<ratio_amplitude_of_two> ratio_factor_;
     Kept<power_factor> window_mean_factor_, window_peak_factor_;
     mutable std::optional<RfLook> rf_;  ///< of forward and reflected as they are; empty: not looked at yet
     bool keyed_ = false;
