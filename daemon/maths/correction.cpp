@@ -10,7 +10,6 @@ namespace dekeyd::core {
 
 namespace {
 
-constexpr double largest_dbm = 200.0;
 constexpr double between_factor = 1.8, beyond_factor = 2.0;
 constexpr double neighbourhood_db = 1.2;  ///< so far from a level its error has grown to 0.7 of what it will be
 constexpr double stated_slope_doubt = 0.08, least_slope_doubt = 1e-3, outermost_factor = 3.0;

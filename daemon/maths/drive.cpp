@@ -3,11 +3,10 @@
 #include <algorithm>
 #include <cmath>
 
+#include "plan/reading.hpp"
 namespace dekeyd::core {
 
 namespace {
-
-constexpr double largest_dbm = 200.0;
 
 /// Drive above the small-signal line's at saturation, for an output so far below the 1 dB point.
 double drive_at_db(double back_off_db, double smoothness) noexcept {

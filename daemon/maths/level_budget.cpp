@@ -4,12 +4,11 @@
 #include <cmath>
 
 #include "maths/correction.hpp"
+#include "plan/reading.hpp"
 
 namespace dekeyd::core {
 
 namespace {
-
-constexpr double largest_dbm = 200.0;
 
 double held(double dbm) noexcept {
     return std::isnan(dbm) ? largest_dbm : std::clamp(dbm, -largest_dbm, largest_dbm);

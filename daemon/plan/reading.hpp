@@ -96,6 +96,9 @@ struct Reading {
 /// Stands for "no upper bound" in Reading::high (a finite number, so that no infinity leaves core).
 inline constexpr double unbounded = 1.0e9;
 
+/// No level in dBm, and no ratio in dB, lies further from 0: what would is clamped to it.
+inline constexpr double largest_dbm = 200.0;
+
 /// What a channel or a derived quantity is given in.
 enum class Unit : std::uint8_t {
     none,

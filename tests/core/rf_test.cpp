@@ -40,6 +40,14 @@ std::vector<double> awkward_numbers() {
 
 }  // namespace
 
+TEST_CASE("watts of dBm are ten to the power, to fourteen digits, over all that a chain may say") {
+    for (double dbm = -largest_dbm; dbm <= largest_dbm; dbm += 0.173) {
+        CAPTURE(dbm);
+        CHECK(watts_from_dbm(dbm) == doctest::Approx(std::pow(10.0, (dbm - 30.0) / 10.0)).epsilon(2e-14));
+    }
+    CHECK(watts_from_dbm(30.0) == 1.0);
+}
+
 TEST_CASE("VSWR, reflection, return loss, reflected power and mismatch loss belong together") {
     struct Row {
         double vswr, reflection, return_loss, reflected_percent, mismatch_loss;
