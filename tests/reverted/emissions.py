@@ -25,9 +25,9 @@ MENDS = [
         "finding": "average-outlives-its-detector",
         "says": "An average stands on though its scans bring no reflected power any more.",
         "file": "daemon/measure/measurement.cpp",
-        "old": "    if (state == BracketState::edge) return;\n    const Reflections r = reflections(line_, bracket",
+        "old": "    if (state == BracketState::edge) return;\n    const double ratio = ",
         "new": "    if (plan_.rf.emission.ratio_time > Duration::zero()) return tell_no_ratio(Fault::none);\n    if (state == BracketState::edge) return;\n"
-               "    const Reflections r = reflections(line_, bracket",
+               "    const double ratio = ",
         "target": "core_test",
         "finds": CORE + ["-tc=*a reflected detector that is lost*"],
     },
