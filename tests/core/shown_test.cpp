@@ -76,7 +76,7 @@ public:
     World(const Plan& plan, unsigned seed) : plan_{plan}, random_{seed}, now_{1h} {}
 
     void next() {
-        static constexpr std::array pauses{1ms, 5ms, 20ms, 20ms, 20ms, 99ms, 100ms, 101ms, 350ms, 1200ms};
+        static constexpr std::array pauses{1ms, 5ms, 20ms, 20ms, 20ms, 97ms, 98ms, 99ms, 100ms, 101ms, 350ms, 1200ms};
         now_ += pauses[below(pauses.size())] + Duration{below(2)};
         sampler_ = static_cast<std::uint16_t>(below(3) == 0 ? below(plan_.samplers.size()) : 1);
         if (below(40) == 0) on_ = !on_;
@@ -93,8 +93,8 @@ private:
     std::size_t below(std::size_t n) { return std::uniform_int_distribution<std::size_t>{0, n - 1}(random_); }
 
     Sample sample(std::uint16_t slot) {
-        // At times one that the bus had kept for long.
-        const Instant begun = now_ - (below(30) == 0 ? Duration{80ms} : Duration{1ms});
+        // Some milliseconds apart; at times one that the bus had kept for long.
+        const Instant begun = now_ - (below(30) == 0 ? Duration{80ms} : Duration{1ms} * static_cast<int>(below(4) + 1));
         if (below(25) == 0) return {.begun = begun, .fault = below(2) == 0 ? Fault::io_error : Fault::not_in_scan};
         return {.value = value(slot), .begun = begun, .fault = Fault::none};
     }
@@ -104,7 +104,8 @@ private:
         if (sampler_ == 0) return 40.0 + wobble;
         if (sampler_ == 1) {
             const double watts = slot == 1 ? 0.02 * forward : slot == 2 ? forward / 60.0 : forward;
-            return timeline::volts(below(30) == 0 ? 0.0 : watts);
+            const std::size_t odd = below(60);
+            return timeline::volts(odd == 0 ? 0.0 : odd == 1 ? 1e6 : watts);  // none, or more than the detector shows
         }
         if (sampler_ == 2) return slot % 2 == 0 ? 28.0 + static_cast<double>(below(2)) : 6.0 * wobble;
         return 1.0;
@@ -142,6 +143,81 @@ struct Step {
 };
 
 }  // namespace
+
+TEST_CASE(
+    "a quantity is worked out with its scan where a limit watches it, is gated by it, or where that rests on it") {
+    const auto told = [](const Plan& plan, Derived which) {
+        Measurement measurement{plan};
+        const Sample rf{.value = timeline::volts(80.0), .begun = Instant{1s}, .fault = Fault::none};
+        const Sample back{.value = timeline::volts(0.8), .begun = Instant{1s}, .fault = Fault::none};
+        const std::array samples{rf, back, back, rf};
+        measurement.absorb({.sampler = 1, .samples = samples}, Instant{1s}, true);
+        const QuantityIndex index = plan.index(which);
+        const bool at_once = measurement.has_news(index);
+        CHECK(at_once == (measurement.quantities()[index].health == Health::good));
+        measurement.show();
+        CHECK(measurement.quantities()[index].health == Health::good);
+        return at_once;
+    };
+    Plan plan = timeline::plan();
+    plan.rf.small_signal_gain_db = 19.0;
+    CHECK(told(plan, Derived::vswr));
+    for (const Derived which : {Derived::return_loss, Derived::gain, Derived::compression, Derived::mean_forward})
+        CHECK_FALSE(told(plan, which));
+    const auto watching = [&plan](Derived which) {
+        Plan p = plan;
+        p.limits[timeline::hot].watch = p.index(which);
+        return p;
+    };
+    CHECK(told(watching(Derived::return_loss), Derived::return_loss));
+    CHECK_FALSE(told(watching(Derived::return_loss), Derived::mismatch_loss));
+    CHECK(told(watching(Derived::mean_forward), Derived::mean_forward));
+    CHECK(told(watching(Derived::compression), Derived::gain));
+    CHECK_FALSE(told(watching(Derived::gain), Derived::compression));
+    plan.limits[timeline::vswr_high].gate->quantity = plan.index(Derived::net_power);
+    CHECK(told(plan, Derived::net_power));
+}
+
+TEST_CASE("the sum of two supplies is worked out anew with news of either, and of either's current") {
+    const Plan plan = full();
+    for (std::uint16_t slot = 0; slot < 4; ++slot) {
+        CAPTURE(slot);
+        Measurement measurement{plan};
+        std::array<Sample, 4> samples{};
+        for (Sample& sample : samples) sample = {.value = 10.0, .begun = Instant{1s}, .fault = Fault::none};
+        measurement.absorb({.sampler = 2, .samples = samples}, Instant{1s}, true);
+        const Reading& power = measurement.quantities()[plan.index(Derived::dc_power)];
+        CHECK(power.value == doctest::Approx(200.0));
+        for (Sample& sample : samples) sample = {.fault = Fault::not_in_scan};
+        samples[slot] = {.value = 20.0, .begun = Instant{1200ms}, .fault = Fault::none};
+        measurement.no_news();
+        measurement.absorb({.sampler = 2, .samples = samples}, Instant{1200ms}, true);
+        CHECK(power.value == doctest::Approx(300.0));
+        samples[slot].fault = Fault::not_in_scan;
+        measurement.no_news();
+        measurement.absorb({.sampler = 2, .samples = samples}, Instant{1220ms}, true);
+        CHECK_FALSE(measurement.has_news(plan.index(Derived::dc_power)));
+    }
+}
+
+TEST_CASE("a gain needs drive that is more than none, in each scan or in those that were averaged") {
+    const auto gain = [](Duration ratio_time, double forward_w, double drive_w) {
+        Plan plan = timeline::plan();
+        plan.rf.emission.ratio_time = ratio_time;
+        timeline::Bench bench{plan};
+        bench.forward_w = forward_w;
+        bench.reflected_w = forward_w / 100.0;
+        bench.drive_w = drive_w;
+        bench.run(5s, false);
+        return bench.protection.snapshot().quantities[plan.index(Derived::gain)];
+    };
+    CHECK(gain(0s, 80.0, 0.8).value == doctest::Approx(20.0));
+    CHECK(gain(0s, 80.0, 0.04).health == Health::not_measurable);
+    CHECK(gain(1s, 80.0, 0.8).value == doctest::Approx(20.0));
+    // The mean of scans that all had RF is of drive, however little that is.
+    CHECK(gain(1s, 80.0, 0.04).value == doctest::Approx(33.01).epsilon(0.001));
+    CHECK(gain(1s, 0.0, 0.8).health == Health::not_measurable);
+}
 
 TEST_CASE("what is worked out when somebody looks is what it was with its scan, of the same age and the same fault") {
     const Plan small = timeline::plan();
