@@ -254,24 +254,41 @@ std::optional<bool> Section::flag(std::string_view key, Need need) {
     return value ? std::optional{*value != 0} : std::nullopt;
 }
 
+namespace {
+
+/// In decimal digits, and not what another base would read otherwise.
+std::optional<long> whole_number(const std::string& text) {
+    const bool odd_base = text.size() > 1 && text.front() == '0';
+    return odd_base ? std::nullopt : core::to_number<long>(text);
+}
+
+constexpr std::string_view digits_alone = "decimal digits alone, without a unit";
+
+}  // namespace
+
 std::optional<long> Section::whole(std::string_view key, long lowest, long highest, Need need) {
     const auto given = scalar(key, need);
     if (!given) return std::nullopt;
-    const auto value = core::to_number<long>(*given);
-    const bool odd_base = given->size() > 1 && given->front() == '0';
-    if (!value || odd_base || *value < lowest || *value > highest) {
-        fault(key, fmt::format("'{}' is no whole number from {} to {}", shortened(*given), lowest, highest),
-              "decimal digits alone, without a unit");
-        return std::nullopt;
-    }
-    return value;
+    const auto value = whole_number(*given);
+    if (value && *value >= lowest && *value <= highest) return value;
+    fault(key, fmt::format("'{}' is no whole number from {} to {}", shortened(*given), lowest, highest),
+          std::string{digits_alone});
+    return std::nullopt;
 }
 
 std::optional<long> Section::whole(std::string_view key, Need need) {
+    const auto given = scalar(key, need);
+    if (!given) return std::nullopt;
     constexpr long far = 1'000'000'000;
-    const auto value = whole(key, -far, far, need);
-    if (!value || !within(key, static_cast<double>(*value), Dimension::number)) return std::nullopt;
-    return value;
+    const auto value = whole_number(*given);
+    if (value && *value >= -far && *value <= far)
+        return within(key, static_cast<double>(*value), Dimension::number) ? value : std::nullopt;
+    const RangeRow* const row = range_for(path_of(key), of_, Dimension::number);
+    fault(key, fmt::format("'{}' is no whole number", shortened(*given)),
+          row == nullptr ? std::string{digits_alone}
+                         : fmt::format("{} to {}, in {}", show(row->lowest, Dimension::number),
+                                       show(row->highest, Dimension::number), digits_alone));
+    return std::nullopt;
 }
 
 std::optional<int> Section::choice(std::string_view key, std::span<const Word> words, Need need) {

@@ -265,6 +265,10 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
     if (notes) {
         formats::Note note = formats::note_of(wall_stamp(now));
         note.reason = request.reason;
+        outlet_.snapshot.take();
+        const core::Memory& memory = outlet_.snapshot.value().memory;
+        if (client.remote ? memory.held_remotely : memory.held_locally)
+            note = formats::asked_again(saved_->notes.of_hold(command.origin), note);
         before = saved_->notes.put_hold(command.origin, std::move(note));
     }
     if (commands == nullptr || !commands->push(command)) {

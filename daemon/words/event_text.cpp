@@ -157,14 +157,16 @@ std::string proof_in_words(const core::Plan& plan, const core::Event& event) {
 
 std::string refusal(const core::Plan& plan, const core::Event& event) {
     if (event.why != core::ProofEnd::none) {
-        const std::string source = event.source == core::no_source ? "" : " (" + name_of(plan, event.source) + ")";
-        const bool unnamed = event.why == core::ProofEnd::cause && source.empty();
-        return fmt::format("{} refused: {}{}. Nothing changed.", capital(core::text(event.command)),
-                           unnamed ? beside_the_hold(event.state) : core::text(event.why), source);
+        const std::string source = event.source == core::no_source ? "" : name_of(plan, event.source);
+        return fmt::format("{} refused: {}. Nothing changed.", capital(core::text(event.command)),
+                           against_the_proof(plan, event.why, event.state, source));
     }
     const std::string what = capital(core::text(event.command)) + " refused";
     if (event.source == core::source_of(plan, core::Builtin::uncalibrated)) {
-        return fmt::format("{}: {}; 'dekeyctl commission' first. Nothing changed.", what, uncalibrated(plan));
+        return fmt::format(
+            "{}: {}; 'dekeyctl commission' first, and where it has begun, reset again after {}. Nothing "
+            "changed.",
+            what, uncalibrated(plan), show(plan.interlock.sensor_hold_off));
     }
     if (event.source != core::no_source) {
         return fmt::format("{}: {} still stands. Nothing changed.", what, name_of(plan, event.source));

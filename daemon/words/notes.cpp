@@ -76,6 +76,15 @@ std::string time_of(const Note& note, std::chrono::nanoseconds now) {
     return fmt::format("{}{} UTC{}", day, then.substr(11, 5), note.synchronised ? "" : " by a clock that was not set");
 }
 
+Note asked_again(Note standing, const Note& again) {
+    if (standing.at_start || standing.at_s == 0) return again;
+    if (standing.reason.empty())
+        standing.reason = again.reason;
+    else if (standing.reason.find(again.reason) == std::string::npos)
+        standing.reason = reason_of_bytes(standing.reason + "; " + again.reason);
+    return standing;
+}
+
 std::string with_reason(std::string sentence, std::string_view reason) {
     if (reason.empty()) return sentence;
     if (sentence.ends_with('.')) sentence.pop_back();

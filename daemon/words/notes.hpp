@@ -31,6 +31,9 @@ struct Note {
 /// Of now, without a reason.
 Note note_of(const WallStamp& stamp);
 
+/// Of a hold that is asked for again while it stands: since the first time, and with every reason that was given.
+Note asked_again(Note standing, const Note& again);
+
 struct Notes {
     Note local{}, remote{}, lockout{};
     bool operator==(const Notes&) const = default;

@@ -150,6 +150,19 @@ TEST_CASE("a command goes to the guard, and its answer is the guard's event") {
     CHECK(status["holds"][0]["by"] == "local");
     CHECK(status["holds"][0]["reason"] == "mast");
     CHECK(status["reason"].get<std::string>().find(": 'mast'; released only there.") != std::string::npos);
+    // Asked for again by somebody who gives no reason, or another one.
+    for (const auto& [again, why] : {std::pair{"", "mast"}, std::pair{"proof test", "mast; proof test"}}) {
+        client.send(Json{{"ask", "hold"}, {"reason", again}}.dump() + "\n");
+        CHECK(bench.next_command().kind == core::CommandKind::hold);
+        CHECK(bench.saved.notes.of_hold(core::Origin::local).reason == why);
+    }
+    held.memory.held_locally = false;  // released, its reason belongs to none
+    ++held.sequence;
+    bench.outlet->snapshot.draft() = held;
+    bench.outlet->snapshot.publish();
+    client.send("{\"ask\":\"hold\"}\n");
+    CHECK(bench.next_command().kind == core::CommandKind::hold);
+    CHECK(bench.saved.notes.of_hold(core::Origin::local).reason.empty());
 }
 
 TEST_CASE("a hold is answered when it is durable, not before") {

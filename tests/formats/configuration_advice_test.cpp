@@ -46,6 +46,18 @@ TEST_CASE("a lost forward cable is invisible where neither drive nor current is 
     CHECK_FALSE(advised(with_current, "invisible"));
 }
 
+TEST_CASE("a proof test that can never run is said where one is asked for from time to time") {
+    const Loaded never = load_configuration(with_more("proof: {every: 90 d}\n"));
+    expect_no_faults(never);
+    CHECK(advised(never, "proof.every: no proof test can ever pass here: neither is drive measured"));
+    CHECK_FALSE(advised(load_configuration(sample_text), "proof"));  // nobody asked for one
+    CHECK_FALSE(advised(load_configuration(spoiled(
+                            with_more("proof: {every: 90 d}\n"), "amplifier:\n",
+                            "  drive: {bus: adc, address: voltage2, measures: power, role: drive, allowed_age: 100 "
+                            "ms, detector: {like: forward}, coupling: 20 dB}\namplifier:\n  maximum_drive: 2 W\n")),
+                        "proof"));
+}
+
 TEST_CASE("what the numbers can't bear") {
     CHECK(advised(load_configuration(spoiled("  directivity: 30 dB\n", "")), "amplifier.directivity: not given"));
     // 5 dBm + 50.5 dB = 55.5 dBm = 354.8 W, computed.

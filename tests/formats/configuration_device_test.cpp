@@ -42,6 +42,13 @@ TEST_CASE("guard and lockout") {
     expect_faults(
         load_configuration(with_more("lockout: {trips: 0, window: -1 min}\n")),
         {{52, "lockout.trips", "'0' is outside 1 to 10"}, {52, "lockout.window", "'-1 min' is not above zero"}});
+    for (const char* const odd : {"1.5", "three", "3.0", "99999999999999999999", "010"}) {
+        const Loaded loaded = load_configuration(with_more(fmt::format("lockout: {{trips: {}}}\n", odd)));
+        CAPTURE(odd);
+        REQUIRE(loaded.faults.size() == 1);
+        CHECK(loaded.faults[0].what == fmt::format("'{}' is no whole number", odd));
+        CHECK(loaded.faults[0].expected == "1 to 10, in decimal digits alone, without a unit");
+    }
     const Loaded held = load_configuration(spoiled("{period: 20 ms}\nline", "{period: 5 ms, after_start: held}\nline"));
     REQUIRE(held.configuration);
     CHECK(held.configuration->plan.interlock.held_after_start);

@@ -112,3 +112,28 @@ TEST_CASE("a limit on a sensor that is itself at fault adds no fault") {
                                              "measures: voltage, role: supply", "measures: volts")),
                   {{31, "sensors.supply.measures", "'volts' is none of the words"}});
 }
+
+TEST_CASE("a limit whose level follows from a figure that was refused has no fault of its own") {
+    const auto faults = [](std::string_view rated) {
+        std::string text = spoiled("  reflected: {watch: reflected, above: 12 W, ", "  reflected: {watch: reflected, ");
+        return load_configuration(spoiled(text, "  rated_forward: 120 W\n", rated)).faults;
+    };
+    for (const std::string_view odd : {"  rated_forward: 120\n", "  rated_forward: 120 w\n", ""}) {
+        CAPTURE(odd);
+        const auto found = faults(odd);
+        REQUIRE(found.size() == 1);
+        CHECK(found[0].key == "amplifier.rated_forward");
+    }
+    CHECK(faults("  rated_forward: 120 W\n").empty());
+    // Where nothing else was refused, a level that is missing is said.
+    const Loaded bare = load_configuration(spoiled("mqtt:", "  x: {watch: net-power}\nmqtt:"));
+    REQUIRE(bare.faults.size() == 1);
+    CHECK(bare.faults[0].what.find("the trip level is missing") != std::string::npos);
+}
+
+TEST_CASE("the heatsink's provisional limit isn't missed where its own limit is what is wrong") {
+    const Loaded loaded =
+        load_configuration(spoiled(with_more("commissioning: {time: 20 min}\n"), "watch: heatsink", "watch: heatsnk"));
+    REQUIRE(loaded.faults.size() == 1);
+    CHECK(loaded.faults[0].key == "limits.heatsink.watch");
+}

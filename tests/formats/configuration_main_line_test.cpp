@@ -65,6 +65,29 @@ TEST_CASE("the circulator's load takes what comes back, and its rating is a limi
     CHECK(limit_of(rated, "load").trip == 60.0);
 }
 
+TEST_CASE("a load rating that nothing here can guard is said") {
+    const std::string circulator =
+        "main_line: [amplifier, circulator, coupler, feeder, antenna]\ncirculator: {load_rating: 60 W, load_time: 20 "
+        "s}\n";
+    CHECK_FALSE(advised(load_configuration(with_more(circulator)), "circulator.load_rating"));
+    std::string text =
+        spoiled(with_more(circulator), "accept: [no-supply-limit]", "accept: [no-supply-limit, no-reflected-limit]");
+    const auto cut = [&](std::string_view from, std::string_view to) {
+        const std::size_t begin = text.find(from);
+        text.erase(begin, text.find(to, begin) - begin);
+    };
+    cut("  reflected:\n", "  supply: {bus");
+    cut("  vswr:\n", "  reflected: {watch");
+    cut("  reflected: {watch", "mqtt:");
+    text = spoiled(text, "  directivity: 30 dB\n", "");
+    const Loaded blind = load_configuration(text);
+    expect_no_faults(blind);
+    CHECK(advised(blind, "circulator.load_rating: nothing guards the load: no sensor has 'role: reflected'"));
+    // The coupler before the circulator sees nothing of what comes back.
+    CHECK(advised(load_configuration(spoiled(text, "circulator, coupler, feeder", "coupler, circulator, feeder")),
+                  "circulator.load_rating: nothing guards the load"));
+}
+
 TEST_CASE("a circulator that is half described") {
     expect_faults(load_configuration(with_more("circulator: {load_rating: 60 W, load_time: 20 s}\n")),
                   {{52, "circulator", "where the circulator stands is not said"}});

@@ -57,6 +57,33 @@ TEST_CASE("a proof test that is refused says what stands beside the hold") {
           "which. Nothing changed.");
     refused.source = test::heatsink_limit;
     CHECK(said(core::State::held).find("another cause than the local hold stands (") != std::string::npos);
+    refused.source = core::no_source;
+    refused.why = core::ProofEnd::commissioning;
+    CHECK(said(core::State::held) ==
+          "Prove refused: commissioning runs, with other limits and detectors not calibrated yet; 'dekeyctl commission "
+          "--end' ends it. Nothing changed.");
+}
+
+TEST_CASE("a station that measures no drive and sees no contactor is told how it could be proven") {
+    core::Plan plan = test::sample_plan();
+    plan.roles.drive.reset();
+    Event refused = event(EventKind::refused);
+    refused.command = core::CommandKind::prove;
+    refused.why = core::ProofEnd::drive_present;
+    const std::string text = sentence(plan, refused);
+    CHECK(text.starts_with("Prove refused: neither is drive measured here"));
+    CHECK(
+        text.find("a sensor with 'role: drive', or a 'contactor:' and a contact sensor with 'role: contactor_sense'") !=
+        std::string::npos);
+    CHECK(text.find("by hand") != std::string::npos);
+    plan.roles.drive = 1;  // it is measured, and not absent
+    CHECK(sentence(plan, refused).starts_with("Prove refused: drive is not measured absent"));
+    plan.roles.drive.reset();
+    plan.supervision.contactor = true;  // its contacts are seen, and not open
+    plan.roles.contactor_sense = 0;
+    CHECK(sentence(plan, refused).starts_with("Prove refused: drive is not measured absent"));
+    plan.roles.contactor_sense.reset();  // unseen, it doesn't count
+    CHECK(sentence(plan, refused).starts_with("Prove refused: neither is drive measured here"));
 }
 
 TEST_CASE("a limit that judges the uncertain end says that end") {
@@ -232,7 +259,9 @@ TEST_CASE("a calibration that is pending says whose, and what permits meanwhile"
     event.kind = EventKind::refused;
     event.command = core::CommandKind::reset;
     CHECK(sentence(plan, event) ==
-          "Reset refused: Not calibrated: Forward power; 'dekeyctl commission' first. Nothing changed.");
+          "Reset refused: Not calibrated: Forward power; 'dekeyctl commission' first, and where it has begun, reset "
+          "again "
+          "after 10 s. Nothing changed.");
     event.source = core::no_source;
     event.kind = EventKind::commissioning;
     CHECK(sentence(plan, event) == "Commissioning begins, for 20 min: provisional limits hold.");

@@ -4,7 +4,9 @@
 
 #include <string>
 
+using dekeyd::formats::asked_again;
 using dekeyd::formats::longest_reason;
+using dekeyd::formats::Note;
 using dekeyd::formats::reason_of_bytes;
 
 TEST_CASE("any bytes become a reason of one line that every screen can show") {
@@ -36,4 +38,18 @@ TEST_CASE("a reason's length is bounded, and no character is cut") {
     const std::string reason = reason_of_bytes(umlauts);
     CHECK(reason.size() == longest_reason - 1);
     CHECK(reason.ends_with("ü"));
+}
+
+TEST_CASE("a hold that is asked for again loses no reason, and stands since the first time") {
+    const Note mast{.at_s = 100, .reason = "climber on the mast"};
+    CHECK(asked_again(mast, {.at_s = 200}) == mast);
+    CHECK(asked_again(mast, {.at_s = 200, .reason = "proof test"}) ==
+          Note{.at_s = 100, .reason = "climber on the mast; proof test"});
+    CHECK(asked_again(mast, {.at_s = 200, .reason = "mast"}) == mast);
+    CHECK(asked_again({.at_s = 100}, {.at_s = 200, .reason = "feeder"}) == Note{.at_s = 100, .reason = "feeder"});
+    // What the start held is the operator's own from now on.
+    CHECK(asked_again({.at_s = 100, .at_start = true}, {.at_s = 200, .reason = "feeder"}) ==
+          Note{.at_s = 200, .reason = "feeder"});
+    CHECK(asked_again({}, {.at_s = 200, .reason = "feeder"}).at_s == 200);
+    CHECK(asked_again(mast, {.at_s = 200, .reason = std::string(longest_reason, 'x')}).reason.size() == longest_reason);
 }

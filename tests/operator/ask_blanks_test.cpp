@@ -64,13 +64,19 @@ TEST_CASE("questions can be left, and go on where they were") {
     CHECK(file.text().find("frequency: 10 GHz") != std::string::npos);
     CHECK(file.text().find("rated_forward: 5 W") != std::string::npos);
     // The line, a diode with its figures and window, coupling and pads; then the offers: no circulator, a dish.
-    CHECK(file.ask("GPIO17\nhigh\ndiode\n500 mV/mW\n-35 dBm\n0 dBm\n0 V .. 1 V\n30 dB\n10 dB\nn\ny\n0.6 m\n") == 0);
+    CHECK(file.ask("GPIO17\nhigh\ndiode\n500 mV/mW\n-35 dBm\n0 dBm\n0 V .. 1 V\n30 dB\n10 dB\nn\ny\n0.6 m\n") == 1);
     const std::string text = file.text();
     CHECK(text.find("detector: {square_law: 500 mV/mW, floor: -35 dBm, ceiling: 0 dBm}") != std::string::npos);
     CHECK(text.find("circulator: {") == std::string::npos);
     CHECK(text.find("\nantenna: {dish: {diameter: 0.6 m") != std::string::npos);
     CHECK(text.find("# antenna: {gain") == std::string::npos);
     CHECK(ctl::blanks_of(text).empty());
+    // No blank is left, and offers are: exposure, MQTT, and what nothing here guards.
+    CHECK(file.ask("n\nn\n") == 1);
+    CHECK(file.text().find("# accept: [") != std::string::npos);
+    CHECK(file.ask("y\n") == 0);
+    CHECK(file.text().find("\naccept: [") != std::string::npos);
+    CHECK(file.ask("") == 0);
 }
 
 TEST_CASE("a circulator takes its place before the coupler") {

@@ -189,6 +189,27 @@ TEST_CASE("calibrate: power that goes midway is said with its cause") {
           std::string::npos);
 }
 
+TEST_CASE("calibrate: what is still read after a trip is said to be no level, and Enter alone drops it") {
+    const Bench bench{Showing{{0.5}}};
+    const FakeDaemon tripping{[](const std::string&) {
+        auto status = sample::status();
+        status["permit"] = false;
+        status["reason"] = "Forward power was at or above 37.5 W.";
+        for (auto& quantity : status["quantities"])
+            if (quantity["id"] == "forward") quantity["value"] = 0.004;  // leaks through the open contact
+        return std::vector<std::string>{nlohmann::json{{"ok", true}, {"status", status}}.dump()};
+    }};
+    const Ran ran = run("printf '\\n\\ndone\\ndone\\n' | " DEKEYCTL " calibrate forward " + bench.file +
+                        " --reference m --between 5 --socket " + tripping.path());
+    CAPTURE(ran.out);
+    CHECK(ran.out.find(
+              "dekeyd inhibits: Forward power was at or above 37.5 W. Unless a signal source feeds the line, this "
+              "is no level: Enter alone drops it.") != std::string::npos);
+    CHECK(ran.out.find("The level is dropped.") != std::string::npos);
+    CHECK(bench.session().empty());
+    CHECK(Bench{Showing{{0.5}}}.calibrate("\\n\\ndone\\ndone\\n").out.find("dekeyd inhibits") == std::string::npos);
+}
+
 TEST_CASE("calibrate: readings by another law than the file's aren't turned back into volts") {
     const Bench bench{Showing{{0.5}}};
     const auto loaded = formats::load_configuration_file(bench.file);

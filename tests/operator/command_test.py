@@ -105,6 +105,21 @@ class Papers(unittest.TestCase):
             self.assertEqual(got.stderr, f"dekeyctl: can't read {log}: Permission denied; expected root, or a member of the "
                                          "group 'dekeyd'\n")
             self.assertEqual(got.stdout, "")
+            log.rename(pathlib.Path(folder) / "captures")
+            captures = [*somebody, DEKEYCTL, "log", "--state", folder, "--captures"]
+            got = subprocess.run(captures, capture_output=True, text=True, timeout=60)
+            self.assertEqual((got.returncode, got.stdout), (1, ""))
+            self.assertEqual(got.stderr, f"dekeyctl: can't read {folder}/captures: Permission denied; expected root, or a "
+                                         "member of the group 'dekeyd'\n")
+            # The folder may be listed, and a file in it not read.
+            os.chmod(pathlib.Path(folder) / "captures", 0o755)
+            capture = pathlib.Path(folder) / "captures" / "000001-20260102T030405Z-vswr.csv"
+            capture.touch(mode=0)
+            os.chmod(capture, 0)
+            got = subprocess.run(captures, capture_output=True, text=True, timeout=60)
+            self.assertEqual(got.returncode, 1)
+            self.assertIn(f"{capture}  can't be read: Permission denied; expected root, or a member of the group 'dekeyd'",
+                          got.stdout.replace("\n", " "))
 
     def test_mistakes_are_told_where_they_are(self):
         with tempfile.TemporaryDirectory() as folder:

@@ -68,7 +68,7 @@ TEST_CASE("a limit that waits for its first look says so") {
     CHECK(words() == "supply-low: unknown (for 200 ms)");
     status.limits[0].standing = "watches";
     status.quantities[0].fault = "stale";
-    CHECK(words() == "supply-low: unknown (for 200 ms)");
+    CHECK(words() == "supply-low: unknown (stale) (for 200 ms)");
     status.quantities[0].fault = "none";
     status.quantities[0].health = "not measurable";
     CHECK(words() == "supply-low: unknown (for 200 ms)");

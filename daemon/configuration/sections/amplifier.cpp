@@ -209,7 +209,8 @@ void read_forward_levels(Section& section, Draft& draft) {
     if (!forward) return;
     if (!section.has("minimum_forward"))
         draft.report.advise(section.place(), section.path_of("minimum_forward"),
-                            fmt::format("not confirmed: VSWR counts from {} forward (5 % of rated)",
+                            fmt::format("not confirmed: {} from {} forward (5 % of rated)",
+                                        draft.plan().roles.reflected ? "VSWR counts" : "ratios of powers count",
                                         show(rf.minimum_forward_w, core::Unit::watt)));
     if (!section.has("rf_present"))
         draft.report.advise(

@@ -90,7 +90,10 @@ void read_heatsink(Section& section, Draft& draft, const std::optional<std::uint
                       fmt::format("less than {}", show(*own, core::Unit::celsius)));
         return;
     }
-    if (!trip && !section.has("heatsink"))
+    const auto& faults = draft.report.faults();
+    const bool follows =
+        std::any_of(faults.begin(), faults.end(), [](const Fault& fault) { return fault.key.starts_with("limits."); });
+    if (!trip && !section.has("heatsink") && !follows)
         section.fault("heatsink", "'heatsink' is missing, and the heatsink has no limit of its own to go by",
                       "a temperature, such as 'heatsink: 50 degC'");
     if (!trip) return;

@@ -136,7 +136,20 @@ constexpr std::array limit_rows{
 /// Names of the fields that defaults have filled, for the one line of advice.
 using Filled = std::vector<std::string>;
 
-void read_trip(Section& section, const Watched& watched, const Draft& draft, core::LimitPlan& limit, LimitFacts& facts,
+/// The figure that the trip would be taken from was refused, and that says it all.
+bool follows_from_a_fault(Draft& draft, core::QuantityIndex watch) {
+    const core::Plan& plan = draft.configuration.plan;
+    const auto is = [&](std::optional<std::uint16_t> role) { return role && *role == watch; };
+    const std::string_view figure = is(plan.roles.forward) || is(plan.roles.reflected)    ? "amplifier.rated_forward"
+                                    : is(plan.roles.drive)                                ? "amplifier.maximum_drive"
+                                    : core::roles_around(plan, watch).is_current(watch)   ? "amplifier.maximum_current"
+                                    : watch == plan.index(core::Derived::circulator_load) ? "circulator.load_rating"
+                                                                                          : "";
+    const auto& faults = draft.report.faults();
+    return std::any_of(faults.begin(), faults.end(), [&](const Fault& fault) { return fault.key == figure; });
+}
+
+void read_trip(Section& section, const Watched& watched, Draft& draft, core::LimitPlan& limit, LimitFacts& facts,
                Filled& filled) {
     const bool above = section.has("above"), below = section.has("below");
     if (above && below) {
@@ -159,6 +172,7 @@ void read_trip(Section& section, const Watched& watched, const Draft& draft, cor
     section.allow("below");
     const LimitDefaults defaults = limit_defaults(draft, watched.index, std::nullopt, std::nullopt);
     if (!defaults.direction || !defaults.trip) {
+        if (follows_from_a_fault(draft, watched.index)) return;
         section.fault("above", "neither 'above' nor 'below': the trip level is missing",
                       fmt::format("'above: …' or 'below: …' with {}", name_of(dimension_of(watched.unit))));
         return;

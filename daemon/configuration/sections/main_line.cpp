@@ -157,6 +157,12 @@ void read_circulator(Section& top, Draft& draft) {
         return;
     }
     draft.configuration.circulator_rating_w = rating;
+    // `load_rating` reads as if it were guarded.
+    if (rating && !draft.plan().roles.reflected)
+        draft.report.advise(
+            section.place_of("load_rating"), section.path_of("load_rating"),
+            "nothing guards the load: no sensor has 'role: reflected', so what comes back and burns it is "
+            "not seen; expected one behind the circulator, or a thermometer with a limit on the load");
     // Reflected power ends in the load only if the coupler is behind the circulator.
     if (before(order, MainLinePart::circulator, MainLinePart::coupler)) draft.plan().rf.circulator_load_time = time;
 }

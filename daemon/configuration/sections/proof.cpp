@@ -1,7 +1,10 @@
 // proof: how often the whole is to be proved. It warns and never trips.
+#include <fmt/format.h>
+
 #include <array>
 
 #include "configuration/parts.hpp"
+#include "words/standing_text.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -26,6 +29,10 @@ void read_proof(Section& top, Draft& draft) {
     Section section = top.section("proof");
     read_keys(section, draft);
     section.finish();
+    const std::string_view never = no_proof_here(draft.plan());
+    if (draft.configuration.proof_every && !never.empty())
+        draft.report.advise(section.place_of("every"), section.path_of("every"),
+                            fmt::format("no proof test can ever pass here: {}", never));
 }
 
 }  // namespace dekeyd::formats

@@ -86,12 +86,18 @@ CapturePart capture_part(const std::string& folder, const std::string& name, std
 }
 
 std::vector<std::string> captures_in(const std::string& folder) {
+    std::error_code trouble;
+    return captures_in(folder, trouble);
+}
+
+std::vector<std::string> captures_in(const std::string& folder, std::error_code& trouble) {
     std::vector<std::string> paths;
     std::error_code error;
     for (std::filesystem::directory_iterator it{folder, error}, end; !error && it != end; it.increment(error)) {
         const std::string path = it->path().string();
         if (path.ends_with(".csv") && number_of(path)) paths.push_back(path);
     }
+    trouble = error == std::errc::no_such_file_or_directory ? std::error_code{} : error;
     std::sort(paths.begin(), paths.end(),
               [](const std::string& a, const std::string& b) { return *number_of(a) < *number_of(b); });
     return paths;

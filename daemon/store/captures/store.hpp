@@ -5,6 +5,7 @@
 #include <cstdint>
 #include <string>
 #include <string_view>
+#include <system_error>
 #include <vector>
 
 namespace dekeyd::formats {
@@ -33,6 +34,8 @@ private:
 
 /// Paths of the captures in a folder, the oldest first (by number: the clock may have been wrong).
 std::vector<std::string> captures_in(const std::string& folder);
+/// The same, with the reason why the folder can't be listed; a folder that isn't there holds none.
+std::vector<std::string> captures_in(const std::string& folder, std::error_code& trouble);
 
 /// The newest `most` of them as a JSON array, the oldest first: name, wall (ISO 8601 UTC), cause and size in bytes. Of
 /// a file that can't be read, or is no capture, wall and cause are empty.

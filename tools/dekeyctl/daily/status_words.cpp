@@ -25,6 +25,17 @@ bool waits_for_a_look(const Status& status, const Cause& cause) {
     });
 }
 
+/// " (absent)": why the quantity that its limit watches isn't known; empty where that isn't told.
+std::string fault_of(const Status& status, const Cause& cause) {
+    const auto limit =
+        std::find_if(status.limits.begin(), status.limits.end(), [&](const Limit& one) { return one.id == cause.id; });
+    const std::string& watched = limit == status.limits.end() ? cause.id : limit->watch;
+    for (const Quantity& one : status.quantities)
+        if (one.id == watched && !one.fault.empty() && one.fault != core::text(core::Fault::none))
+            return fmt::format(" ({})", one.fault);
+    return {};
+}
+
 }  // namespace
 
 std::string value_words(const Quantity& quantity) {
@@ -66,7 +77,8 @@ std::string cause_words(const Status& status, const Cause& cause, std::size_t ro
     } else if (cause.condition == core::text(core::Condition::bad)) {
         words += ": still stands";
     } else {
-        words += waits_for_a_look(status, cause) ? ": waits for its first reading" : ": unknown";
+        words +=
+            waits_for_a_look(status, cause) ? ": waits for its first reading" : ": unknown" + fault_of(status, cause);
     }
     if (cause.latched) words += clear && cause.hold_off_left_s <= 0.0 ? ", needs a reset" : ", then needs a reset";
     const std::string since = fmt::format(" (for {})", time_words(cause.since_s));

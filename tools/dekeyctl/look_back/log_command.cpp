@@ -228,13 +228,23 @@ void print_hours(const std::vector<Hour>& hours) {
 }
 
 int print_captures(const LogOptions& options) {
-    const std::vector<std::string> paths = formats::captures_in(options.state_directory + "/captures");
+    const std::string folder = options.state_directory + "/captures";
+    std::error_code error;
+    const std::vector<std::string> paths = formats::captures_in(folder, error);
+    // A count of what can't be read would read as if nothing had tripped.
+    if (error) {
+        fmt::print(stderr, "dekeyctl: can't read {}: {}\n", folder, why_unreadable(error.value()));
+        return exit_refused;
+    }
+    bool readable = true;
     OrderedJson list = OrderedJson::array();
     for (const std::string& path : paths) {
         std::ifstream in{path, std::ios::binary};
+        const int why = in ? 0 : errno;
         const formats::CaptureReader reader{in};
         const formats::CaptureHeader& header = reader.header();
-        const std::string& trouble = reader.trouble();
+        const std::string trouble = why != 0 ? "can't be read: " + why_unreadable(why) : reader.trouble();
+        readable = readable && why == 0;
         list.push_back({{"file", path}, {"at", header.origin_wall}, {"cause", header.cause}, {"trouble", trouble}});
         if (!options.json)
             print(fmt::format("{}  {}", path, trouble.empty() ? header.origin_wall + "  " + header.cause : trouble));
@@ -243,7 +253,7 @@ int print_captures(const LogOptions& options) {
         print_json({{"captures", std::move(list)}});
     else
         print(fmt::format("{}; 'dekeyctl replay FILE' decides one again", counted(paths.size(), "capture")));
-    return exit_done;
+    return readable ? exit_done : exit_refused;
 }
 
 }  // namespace

@@ -70,10 +70,11 @@ public:
         bool here = blanks();
         while (here && offer()) here = blanks();
         const std::size_t left = blanks_of(text_).size();
-        say(stdout, left > 0
-                        ? fmt::format("{} left: 'dekeyctl find --ask {}' goes on.", counted(left, "question"), path_)
+        const std::size_t open = left + offers();
+        say(stdout, open > 0
+                        ? fmt::format("{} left: 'dekeyctl find --ask {}' goes on.", counted(open, "question"), path_)
                         : fmt::format("Nothing is left to ask. Next: 'dekeyctl check {}'.", path_));
-        return left > 0 || !trouble_.empty() ? exit_refused : exit_done;
+        return open > 0 || !trouble_.empty() ? exit_refused : exit_done;
     }
 
 private:
@@ -154,6 +155,15 @@ private:
         return text_of_lines(lines);
     }
 
+    /// So many lines are offered still.
+    [[nodiscard]] std::size_t offers() const {
+        const auto lines = lines_of(text_);
+        const auto begin = std::find_if(lines.begin(), lines.end(),
+                                        [](const std::string& line) { return line.starts_with(offers_heading); });
+        return static_cast<std::size_t>(
+            std::count_if(begin, lines.end(), [](const std::string& line) { return !offered(line).empty(); }));
+    }
+
     /// One line that the file offers in a comment. False: none is left, or the input ended.
     bool offer() {
         auto lines = lines_of(text_);
@@ -163,7 +173,10 @@ private:
             std::find_if(begin, lines.end(), [](const std::string& line) { return !offered(line).empty(); });
         if (found == lines.end()) return false;
         const std::string key = offered(*found);
-        const auto answer = line_of(fmt::format("\n{}\nHave it? [y/N]", found->substr(2)));
+        std::string says;  // what the file says of it; another offer's line isn't of it
+        for (auto above = found - 1; above != begin && above->starts_with("# ") && offered(*above).empty(); --above)
+            says = fmt::format("\n  {}{}", above->substr(2), says);
+        const auto answer = line_of(fmt::format("{}\n{}\nHave it? [y/N]", says, found->substr(2)));
         if (!answer) return false;
         const bool yes = *answer == "y" || *answer == "Y" || *answer == "yes";
         if (yes) *found = found->substr(2);

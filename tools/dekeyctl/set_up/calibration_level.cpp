@@ -55,8 +55,9 @@ DetectorReading at_detector(const CalibratedSensor& sensor, const Status& status
                    chain.waveform_db - drift_db};
 }
 
+/// `inhibits`: why the daemon permitted nothing at the last reading; empty where it permitted.
 std::optional<formats::LevelAverage> average(const CalibrateOptions& options, const CalibratedSensor& sensor,
-                                             std::optional<double>& temperature_c) {
+                                             std::optional<double>& temperature_c, std::string& inhibits) {
     formats::LevelAverage level;
     constexpr std::size_t most = 400;
     std::FILE* const out = out_of(options);
@@ -70,6 +71,7 @@ std::optional<formats::LevelAverage> average(const CalibrateOptions& options, co
             return std::nullopt;
         }
         level.add(*reading.dbm);
+        inhibits = message.status->permit ? std::string{} : message.status->reason;
         if (const Quantity* quantity = find(*message.status, sensor.temperature_of); quantity != nullptr)
             temperature_c = quantity->value;
         if (!level.steady()) {
@@ -120,8 +122,13 @@ std::optional<core::PowerChain> law_of(const std::string& sensor, const Status& 
 
 bool take_level(const CalibrateOptions& options, const CalibratedSensor& sensor, CalibrationSession& session) {
     std::optional<double> temperature_c;
-    const auto level = average(options, sensor, temperature_c);
+    std::string inhibits;
+    const auto level = average(options, sensor, temperature_c, inhibits);
     if (!level) return true;
+    // What is left behind an open contact is steady, too, and no level of the amplifier.
+    if (!inhibits.empty() && !sensor.reflected)
+        tell(options, "  dekeyd inhibits: " + inhibits +
+                          " Unless a signal source feeds the line, this is no level: Enter alone drops it.");
     const auto given = hear(options, "  The reference shows (such as 94.2 W or 49.7 dBm):");
     if (!given) return false;
     const formats::Quantity watts = formats::parse_quantity(*given, formats::Dimension::power);
