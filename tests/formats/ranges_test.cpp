@@ -16,32 +16,9 @@ using namespace dekeyd::formats;
 
 namespace {
 
-std::string_view base_unit(Dimension dimension) {
-    switch (dimension) {
-        case Dimension::number: return "";
-        case Dimension::temperature: return " degC";
-        case Dimension::temperature_difference: return " K";
-        case Dimension::power: return " W";
-        case Dimension::level: return " dBm";
-        case Dimension::ratio_db: return " dB";
-        case Dimension::voltage: return " V";
-        case Dimension::current: return " A";
-        case Dimension::time: return " s";
-        case Dimension::speed: return " rpm";
-        case Dimension::percent: return " %";
-        case Dimension::frequency: return " Hz";
-        case Dimension::thermal_resistance: return " K/W";
-        case Dimension::temperature_trend: return " K/h";
-        case Dimension::volts_per_db: return " V/dB";
-        case Dimension::volts_per_watt: return " V/W";
-        case Dimension::volts_per_ampere: return " V/A";
-        case Dimension::volts_per_kelvin: return " V/K";
-        case Dimension::db_per_kelvin: return " dB/K";
-        case Dimension::length: return " m";
-        case Dimension::antenna_gain: return " dBi";
-        case Dimension::power_density: return " W/m2";
-    }
-    return "";
+std::string base_unit(Dimension dimension) {
+    const auto units = units_of(dimension);
+    return units.empty() ? "" : " " + std::string{units.front().text};
 }
 
 std::string written(const RangeRow& row, double value) {
@@ -49,7 +26,7 @@ std::string written(const RangeRow& row, double value) {
     const int digits = size == 0.0 ? 1 : std::max(1, 12 - static_cast<int>(std::floor(std::log10(size))));
     const std::string number = fmt::format("{:.{}f}", value, digits);
     const std::size_t last = number.find_last_not_of('0');  // a point before it stays with one zero
-    return number.substr(0, number[last] == '.' ? last : last + 1) + std::string{base_unit(row.dimension)};
+    return number.substr(0, number[last] == '.' ? last : last + 1) + base_unit(row.dimension);
 }
 std::string whole(double value) {
     return fmt::format("{:.0f}", value);

@@ -1,5 +1,5 @@
-// What the daemon publishes, field by field. Made from daemon/words/messages.hpp and mqtt_messages.hpp by
-// tests/agree/page_types_test.cpp, which says when this file has to be made anew.
+// What the daemon publishes, field by field. Made from daemon/words/messages.hpp, mqtt_messages.hpp and
+// unit_table.hpp by tests/agree/page_types_test.cpp, which says when this file has to be made anew.
 
 export interface PlannedLimit {
   id: string;
@@ -138,3 +138,20 @@ export interface EventMessage {
   command_id: number;
   text: string;
 }
+
+export type Digits = "none" | "one" | "two" | "ratio" | "watts" | "seconds";
+
+export const digitsOfUnit: Record<string, Digits> = {
+  "": "ratio",
+  "°C": "one",
+  W: "watts",
+  dBm: "one",
+  dB: "one",
+  V: "two",
+  A: "two",
+  rpm: "none",
+  "%": "one",
+  "K/W": "ratio",
+  "K/h": "one",
+  s: "seconds",
+};

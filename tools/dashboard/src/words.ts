@@ -1,26 +1,22 @@
 // Numbers and times as a person reads them: the same text as dekeyd's own (tests/agree/figures.json).
 import { t } from "./language";
+import { digitsOfUnit } from "./messages";
 
-/// Digits after the point that a unit deserves; significant ones for what spans decades.
+/// Digits after the point; significant ones for what spans decades.
 function digits(value: number, unit: string): number {
   const size = Math.abs(value);
-  switch (unit) {
-    case "°C":
-    case "K":
-    case "dB":
-    case "dBm":
-    case "%":
-      return 1;
-    case "rpm":
+  switch (digitsOfUnit[unit] ?? "ratio") {
+    case "none":
       return 0;
-    case "s":
-      return size < 10 ? 1 : 0;
-    case "V":
-    case "A":
+    case "one":
+      return 1;
+    case "two":
       return 2;
-    case "W":
+    case "seconds":
+      return size < 10 ? 1 : 0;
+    case "watts":
       return size > 0 && size < 0.0009995 ? 6 : significant(size);
-    default:
+    case "ratio":
       return size > 0 && size < 0.9995 ? 3 : size < 10 ? 2 : 1;
   }
 }
