@@ -15,7 +15,7 @@ namespace {
 
 using namespace dekeyd::formats;
 
-constexpr const char* path = DEKEYD_SOURCE_DIR "/tools/dashboard/src/messages.ts";
+constexpr const char* path = DEKEYD_SOURCE_DIR "/tools/dashboard/src/broker/messages.ts";
 
 template <class T>
 std::string type_name() {

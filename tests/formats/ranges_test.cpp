@@ -17,8 +17,9 @@ using namespace dekeyd::formats;
 namespace {
 
 std::string base_unit(Dimension dimension) {
-    const auto units = units_of(dimension);
-    return units.empty() ? "" : " " + std::string{units.front().text};
+    for (const WrittenUnit& unit : units_of(dimension))
+        if (unit.factor == 1.0) return " " + std::string{unit.text};
+    return {};
 }
 
 std::string written(const RangeRow& row, double value) {

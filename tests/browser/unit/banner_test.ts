@@ -1,8 +1,8 @@
 import { describe, expect, test } from "vitest";
 
-import { describeBanner, lastTrip } from "@page/banner";
-import { Fleet, type Device, type Moment } from "@page/model";
-import type { News } from "@page/news";
+import { describeBanner, lastTrip } from "@page/model/banner";
+import { Fleet, type Device, type Moment } from "@page/model/model";
+import type { News } from "@page/model/freshness";
 
 const now: Moment = { steady: 60_000, wall: Date.parse("2026-11-25T12:00:00Z") };
 const fresh: News = { fresh: true, age_s: 0.4, why: "" };
