@@ -47,11 +47,25 @@ class Map(unittest.TestCase):
         for target, variable in targets:
             self.assertEqual(variables[variable], rows.get(target, "no row").split(", "), target)
 
+    def test_each_file_that_is_named_exists(self):
+        places = [TOP / place for place in ("", "daemon", "daemon/configuration", "tests", "tests/browser", "tools/dashboard/src")]
+        named = re.findall(r"`((?:[\w.-]+/)+\w+\.(?:[ch]pp|py|ts|json|csv|txt))`", TEXT)
+        named += [f"{name}.*" for name in re.findall(r"`((?:\w+/)+\w+_test)`", TEXT)]
+        self.assertGreater(len(named), 100)
+        self.assertEqual([], [name for name in named if not any(any(place.glob(name)) for place in places)])
+
     def test_each_folder_has_its_rule(self):
         text = (TOP / "tools/check-includes").read_text(encoding="utf-8")
         rules = re.findall(r'^    "([^"*]+)": \(', text, re.M)
         self.assertTrue(rules)
         self.assertEqual([], [folder for folder in folders() if folder not in rules])
+
+    def test_each_folder_of_tests_is_built(self):
+        files = list((TOP / "tests").rglob("CMakeLists.txt"))
+        built = {(file.parent / name).resolve() for file in files
+                 for names in re.findall(r"FOLDER ([^A-Z)]+)", file.read_text(encoding="utf-8")) for name in names.split()}
+        found = {path.parent for path in (TOP / "tests").rglob("*_test.cpp")}
+        self.assertEqual([], sorted(str(folder) for folder in found if folder.resolve() not in built))
 
     def test_no_folder_is_crowded(self):
         for folder in [*folders(), *tools(), "tools/bench"]:

@@ -183,7 +183,7 @@ TEST_CASE("every kind with every kind of source gives a sentence that ends") {
     const core::Plan plan = test::sample_plan();
     std::vector<core::SourceIndex> sources{core::no_source};
     for (std::size_t s = 0; s < core::source_count(plan); ++s) sources.push_back(static_cast<core::SourceIndex>(s));
-    for (int kind = 0; kind <= static_cast<int>(EventKind::proof_ended); ++kind) {
+    for (std::size_t kind = 0; kind < core::event_kind_count; ++kind) {
         for (const core::SourceIndex source : sources) {
             // Core gives these a source always.
             const auto what = static_cast<EventKind>(kind);
@@ -258,10 +258,9 @@ TEST_CASE("a sleep of the machine says how long it was") {
     trip.state = core::State::latched;
     trip.reading = {};
     trip.reading.value = 1200.0;
-    CHECK(
-        sentence(plan, trip) ==
-        "Tripped: the machine slept for 20 min, and nothing was guarded; what was read before counts no more. Latched "
-        "until an operator resets it.");
+    CHECK(sentence(plan, trip) ==
+          "Tripped: the machine slept for 20 min, and nothing was guarded; earlier readings no longer count. Latched "
+          "until an operator resets it.");
 }
 
 TEST_CASE("the second opinion says what it had against the permit, and what the decision has of the same") {

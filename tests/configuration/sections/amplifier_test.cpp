@@ -42,7 +42,7 @@ TEST_CASE("reflected power has a level of its own, or forward's") {
     CHECK_FALSE(load_configuration(sample_text).configuration->plan.rf.reflected_present_w);
     CHECK(with("0.2 W").configuration->plan.rf.reflected_present_w == 0.2);
     expect_no_faults(with("1 W"));
-    expect_faults(with("1.001 W"), {{36, "amplifier.reflected_present", "reflected power would be told later"}});
+    expect_faults(with("1.001 W"), {{36, "amplifier.reflected_present", "reflected power would be detected later"}});
     // The chain's floor: -50 dBm + 40 dB = -10 dBm = 100 uW.
     expect_faults(with("100 uW"),
                   {{36, "amplifier.reflected_present", "100 µW is not above the 100 µW that 'reflected' shows"}});

@@ -1,4 +1,4 @@
-// The table of usual limits: what each field is where nobody wrote it.
+// The table of usual limits: each field's value where the configuration has none.
 #include "configuration/parts.hpp"
 
 #include "configuration_sample.hpp"

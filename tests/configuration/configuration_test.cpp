@@ -112,7 +112,7 @@ TEST_CASE("every example loads") {
 // configuration.
 TEST_CASE("what an earlier dekeyd loaded loads still") {
     std::size_t seen = 0;
-    for (const auto& entry : std::filesystem::directory_iterator{DEKEYD_SOURCE_DIR "/tests/formats/kept"}) {
+    for (const auto& entry : std::filesystem::directory_iterator{DEKEYD_SOURCE_DIR "/tests/configuration/kept"}) {
         CAPTURE(entry.path().string());
         expect_no_faults(load_configuration_file(entry.path()));
         ++seen;
