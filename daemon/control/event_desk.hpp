@@ -20,7 +20,7 @@ public:
     EventDesk(JournalFeed& journal, const StorageState& state) : journal_{journal}, state_{state} {}
 
     /// Sends the answer that is there, and passes the next question on. A journal that isn't open yet has no epoch and
-    /// no events; the telemetry isn't told that, for it learns by its feed when to ask.
+    /// no events; the telemetry gets no such answer, for its feed says when to ask.
     void serve(std::span<ControlClient> clients);
     /// Parts of captures, for the telemetry alone. Of several questions the last one counts.
     void ask_capture(std::string name, std::uint64_t offset) { journal_.ask_capture(std::move(name), offset); }

@@ -275,7 +275,7 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
     guard_.ring();
     client.proves = client.proves || request.kind == core::CommandKind::prove;
     pending_.await(client.descriptor, command);
-    // Obeyed first, told after.
+    // The command is obeyed before its answer is sent.
     const std::string reason = request.reason.empty() ? "no reason given" : "reason: " + request.reason;
     spdlog::info("control socket: {} asked for{} ({})", core::text(request.kind), client.remote ? " remotely" : "",
                  reason);

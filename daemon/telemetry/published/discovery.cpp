@@ -237,7 +237,7 @@ void Discovery::begin_session() {
     underway_.reset();
 }
 
-/// A file that is damaged has nothing: what it named stays at the broker until somebody takes it away by hand.
+/// A file that is damaged has nothing: what it named stays at the broker until an operator removes it by hand.
 void Discovery::recall() {
     recalled_ = true;
     const formats::FileBytes file = formats::read_whole(file_, largest_memory);

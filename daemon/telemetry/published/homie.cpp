@@ -155,7 +155,7 @@ std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) cons
         standing["first-start"] = {"First start: an operator must reset it once.", true};
     }
     if (snapshot.memory.unreadable) {
-        standing["state-unreadable"] = {"What was latched before the start can't be read, so it counts as latched.",
+        standing["state-unreadable"] = {"The latches of before the start can't be read, so all counts as latched.",
                                         true};
     }
     return standing;

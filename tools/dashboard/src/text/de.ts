@@ -21,7 +21,7 @@ export const de: Words = {
   },
   failed: {
     title: "Diese Seite hat versagt",
-    says: "Was der Verstärker tut, ist hier nicht bekannt. Der Schutz braucht weder diese Seite noch den Broker.",
+    says: "Der Zustand des Verstärkers ist hier nicht bekannt. Der Schutz braucht weder diese Seite noch den Broker.",
     again: "Neu laden",
     soon: "Sie lädt sich in einer halben Minute selbst neu.",
   },
@@ -128,8 +128,8 @@ export const de: Words = {
     none: "Kein Verstärker hat sich bei diesem Broker gemeldet.",
     notThere: (id) => `Kein Verstärker namens ${id} hat sich bei diesem Broker gemeldet.`,
     guardLost:
-      "Der Wächter antwortet seiner Telemetrie nicht, oder der Broker hat beide verloren. Was der Verstärker tut, ist hier nicht bekannt.",
-    stopped: "Die Telemetrie wurde beendet und hat sich verabschiedet. Was der Verstärker tut, ist hier nicht bekannt.",
+      "Der Wächter antwortet seiner Telemetrie nicht, oder der Broker hat beide verloren. Der Zustand des Verstärkers ist hier nicht bekannt.",
+    stopped: "Die Telemetrie wurde ordnungsgemäß beendet. Der Zustand des Verstärkers ist hier nicht bekannt.",
     sleeps: "dekeyd sagt, dass es schläft.",
     waiting: "Wartet auf die erste Nachricht von dekeyd.",
     silent: "Der Broker ist da, aber dekeyds Entscheidungen kommen nicht an.",
