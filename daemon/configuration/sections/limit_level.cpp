@@ -10,7 +10,7 @@ namespace dekeyd::formats {
 namespace {
 
 Sign sign_of(core::Unit unit) {
-    return row_of(unit).below_zero ? Sign::any : Sign::positive;
+    return formats::row_of(unit).below_zero ? Sign::any : Sign::positive;
 }
 
 }  // namespace

@@ -1,4 +1,4 @@
-#include "control/event_desk.hpp"
+#include "control/event_queries.hpp"
 
 #include <doctest/doctest.h>
 #include <fmt/format.h>
@@ -27,7 +27,7 @@ struct DeskBench {
     StorageState state;
     Wake told;
     JournalFeed feed{folder / "journal", state, told};
-    EventDesk desk{feed, state};
+    EventQueries queries{feed, state};
     std::vector<ControlClient> clients;
     std::map<int, int> ends;
 
@@ -63,7 +63,7 @@ struct DeskBench {
     formats::FeedEvents answer(const ControlClient& client) {
         std::string line;
         CHECK(test::eventually([&] {
-            desk.serve(clients);
+            queries.serve(clients);
             line += received(client);
             return line.ends_with('\n');
         }));
@@ -99,7 +99,7 @@ TEST_CASE("events: a client that asks again and again keeps no other from its an
     int turns = 0;
     CHECK(test::eventually([&] {
         greedy.events_after = 0;
-        bench.desk.serve(bench.clients);
+        bench.queries.serve(bench.clients);
         turns += bench.received(greedy).empty() ? 0 : 1;
         return !bench.received(modest).empty();
     }));
@@ -112,8 +112,8 @@ TEST_CASE("events: a journal that isn't open has none, and the telemetry isn't t
     ControlClient &client = bench.add(), &telemetry = bench.add();
     telemetry.follows = true;
     telemetry.events_after = 1;
-    bench.desk.serve(bench.clients);
-    bench.desk.serve(bench.clients);
+    bench.queries.serve(bench.clients);
+    bench.queries.serve(bench.clients);
     CHECK(bench.received(telemetry).empty());
     client.events_after = 7;
     const formats::FeedEvents events = bench.answer(client);
@@ -126,8 +126,8 @@ TEST_CASE("events: what one that has gone asked for goes to no other") {
     bench.clients.reserve(2);
     ControlClient &gone = bench.add(), &other = bench.add();
     gone.events_after = 0;
-    bench.desk.serve(bench.clients);
-    bench.desk.leave(gone);
+    bench.queries.serve(bench.clients);
+    bench.queries.leave(gone);
     other.events_after = 2;
     CHECK(bench.answer(other).after == 2);
 }

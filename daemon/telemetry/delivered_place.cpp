@@ -1,4 +1,4 @@
-#include "telemetry/place.hpp"
+#include "telemetry/delivered_place.hpp"
 
 #include <fmt/format.h>
 #include <spdlog/spdlog.h>
@@ -45,7 +45,7 @@ Point point_of(std::string_view text) {
 }  // namespace
 
 /// Shared with the thread, so that one that hangs in the kernel never touches what is gone.
-class Place::Impl {
+class DeliveredPlace::Impl {
 public:
     explicit Impl(const std::string& folder) : path_{folder + "/delivered"} {
         const formats::FileBytes file = formats::read_whole(path_, longest_place);
@@ -110,32 +110,32 @@ private:
     RateLimit complaints_{60s};
 };
 
-Place::Place(const std::string& folder) : impl_{std::make_shared<Impl>(folder)} {}
+DeliveredPlace::DeliveredPlace(const std::string& folder) : impl_{std::make_shared<Impl>(folder)} {}
 
-Place::~Place() {
+DeliveredPlace::~DeliveredPlace() {
     stop(monotonic_now() + 1s);
 }
 
-void Place::start() {
+void DeliveredPlace::start() {
     impl_->thread_.start("place", Thread::ordinary, [work = impl_] { work->run(); });
 }
 
-bool Place::stop(core::Instant deadline) {
+bool DeliveredPlace::stop(core::Instant deadline) {
     impl_->stopping_.store(true, std::memory_order_release);
     impl_->wake_.ring();
     return impl_->thread_.join(std::max(deadline - monotonic_now(), core::Duration::zero())) &&
            impl_->saved_.load(std::memory_order_acquire);
 }
 
-std::uint64_t Place::in(const std::string& epoch, std::uint64_t durable) {
+std::uint64_t DeliveredPlace::in(const std::string& epoch, std::uint64_t durable) {
     return impl_->in(epoch, durable);
 }
 
-void Place::set(std::uint64_t number) {
+void DeliveredPlace::set(std::uint64_t number) {
     impl_->set(number);
 }
 
-std::uint64_t Place::number() const {
+std::uint64_t DeliveredPlace::number() const {
     return impl_->number();
 }
 

@@ -12,14 +12,14 @@
 
 namespace dekeyd {
 
-class Door {
+class ListeningSocket {
 public:
     enum class For : std::uint8_t { operators, telemetry, observers };
 
-    Door(std::string path, For whom) : path_{std::move(path)}, whom_{whom} {}
-    ~Door();
-    Door(const Door&) = delete;
-    Door& operator=(const Door&) = delete;
+    ListeningSocket(std::string path, For whom) : path_{std::move(path)}, whom_{whom} {}
+    ~ListeningSocket();
+    ListeningSocket(const ListeningSocket&) = delete;
+    ListeningSocket& operator=(const ListeningSocket&) = delete;
 
     /// Listens, in place of a socket that a dead process left. `group`: which is to have it beside this user's. Empty,
     /// or what failed and how to mend it.

@@ -1,4 +1,4 @@
-#include "control/door.hpp"
+#include "control/listening_socket.hpp"
 
 #include <fmt/format.h>
 #include <sys/socket.h>
@@ -23,13 +23,13 @@ std::string trouble(const std::string& path, const char* doing, int error) {
 
 }  // namespace
 
-Door::~Door() {
+ListeningSocket::~ListeningSocket() {
     if (descriptor_ < 0) return;
     ::close(descriptor_);
     ::unlink(path_.c_str());
 }
 
-std::string Door::open(std::optional<gid_t> group) {
+std::string ListeningSocket::open(std::optional<gid_t> group) {
     const auto address = UnixAddress::of(path_);
     if (!address) {
         return fmt::format("{}: a socket's path has 1 to {} bytes; give a shorter run directory (paths: run:)", path_,
@@ -60,7 +60,7 @@ std::string Door::open(std::optional<gid_t> group) {
 }
 
 // Without a descriptor those who wait go on waiting, and poll() would say so at once, again and again.
-int Door::accept(core::Instant now) {
+int ListeningSocket::accept(core::Instant now) {
     const int client = ::accept4(descriptor_, nullptr, nullptr, SOCK_CLOEXEC | SOCK_NONBLOCK);
     if (client < 0 && errno != EAGAIN && errno != EINTR) rest(without_descriptor, now);
     return client;

@@ -1,4 +1,4 @@
-#include "telemetry/place.hpp"
+#include "telemetry/delivered_place.hpp"
 
 #include <doctest/doctest.h>
 
@@ -14,13 +14,13 @@ using namespace std::chrono_literals;
 TEST_CASE("a place is found again in its own journal") {
     const test::TemporaryFolder folder;
     {
-        Place place{folder.path()};
+        DeliveredPlace place{folder.path()};
         place.start();
         CHECK(place.in("abc", 9) == 0);
         place.set(7);
         CHECK(place.stop(monotonic_now() + 10s));
     }
-    Place place{folder.path()};
+    DeliveredPlace place{folder.path()};
     CHECK(place.in("abc", 9) == 7);
     CHECK(place.in("another", 9) == 0);
     CHECK(place.in("another", 9) == 0);
@@ -28,7 +28,7 @@ TEST_CASE("a place is found again in its own journal") {
 
 TEST_CASE("a journal that lost what it had confirmed is gone on with where it ends") {
     const test::TemporaryFolder folder;
-    Place place{folder.path()};
+    DeliveredPlace place{folder.path()};
     place.in("abc", 9);
     place.set(9);
     CHECK(place.in("abc", 4) == 4);
@@ -38,7 +38,7 @@ TEST_CASE("a place that is damaged anywhere is none") {
     const test::TemporaryFolder folder;
     std::string whole;
     {
-        Place place{folder.path()};
+        DeliveredPlace place{folder.path()};
         place.start();
         place.in("abc", 1000);
         place.set(1000);
@@ -51,15 +51,15 @@ TEST_CASE("a place that is damaged anywhere is none") {
         std::string damaged = whole;
         damaged[i] = static_cast<char>(damaged[i] ^ 1);
         std::ofstream{folder / "delivered"} << damaged;
-        CHECK(Place{folder.path()}.in("abc", 5000) == 0);
+        CHECK(DeliveredPlace{folder.path()}.in("abc", 5000) == 0);
         std::ofstream{folder / "delivered"} << whole.substr(0, i);
-        CHECK(Place{folder.path()}.in("abc", 5000) == 0);
+        CHECK(DeliveredPlace{folder.path()}.in("abc", 5000) == 0);
     }
 }
 
 TEST_CASE("a folder that isn't there is said at the stop") {
     const test::TemporaryFolder folder;
-    Place place{folder / "missing"};
+    DeliveredPlace place{folder / "missing"};
     place.start();
     place.in("abc", 3);
     place.set(3);

@@ -1,4 +1,4 @@
-#include "control/event_desk.hpp"
+#include "control/event_queries.hpp"
 
 #include <algorithm>
 #include <utility>
@@ -8,7 +8,7 @@
 
 namespace dekeyd {
 
-void EventDesk::serve(std::span<ControlClient> clients) {
+void EventQueries::serve(std::span<ControlClient> clients) {
     if (const auto batch = journal_.take(); batch && asks_ >= 0) answer(clients, *batch);
     if (asks_ >= 0) return;
     // The next by its descriptor behind the one that was served last, and then from the lowest on.
@@ -31,11 +31,11 @@ void EventDesk::serve(std::span<ControlClient> clients) {
     journal_.ask(after);
 }
 
-void EventDesk::leave(const ControlClient& client) noexcept {
+void EventQueries::leave(const ControlClient& client) noexcept {
     if (client.descriptor == asks_) asks_ = -1;  // the next question takes the place of its own
 }
 
-void EventDesk::answer(std::span<ControlClient> clients, const JournalFeed::Batch& batch) {
+void EventQueries::answer(std::span<ControlClient> clients, const JournalFeed::Batch& batch) {
     const int descriptor = std::exchange(asks_, -1);
     const auto found = std::find_if(clients.begin(), clients.end(),
                                     [=](const ControlClient& client) { return client.descriptor == descriptor; });

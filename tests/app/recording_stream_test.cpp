@@ -1,4 +1,4 @@
-#include "control/recording_desk.hpp"
+#include "control/recording_stream.hpp"
 
 #include <doctest/doctest.h>
 #include <sys/socket.h>
@@ -20,7 +20,7 @@ namespace {
 /// Two clients with their other ends, and the recorder's side of the feed.
 struct DeskBench {
     RecordingFeed feed;
-    RecordingDesk desk{&feed};
+    RecordingStream stream{&feed};
     std::vector<ControlClient> clients;
     std::array<int, 2> ends{-1, -1};
 
@@ -56,7 +56,7 @@ struct DeskBench {
     }
     /// The recorder has taken the request up.
     void begin() {
-        REQUIRE(desk.begin(clients[0], 10s));
+        REQUIRE(stream.begin(clients[0], 10s));
         REQUIRE(feed.begin() == core::Duration{10s});
     }
 };
@@ -71,7 +71,7 @@ std::string rows(std::size_t count) {
 
 TEST_CASE("without a recorder there is no recording") {
     DeskBench bench;
-    RecordingDesk none{nullptr};
+    RecordingStream none{nullptr};
     CHECK_FALSE(none.begin(bench.clients[0], 1s));
     CHECK_FALSE(bench.clients[0].records);
     none.serve(bench.clients);
@@ -82,14 +82,14 @@ TEST_CASE("one recording at a time, and what a second asked for doesn't end the 
     DeskBench bench;
     bench.begin();
     CHECK(bench.clients[0].records);
-    CHECK_FALSE(bench.desk.begin(bench.clients[1], 1s));
+    CHECK_FALSE(bench.stream.begin(bench.clients[1], 1s));
     CHECK_FALSE(bench.clients[1].records);
-    bench.desk.leave(bench.clients[1]);
+    bench.stream.leave(bench.clients[1]);
     CHECK(bench.feed.put("row\n", true));
-    bench.desk.serve(bench.clients);
+    bench.stream.serve(bench.clients);
     CHECK(bench.received(1).empty());
     CHECK_FALSE(bench.clients[0].records);
-    CHECK(bench.desk.begin(bench.clients[1], 1s));
+    CHECK(bench.stream.begin(bench.clients[1], 1s));
 }
 
 TEST_CASE("the pieces come in order, whole rows each, and the end after the last") {
@@ -97,7 +97,7 @@ TEST_CASE("the pieces come in order, whole rows each, and the end after the last
     bench.begin();
     const std::string sent = rows(8000);  // some 300 KiB: several pieces
     REQUIRE(bench.feed.put(sent, true));
-    bench.desk.serve(bench.clients);
+    bench.stream.serve(bench.clients);
     const auto parts = bench.received(0);
     REQUIRE(parts.size() > 3);
     std::string got;
@@ -117,14 +117,14 @@ TEST_CASE("a client that hasn't read its part gets no more, and nothing is lost 
     bench.begin();
     REQUIRE(bench.feed.put("first\n", false));
     bench.clients[0].unsent.assign(ControlClient::most_unsent_bytes / 4 + 1, '\n');
-    bench.desk.serve(bench.clients);
+    bench.stream.serve(bench.clients);
     CHECK(bench.clients[0].unsent.size() == ControlClient::most_unsent_bytes / 4 + 1);
     bench.clients[0].unsent.pop_back();
-    bench.desk.serve(bench.clients);
+    bench.stream.serve(bench.clients);
     CHECK(bench.feed.take().text.empty());  // it was sent
     REQUIRE(bench.feed.put("second\n", false));
     bench.clients[0].drop = true;  // it goes; no client gets its rows
-    bench.desk.serve(bench.clients);
+    bench.stream.serve(bench.clients);
     CHECK(bench.feed.take().text == "second\n");
 }
 
@@ -133,7 +133,7 @@ TEST_CASE("a recording that isn't read fast enough ends early, and says so") {
     bench.begin();
     REQUIRE(bench.feed.put("row\n", false));
     REQUIRE_FALSE(bench.feed.put(std::string(RecordingFeed::most_waiting_bytes, '\n'), false));
-    bench.desk.serve(bench.clients);
+    bench.stream.serve(bench.clients);
     const auto parts = bench.received(0);
     REQUIRE(parts.size() == 2);
     CHECK(parts[0].at("recording") == "row\n");
@@ -145,8 +145,8 @@ TEST_CASE("a client that leaves ends its recording") {
     DeskBench bench;
     bench.begin();
     REQUIRE(bench.feed.put("row\n", false));
-    bench.desk.leave(bench.clients[0]);
+    bench.stream.leave(bench.clients[0]);
     CHECK_FALSE(bench.feed.put("row\n", false));
-    CHECK(bench.desk.begin(bench.clients[1], 1s));
+    CHECK(bench.stream.begin(bench.clients[1], 1s));
     CHECK(bench.feed.begin());
 }

@@ -1,4 +1,4 @@
-#include "telemetry/past.hpp"
+#include "telemetry/history_pieces.hpp"
 
 #include <fmt/format.h>
 
@@ -88,7 +88,8 @@ bool CaptureFetch::answer(const formats::FeedCapture& part, core::Instant now) {
                         now);
 }
 
-Past::Past(const formats::Configuration& configuration, GuardView& guard, Outbox& outbox, MqttLink& link)
+HistoryPieces::HistoryPieces(const formats::Configuration& configuration, GuardView& guard, Outbox& outbox,
+                             MqttLink& link)
     : plan_{configuration.plan},
       base_{fmt::format("dekeyd/{}/history", configuration.id)},
       outbox_{outbox},
@@ -107,11 +108,11 @@ Past::Past(const formats::Configuration& configuration, GuardView& guard, Outbox
         levels_.push_back({.gatherer = formats::PieceGatherer{level, ids}});
 }
 
-std::string Past::topic(std::size_t level, std::int64_t place) const {
+std::string HistoryPieces::topic(std::size_t level, std::int64_t place) const {
     return fmt::format("{}/{}/{}", base_, formats::history_levels[level].id, place);
 }
 
-void Past::add(const core::Snapshot& snapshot, double wall_s) {
+void HistoryPieces::add(const core::Snapshot& snapshot, double wall_s) {
     for (std::size_t i = 0; i < quantities_.size(); ++i) {
         const core::Reading& reading = snapshot.quantities[quantities_[i]];
         values_[i] = formats::has_number(reading) ? reading.value : formats::PieceGatherer::unknown;
@@ -128,7 +129,7 @@ void Past::add(const core::Snapshot& snapshot, double wall_s) {
     }
 }
 
-void Past::begin_session() {
+void HistoryPieces::begin_session() {
     fetch_.begin_session();
     waiting_.clear();
     refused_ = false;
@@ -143,7 +144,7 @@ void Past::begin_session() {
     for (Level& level : levels_) level.asked.clear();
 }
 
-void Past::ask(core::Instant now) {
+void HistoryPieces::ask(core::Instant now) {
     if (asked_ || !levels_.front().gatherer.place()) return;
     asked_ = true;
     listens_until_ = now + listen_for;
@@ -153,7 +154,7 @@ void Past::ask(core::Instant now) {
     }
 }
 
-bool Past::hear(const homie::Incoming& message) {
+bool HistoryPieces::hear(const homie::Incoming& message) {
     if (fetch_.hear(message)) return true;
     if (!message.retained || !message.topic.starts_with(base_)) return false;
     for (Level& level : levels_) {
@@ -163,7 +164,7 @@ bool Past::hear(const homie::Incoming& message) {
     return true;
 }
 
-void Past::send(core::Instant now) {
+void HistoryPieces::send(core::Instant now) {
     fetch_.send(now);
     // What an earlier life has left must be heard before it is written over.
     if (now < listens_until_) return;

@@ -10,13 +10,13 @@
 
 namespace dekeyd {
 
-class Place {
+class DeliveredPlace {
 public:
     /// Reads what `folder` has. After a stop() that returned false a thread may hang in the kernel.
-    explicit Place(const std::string& folder);
-    ~Place();
-    Place(const Place&) = delete;
-    Place& operator=(const Place&) = delete;
+    explicit DeliveredPlace(const std::string& folder);
+    ~DeliveredPlace();
+    DeliveredPlace(const DeliveredPlace&) = delete;
+    DeliveredPlace& operator=(const DeliveredPlace&) = delete;
 
     void start();
     /// Writes what isn't on the disk. False: not by the deadline.

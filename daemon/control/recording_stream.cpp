@@ -1,4 +1,4 @@
-#include "control/recording_desk.hpp"
+#include "control/recording_stream.hpp"
 
 #include <algorithm>
 #include <string_view>
@@ -7,14 +7,14 @@
 
 namespace dekeyd {
 
-bool RecordingDesk::begin(ControlClient& client, core::Duration length) {
+bool RecordingStream::begin(ControlClient& client, core::Duration length) {
     if (feed_ == nullptr || !feed_->ask(length)) return false;
     client.records = true;
     return true;
 }
 
 // In pieces that a reader which is a little late can still take; what waits in the feed is bounded too.
-void RecordingDesk::serve(std::span<ControlClient> clients) {
+void RecordingStream::serve(std::span<ControlClient> clients) {
     const auto found =
         std::find_if(clients.begin(), clients.end(), [](const ControlClient& client) { return client.records; });
     if (found == clients.end() || found->drop || found->unsent.size() > ControlClient::most_unsent_bytes / 4) return;
@@ -35,7 +35,7 @@ void RecordingDesk::serve(std::span<ControlClient> clients) {
                     : formats::recording_part("", true));
 }
 
-void RecordingDesk::leave(const ControlClient& client) {
+void RecordingStream::leave(const ControlClient& client) {
     if (client.records) feed_->leave();
 }
 

@@ -1,4 +1,4 @@
-#include "telemetry/leftovers.hpp"
+#include "telemetry/stale_topics.hpp"
 
 #include <algorithm>
 
@@ -10,16 +10,16 @@ constexpr std::size_t most_topics = 256;
 
 }  // namespace
 
-void Leftovers::begin_session() {
+void StaleTopics::begin_session() {
     asks_until_.reset();
     topics_.clear();
 }
 
-void Leftovers::ask(core::Instant now) {
+void StaleTopics::ask(core::Instant now) {
     if (outbox_.subscribe(device_.base() + "/+/+", 0, Purpose::sweep, now)) asks_until_ = now + ask_for;
 }
 
-void Leftovers::hear(const std::string& topic) {
+void StaleTopics::hear(const std::string& topic) {
     constexpr std::string_view alerts = "/$alert/";
     if (!topic.starts_with(device_.base())) return;
     const std::string_view below = std::string_view{topic}.substr(device_.base().size());
@@ -32,7 +32,7 @@ void Leftovers::hear(const std::string& topic) {
     if (topics_.size() < most_topics) topics_.insert(topic);
 }
 
-void Leftovers::send_removals(core::Instant now) {
+void StaleTopics::send_removals(core::Instant now) {
     if (asks_until_ && now >= *asks_until_) {
         asks_until_.reset();
         link_.unsubscribe(device_.base() + "/+/+", Outbox::no_slot);

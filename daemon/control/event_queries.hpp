@@ -14,10 +14,10 @@
 
 namespace dekeyd {
 
-class EventDesk {
+class EventQueries {
 public:
     /// Both must outlive it.
-    EventDesk(JournalFeed& journal, const StorageState& state) : journal_{journal}, state_{state} {}
+    EventQueries(JournalFeed& journal, const StorageState& state) : journal_{journal}, state_{state} {}
 
     /// Sends the answer that is there, and passes the next question on. A journal that isn't open yet has no epoch and
     /// no events; the telemetry gets no such answer, for its feed says when to ask.

@@ -12,9 +12,9 @@
 
 namespace dekeyd {
 
-class Leftovers {
+class StaleTopics {
 public:
-    Leftovers(const homie::Device& device, const Alerts& alerts, Outbox& outbox, MqttLink& link)
+    StaleTopics(const homie::Device& device, const Alerts& alerts, Outbox& outbox, MqttLink& link)
         : device_{device}, alerts_{alerts}, outbox_{outbox}, link_{link} {}
 
     void begin_session();

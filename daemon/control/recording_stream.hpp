@@ -9,10 +9,10 @@
 
 namespace dekeyd {
 
-class RecordingDesk {
+class RecordingStream {
 public:
     /// Without a feed nothing is recorded. It must outlive this.
-    explicit RecordingDesk(RecordingFeed* feed) noexcept : feed_{feed} {}
+    explicit RecordingStream(RecordingFeed* feed) noexcept : feed_{feed} {}
 
     /// False: one is being made already, or none can be made.
     [[nodiscard]] bool begin(ControlClient& client, core::Duration length);

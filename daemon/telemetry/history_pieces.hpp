@@ -45,9 +45,9 @@ private:
     core::Instant next_{};
 };
 
-class Past {
+class HistoryPieces {
 public:
-    Past(const formats::Configuration& configuration, GuardView& guard, Outbox& outbox, MqttLink& link);
+    HistoryPieces(const formats::Configuration& configuration, GuardView& guard, Outbox& outbox, MqttLink& link);
 
     /// The newest snapshot of a guard that answers.
     void add(const core::Snapshot& snapshot, double wall_s);
