@@ -1,4 +1,4 @@
-// What is legal and unwise, seen over the whole configuration.
+// Advice: settings that are legal and unwise, seen over the whole configuration.
 #include <algorithm>
 
 #include "configuration/calibration.hpp"

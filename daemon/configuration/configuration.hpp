@@ -64,7 +64,7 @@ struct BusConfig {
 };
 
 inline constexpr int w1_fewest_bits = 9, w1_most_bits = 12;
-/// What a thermometer takes at most to convert by so many bits.
+/// The longest conversion of a thermometer with so many bits.
 core::Duration w1_conversion_time(int bits);
 /// A round of the bus is one scan; else each reading is one by itself.
 inline bool handed_over_whole(const BusConfig& bus) {
@@ -96,8 +96,8 @@ struct MqttConfig {
     std::string discovery_prefix{};  ///< of home dashboards' discovery topics; empty: not announced there
 };
 
-/// What a receiver elsewhere measures of the sent signal and publishes by MQTT. No part of the plan: it decides
-/// nothing.
+/// Figures of the sent signal, which a receiver elsewhere measures and publishes by MQTT. No part of the plan: it
+/// decides nothing.
 struct ReceivedConfig {
     std::string topic;  ///< exact
     double warn_below_db = 0.0;
@@ -121,7 +121,7 @@ inline constexpr RemoteRule remote_rules[] = {
     {core::CommandKind::reset, "Reset what is latched", &MqttConfig::remote_reset, "remote_reset"},
 };
 
-/// What the signal passes from the amplifier to the antenna.
+/// The parts between the amplifier and the antenna, in the signal's order.
 enum class MainLinePart { amplifier, circulator, low_pass_filter, coupler, feeder, antenna };
 
 struct AntennaConfig {
@@ -180,7 +180,7 @@ struct Calibration {
     std::vector<CalibrationPoint> points;
 };
 
-/// What is kept of trips.
+/// The captures of trips: how long, how many.
 struct RecorderConfig {
     core::Duration before = std::chrono::seconds{10};  ///< of a trip, at least
     core::Duration after = std::chrono::seconds{5};

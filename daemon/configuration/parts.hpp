@@ -1,4 +1,4 @@
-// The reader of the configuration, part by part. What the parts hand to each other lives in Draft.
+// The reader of the configuration, part by part. The parts share one Draft.
 #pragma once
 
 #include <optional>

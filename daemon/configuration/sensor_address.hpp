@@ -11,7 +11,7 @@
 
 namespace dekeyd::formats {
 
-/// What the kernel gives at an address, before any conversion of ours.
+/// The kernel's quantity at an address, before any conversion by dekeyd.
 enum class Native { temperature, voltage, current, speed, power, contact };
 
 /// Absent: no address of this driver. w1: 28-0123456789ab; iio: voltage0, voltage0-voltage1, current0, temp;

@@ -27,12 +27,12 @@ struct ControlClient {
     bool gone = false;             ///< it reads no answer any more
     core::Duration watch_every{};  ///< zero: doesn't watch
     core::Instant watch_next{};
-    bool records = false;                         ///< the recording goes to it
-    bool proves = false;                          ///< began a proof test, which ends when it goes
-    uid_t user = 0;                               ///< by the kernel's word, as of its connect()
-    bool remote = false;                          ///< what it asks for comes over the network
-    bool observes = false;                        ///< it came by the observers' door: it may look, and order nothing
-    bool follows = false;                         ///< it is the telemetry, and the feed goes to it
+    bool records = false;   ///< the recording goes to it
+    bool proves = false;    ///< began a proof test, which ends when it goes
+    uid_t user = 0;         ///< by the kernel's word, as of its connect()
+    bool remote = false;    ///< what it asks for comes over the network
+    bool observes = false;  ///< it came by the observers' listener: it may look, and order nothing
+    bool follows = false;   ///< it is the telemetry, and the feed goes to it
     std::optional<std::uint64_t> events_after{};  ///< it waits for the journal's events behind this one
     core::Instant quiet_until{};  ///< nothing is taken from it before: what a remote one sends must not fill the time
 

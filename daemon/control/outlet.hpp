@@ -1,4 +1,4 @@
-// Where the guard puts what it tells: every event, and the newest snapshot.
+// The guard's output to its readers: every event, and the newest snapshot.
 #pragma once
 
 #include "base/handover.hpp"

@@ -1,5 +1,5 @@
-// Commands that wait for the guard's answer, and answers that wait to be durable: an operator is told of a hold, a
-// release or a reset only when it outlives a power cut, or that it doesn't yet.
+// Commands that wait for the guard's answer, and answers that wait to be durable: an operator gets the answer to a
+// hold, a release or a reset only when it outlives a power cut, or that it doesn't yet.
 #pragma once
 
 #include <cstdint>

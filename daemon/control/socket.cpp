@@ -42,9 +42,9 @@ ControlSocket::ControlSocket(const formats::Configuration& configuration, Outlet
       context_{std::move(context)},
       recording_{recording},
       saved_{saved},
-      for_operators_{configuration.run_directory + "/control", Door::For::operators},
-      for_telemetry_{configuration.run_directory + "/telemetry", Door::For::telemetry},
-      for_observers_{configuration.run_directory + "/observe", Door::For::observers},
+      for_operators_{configuration.run_directory + "/control", ListeningSocket::For::operators},
+      for_telemetry_{configuration.run_directory + "/telemetry", ListeningSocket::For::telemetry},
+      for_observers_{configuration.run_directory + "/observe", ListeningSocket::For::observers},
       pending_{saved} {
     if (wake_.descriptor() >= 0) outlet.reader = &wake_;
 }
@@ -74,8 +74,8 @@ void ControlSocket::run() {
     looked_ = monotonic_now();
     while (!leave_.load()) {
         std::vector<pollfd> watched{{.fd = wake_.descriptor(), .events = POLLIN, .revents = 0}};
-        for (const Door* door : doors_) {  // a negative one is passed over by poll()
-            watched.push_back({.fd = door->descriptor(monotonic_now()), .events = POLLIN, .revents = 0});
+        for (const ListeningSocket* listener : listeners_) {  // a negative one is passed over by poll()
+            watched.push_back({.fd = listener->descriptor(monotonic_now()), .events = POLLIN, .revents = 0});
         }
         const std::size_t first_client = watched.size();
         for (const Client& client : clients_) {
@@ -95,8 +95,8 @@ void ControlSocket::run() {
         }
         close_silent(now);
         drop_clients();  // first, for their room
-        for (std::size_t i = 0; i < doors_.size(); ++i) {
-            if ((watched[1 + i].revents & POLLIN) != 0) accept_clients(*doors_[i], now);
+        for (std::size_t i = 0; i < listeners_.size(); ++i) {
+            if ((watched[1 + i].revents & POLLIN) != 0) accept_clients(*listeners_[i], now);
         }
         answer_pending(now);
         feed_telemetry(now);
@@ -116,27 +116,27 @@ int ControlSocket::poll_timeout(core::Instant now) const {
         if (client.follows) wait = std::clamp<core::Duration>(feed_->due() - now, 0ns, wait);
         if (client.quiet_until > now) wait = std::min<core::Duration>(wait, client.quiet_until - now);
     }
-    for (const Door* door : doors_) {
-        if (door->open_again() > now) wait = std::min<core::Duration>(wait, door->open_again() - now);
+    for (const ListeningSocket* listener : listeners_) {
+        if (listener->open_again() > now) wait = std::min<core::Duration>(wait, listener->open_again() - now);
     }
     return static_cast<int>(std::chrono::ceil<std::chrono::milliseconds>(wait).count());
 }
 
 // ---- clients ---------------------------------------------------------------------------------------------------
 
-void ControlSocket::accept_clients(Door& door, core::Instant now) {
-    for (int left = door.is_remote() ? remote_at_once : Door::waiting_clients; left > 0; --left) {
-        const int descriptor = door.accept(now);
+void ControlSocket::accept_clients(ListeningSocket& listener, core::Instant now) {
+    for (int left = listener.is_remote() ? remote_at_once : ListeningSocket::waiting_clients; left > 0; --left) {
+        const int descriptor = listener.accept(now);
         if (descriptor < 0) return;
         clients_.emplace_back(descriptor, now);
         Client& client = clients_.back();
-        client.remote = client.remote || door.is_remote() || (feed_ && feed_->is_remote(client.user));
-        client.observes = door.is_observers();
+        client.remote = client.remote || listener.is_remote() || (feed_ && feed_->is_remote(client.user));
+        client.observes = listener.is_observers();
         limit_remote_connections(client);
         receive(client, now);  // before any question of places: what it has sent already is done
         keep_places(now);
     }
-    if (door.is_remote()) door.rest(remote_pause, now);
+    if (listener.is_remote()) listener.rest(remote_pause, now);
 }
 
 void ControlSocket::receive(Client& client, core::Instant now) {
@@ -279,7 +279,7 @@ void ControlSocket::obey(Client& client, const formats::CommandRequest& request,
     guard_.ring();
     client.proves = client.proves || request.kind == core::CommandKind::prove;
     pending_.await(client.descriptor, command);
-    // Obeyed first, told after.
+    // The command is obeyed before its answer is sent.
     const std::string reason = request.reason.empty() ? "no reason given" : "reason: " + request.reason;
     spdlog::info("control socket: {} asked for{} ({})", core::text(request.kind), client.remote ? " remotely" : "",
                  reason);

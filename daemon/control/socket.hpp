@@ -15,11 +15,11 @@
 #include "configuration/configuration.hpp"
 #include "control/client.hpp"
 #include "control/client_places.hpp"
-#include "control/door.hpp"
-#include "control/event_desk.hpp"
+#include "control/event_queries.hpp"
+#include "control/listening_socket.hpp"
 #include "control/outlet.hpp"
 #include "control/pending_answers.hpp"
-#include "control/recording_desk.hpp"
+#include "control/recording_stream.hpp"
 #include "control/telemetry_feed.hpp"
 #include "core/interlock.hpp"
 #include "messages/control.hpp"
@@ -64,7 +64,7 @@ private:
     using Client = ControlClient;
 
     [[nodiscard]] int poll_timeout(core::Instant now) const;
-    void accept_clients(Door& door, core::Instant now);
+    void accept_clients(ListeningSocket& listener, core::Instant now);
     void receive(Client& client, core::Instant now);
     void keep_places(core::Instant now);
     void close_silent(core::Instant now);
@@ -87,10 +87,10 @@ private:
     Ring<core::Command>& commands_;
     Wake& guard_;
     Context context_;
-    RecordingDesk recording_;
+    RecordingStream recording_;
     StorageState* saved_;
-    Door for_operators_, for_telemetry_, for_observers_;
-    const std::array<Door*, 3> doors_{&for_operators_, &for_telemetry_, &for_observers_};
+    ListeningSocket for_operators_, for_telemetry_, for_observers_;
+    const std::array<ListeningSocket*, 3> listeners_{&for_operators_, &for_telemetry_, &for_observers_};
     core::Instant looked_{};  ///< when the last turn saw all that had come
     std::vector<Client> clients_;
     PendingAnswers pending_;
@@ -98,7 +98,7 @@ private:
     bool proof_is_left_ = false;  ///< its client has gone, and the guard must be told
     Wake wake_;
     std::optional<TelemetryFeed> feed_;
-    std::optional<EventDesk> events_;
+    std::optional<EventQueries> events_;
     std::atomic<bool> followed_{false}, broker_{false};
     RateLimit connected_{std::chrono::seconds{10}, 3};
     RateLimit closed_clients_{std::chrono::minutes{1}};

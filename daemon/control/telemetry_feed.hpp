@@ -1,4 +1,4 @@
-// What the control socket has for the telemetry, the other program, and how far it trusts it: it may read, and hold.
+// The control socket's feed to the telemetry, the other program, and its rights: it may read, and hold.
 #pragma once
 
 #include <sys/types.h>
@@ -21,7 +21,8 @@
 
 namespace dekeyd {
 
-/// Where its commands go, and what there is to tell. All of it outlives the feed; what is absent isn't told.
+/// The destination of its commands, and the sources of the feed. All of it outlives the feed; an absent source is left
+/// out.
 struct TelemetryPorts {
     Ring<core::Command>* commands = nullptr;  ///< without it no command is passed on
     const StorageState* storage = nullptr;
@@ -68,7 +69,7 @@ public:
 
     /// A new one: all is new to it. The answer to its request.
     std::string hello();
-    /// To be told with the next feed.
+    /// Goes out with the next feed.
     void add(const core::Event& event);
     [[nodiscard]] bool is_due(core::Instant now) const noexcept;
     [[nodiscard]] core::Instant due() const noexcept { return next_; }

@@ -61,7 +61,7 @@ int inhibit(const LineAddress& address) {
 }
 
 /// A line that is inhibited and let go has no owner any more: its pad may be wired as an input before the next call. A
-/// daemon that lives has the lock, and its files stay.
+/// daemon that runs has the lock, and its files stay.
 void forget(const std::string& path) {
     const std::size_t slash = path.rfind('/');
     const std::string lock_path = (slash == std::string::npos ? std::string{"."} : path.substr(0, slash)) + "/lock";

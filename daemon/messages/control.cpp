@@ -152,7 +152,7 @@ Request parse_request(std::string_view text) {
     if (what == "events") return events_request(object);
     if (what == "capture") return capture_request(object);
     if (what == "report") return report_request(object);
-    // The rest are the commands that an operator may give; what only the daemon tells core can't be asked for.
+    // The rest are the commands that an operator may give; those that only the daemon gives to core are refused.
     if (const auto kind = core::command_kind_words.find(what); kind && core::is_order(*kind))
         return core::is_proof(*kind) ? prove_request(object, *kind) : command_request(object, *kind);
     return bad(fmt::format("'{}' can't be asked for", printable(what, 40)));

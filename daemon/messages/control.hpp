@@ -15,7 +15,7 @@ namespace dekeyd::formats {
 /// The longest request line, without its newline.
 inline constexpr std::size_t longest_request = 4096;
 
-/// A command that waited so long is void, but for a hold: by then its client is told that it was not done.
+/// A command that waited so long is void, but for a hold: by then its client has the answer that it was not done.
 inline constexpr core::Duration command_life = std::chrono::milliseconds{1500};
 
 struct StatusRequest {};

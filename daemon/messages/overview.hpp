@@ -1,4 +1,4 @@
-// What a screen elsewhere needs: what the configuration fixes, and how everything stands in one object a second.
+// The overview for a remote screen: the configuration's figures, and the whole state in one object a second.
 #pragma once
 
 #include <chrono>

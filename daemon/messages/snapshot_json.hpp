@@ -15,7 +15,7 @@
 
 namespace dekeyd::formats {
 
-/// What a status tells beside the snapshot.
+/// A status's figures beside the snapshot.
 struct StatusContext {
     std::string_view version;
     std::string_view line;  ///< what the line's driver says of itself
@@ -31,7 +31,7 @@ struct StatusContext {
     std::chrono::nanoseconds wall{};  ///< now
 };
 
-/// What the control socket says of all there is.
+/// The whole status, as the control socket answers it.
 Status status_of(const Configuration& configuration, const core::Snapshot& snapshot, const StatusContext& context);
 
 /// The same as JSON. Every number in it is finite; what isn't measured is null.

@@ -1,4 +1,4 @@
-// What the threads that write to the storage tell of themselves: the journal's writer, the state's keeper, the
+// The state of the threads that write to the storage: the journal's writer, the state's keeper, the
 // history's.
 #pragma once
 

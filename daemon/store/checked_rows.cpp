@@ -59,7 +59,7 @@ Rows read_rows(const std::string& path) {
 std::string append_row(const std::string& path, std::string_view columns, std::string_view row) {
     const FileBytes file = read_whole(path, largest_log);
     const bool is_new = file.error == ENOENT;
-    if (file.too_large) return path + " is larger than any log of ours; move it away";
+    if (file.too_large) return path + " is larger than any log that dekeyd writes; move it away";
     if (!file.ok() && !is_new) return file_trouble("can't read", path, file.error);
     std::string_view last_columns;
     std::size_t whole = 0;

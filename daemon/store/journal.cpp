@@ -141,7 +141,7 @@ std::string Journal::open() {
     for (; !segments.empty() && fd_ < 0; segments.pop_back()) {
         const std::string path = segment_path(folder_, segments.back());
         const FileBytes file = read_whole(path, largest_segment);
-        if (file.too_large) return path + " is larger than any segment of ours; move it away";
+        if (file.too_large) return path + " is larger than any segment that dekeyd writes; move it away";
         if (!file.ok()) return file_trouble("can't read", path, file.error);
         const Found found = look_through(file.bytes, segments.back());
         next_ = std::max(next_, found.next);

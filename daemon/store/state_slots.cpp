@@ -121,7 +121,7 @@ void StateSlots::close() noexcept {
     file_ = closed;
 }
 
-/// False also when somebody has put another file in its place.
+/// False also when another file is in its place.
 bool StateSlots::is_ours() const noexcept {
     struct stat open {};
     struct stat named {};

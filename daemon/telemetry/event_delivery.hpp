@@ -7,15 +7,15 @@
 #include <string>
 
 #include "base/log.hpp"
+#include "telemetry/delivered_place.hpp"
 #include "telemetry/guard_view.hpp"
 #include "telemetry/outbox.hpp"
-#include "telemetry/place.hpp"
 
 namespace dekeyd {
 
 class EventDelivery {
 public:
-    EventDelivery(GuardView& guard, Place& place, Outbox& outbox, std::string topic)
+    EventDelivery(GuardView& guard, DeliveredPlace& place, Outbox& outbox, std::string topic)
         : guard_{guard}, place_{place}, outbox_{outbox}, topic_{std::move(topic)} {}
 
     /// Sends the next one, if there is one and none is on its way.
@@ -38,7 +38,7 @@ private:
     void remember(const std::string& text);
 
     GuardView& guard_;
-    Place& place_;
+    DeliveredPlace& place_;
     Outbox& outbox_;
     std::string topic_;
     std::optional<formats::JournalEntry> next_;

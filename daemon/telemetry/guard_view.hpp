@@ -102,7 +102,7 @@ struct GuardView {
     static constexpr std::size_t most_commands = 16;
     [[nodiscard]] bool reachable() const noexcept { return reachable_.load(std::memory_order_acquire); }
     /// A guard that shows nothing new for so long doesn't answer: it decides several times in it, and tells at least
-    /// five times a second. What it said last is no news of the amplifier any more.
+    /// five times a second. Its last values are out of date then.
     static constexpr core::Duration silent_after = std::chrono::milliseconds{600};
 
     explicit GuardView(const core::Plan& plan) : snapshots{core::Protection::blank(plan)} {}

@@ -23,9 +23,9 @@
 #include "base/wall_clock.hpp"
 #include "configuration/configuration.hpp"
 #include "telemetry/arguments.hpp"
+#include "telemetry/delivered_place.hpp"
 #include "telemetry/guard_link.hpp"
 #include "telemetry/guard_view.hpp"
-#include "telemetry/place.hpp"
 #include "telemetry/telemetry.hpp"
 
 namespace {
@@ -78,7 +78,7 @@ int publish(const std::string& path, const formats::Configuration& configuration
     // Never destroyed: a thread that is stuck in the client may use them until the process ends.
     auto& wake = *new Wake;
     auto& guard = *new GuardView{configuration.plan};
-    auto& place = *new Place{folder};
+    auto& place = *new DeliveredPlace{folder};
     auto& link = *new GuardLink{configuration, dekeyd_version, guard};
     auto& broker = *new Telemetry{configuration, guard, place, folder};
     set_up_signals(wake);

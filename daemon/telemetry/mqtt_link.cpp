@@ -53,7 +53,7 @@ void make_default_stacks_small() noexcept {
 /// The return codes of a refused connection are the standard's (MQTT 3.1.1, 3.2.2.3); negative ones are the client's.
 std::string why(int code) {
     switch (code) {
-        case 1: return "the broker doesn't speak MQTT 3.1.1";
+        case 1: return "the broker doesn't support MQTT 3.1.1";
         case 2: return "the broker doesn't accept the client's id";
         case 3: return "the broker is not available";
         case 4: return "the broker refuses the user or the password";

@@ -10,8 +10,7 @@
 #include "messages/feed.hpp"
 #include "telemetry/command_intake.hpp"
 #include "telemetry/event_delivery.hpp"
-#include "telemetry/leftovers.hpp"
-#include "telemetry/past.hpp"
+#include "telemetry/history_pieces.hpp"
 #include "telemetry/published/alerts.hpp"
 #include "telemetry/published/announcement.hpp"
 #include "telemetry/published/discovery.hpp"
@@ -20,6 +19,7 @@
 #include "telemetry/published/values.hpp"
 #include "telemetry/received/signal_intake.hpp"
 #include "telemetry/session.hpp"
+#include "telemetry/stale_topics.hpp"
 #include "words/event_text.hpp"
 #include "words/reason.hpp"
 
@@ -36,7 +36,7 @@ constexpr core::Duration goodbye_at_most = 1s;
 /// One thread does all of it: takes in what the guard tells and what the broker answers, and says what has changed.
 class Telemetry::Impl {
 public:
-    Impl(const formats::Configuration& configuration, GuardView& guard, Place& place, std::string folder)
+    Impl(const formats::Configuration& configuration, GuardView& guard, DeliveredPlace& place, std::string folder)
         : wake_{guard.to_telemetry},
           configuration_{configuration},
           guard_{guard},
@@ -53,9 +53,9 @@ public:
           announcement_{device_, folder_, outbox_},
           values_{configuration, device_, outbox_},
           summaries_{configuration, device_, send_each_second()},
-          leftovers_{device_, alerts_, outbox_, link_},
+          stale_topics_{device_, alerts_, outbox_, link_},
           discovery_{configuration, device_, folder_, outbox_},
-          past_{configuration, guard, outbox_, link_},
+          history_pieces_{configuration, guard, outbox_, link_},
           signal_{configuration, outbox_, link_} {}
 
     void run() noexcept {
@@ -127,7 +127,7 @@ private:
         }
         if (anew && !away_) {
             using Seconds = std::chrono::duration<double>;
-            past_.add(newest, Seconds{wall_stamp(newest.now).since_1970}.count());
+            history_pieces_.add(newest, Seconds{wall_stamp(newest.now).since_1970}.count());
         }
         for (; const core::Event* event = guard_.events.front(); guard_.events.pop()) take_in(*event, newest);
         if (shown().permit != last_permit_ || shown().state != last_state_) urgent_ = true;
@@ -181,7 +181,7 @@ private:
     void failed(Purpose purpose, const std::string& text, core::Instant now) {
         // The sweep only tidies up; a broker that lets us read nothing but commands is fine.
         if (purpose == Purpose::sweep || purpose == Purpose::none) return;
-        if (purpose == Purpose::past) return past_.refused();
+        if (purpose == Purpose::past) return history_pieces_.refused();
         if (purpose == Purpose::received) return signal_.refused(text);
         if (purpose == Purpose::discovery) return discovery_.refused(text);
         session_.lose((purpose == Purpose::subscription ? "the broker refused the subscription to commands: "
@@ -192,11 +192,11 @@ private:
 
     void listen(const homie::Incoming& message, core::Instant now) {
         if (signal_.hear(message, shown().rf_present, now)) return;
-        if (past_.hear(message)) return;
+        if (history_pieces_.hear(message)) return;
         if (message.topic.ends_with("/set")) {
             commands_.hear(message, now);
         } else if (message.retained && message.size > 0) {
-            leftovers_.hear(message.topic);
+            stale_topics_.hear(message.topic);
         }
     }
 
@@ -220,9 +220,9 @@ private:
         alerts_.begin_session();
         values_.begin_session();
         summaries_.begin_session();
-        leftovers_.begin_session();
+        stale_topics_.begin_session();
         discovery_.begin_session();
-        past_.begin_session();
+        history_pieces_.begin_session();
         signal_.begin_session();
         announcement_.begin();
         said_away_ = false;
@@ -263,17 +263,17 @@ private:
         if (session_.is_ready()) {
             sentences_.send(now);
             if (!away_) events_.send_next(storage_, now);
-            leftovers_.send_removals(now);
+            stale_topics_.send_removals(now);
             discovery_.send(now);
-            past_.ask(now);
-            past_.send(now);
+            history_pieces_.ask(now);
+            history_pieces_.send(now);
             signal_.ask(now);
         } else if (announcement_.described() && alerts_.all_cleared() && values_.all_sent() && summaries_.sent() &&
                    commands_.hears_the_present(now) && say_state(now)) {
             // A command that follows "ready" is never late.
             session_.be_ready(now);
             set_connected(true);
-            leftovers_.ask(now);
+            stale_topics_.ask(now);
         }
         if (outbox_.refused()) session_.lose("the client takes no message", now);
     }
@@ -349,9 +349,9 @@ private:
     Announcement announcement_;
     Values values_;
     Summaries summaries_;
-    Leftovers leftovers_;
+    StaleTopics stale_topics_;
     Discovery discovery_;
-    Past past_;
+    HistoryPieces history_pieces_;
     SignalIntake signal_;
 
     core::Instant started_ = monotonic_now();
@@ -366,7 +366,8 @@ private:
     bool gone_ = false;
 };
 
-Telemetry::Telemetry(const formats::Configuration& configuration, GuardView& guard, Place& place, std::string folder)
+Telemetry::Telemetry(const formats::Configuration& configuration, GuardView& guard, DeliveredPlace& place,
+                     std::string folder)
     : impl_{std::make_shared<Impl>(configuration, guard, place, std::move(folder))} {}
 
 Telemetry::~Telemetry() {

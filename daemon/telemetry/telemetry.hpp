@@ -7,8 +7,8 @@
 
 #include "base/handover.hpp"
 #include "configuration/configuration.hpp"
+#include "telemetry/delivered_place.hpp"
 #include "telemetry/guard_view.hpp"
-#include "telemetry/place.hpp"
 
 namespace dekeyd {
 
@@ -17,7 +17,7 @@ public:
     /// `configuration.mqtt` must be set. `guard` is filled by a GuardLink, and its `to_telemetry` wakes this. `folder`:
     /// of this program alone. All references must outlive this; after a stop() that returned false the thread may still
     /// hang in the client, and then they must outlive the process (it should _exit).
-    Telemetry(const formats::Configuration& configuration, GuardView& guard, Place& place, std::string folder);
+    Telemetry(const formats::Configuration& configuration, GuardView& guard, DeliveredPlace& place, std::string folder);
     ~Telemetry();
     Telemetry(const Telemetry&) = delete;
     Telemetry& operator=(const Telemetry&) = delete;

@@ -116,7 +116,7 @@ std::string objection(const core::Plan& plan, const core::Event& event) {
 
 std::string sleep_in_words(const core::Plan& plan, const core::Event& event) {
     const auto slept = std::chrono::duration_cast<core::Duration>(std::chrono::duration<double>(event.reading.value));
-    return fmt::format("{}: the machine slept for {}, and nothing was guarded; what was read before counts no more. {}",
+    return fmt::format("{}: the machine slept for {}, and nothing was guarded; earlier readings no longer count. {}",
                        event.first_cause ? "Tripped" : "Another cause", show(slept), way_out(plan, event));
 }
 

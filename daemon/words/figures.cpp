@@ -2,8 +2,9 @@
 
 #include <fmt/format.h>
 
-#include <array>
 #include <cmath>
+
+#include "words/unit_table.hpp"
 
 namespace dekeyd::formats {
 namespace {
@@ -27,19 +28,13 @@ int digits_of_watts(double size) noexcept {
 /// Digits after the point.
 int digits(double value, core::Unit unit) noexcept {
     const double size = std::fabs(value);
-    switch (unit) {
-        case core::Unit::celsius:
-        case core::Unit::decibel:
-        case core::Unit::dbm:
-        case core::Unit::percent:
-        case core::Unit::kelvin_per_hour: return 1;
-        case core::Unit::rpm: return 0;
-        case core::Unit::second: return size < 10.0 ? 1 : 0;
-        case core::Unit::none:
-        case core::Unit::kelvin_per_watt: return size > 0.0 && size < 0.9995 ? 3 : size < 10.0 ? 2 : 1;
-        case core::Unit::volt:
-        case core::Unit::ampere: return 2;
-        case core::Unit::watt: break;
+    switch (row_of(unit).digits) {
+        case Digits::none: return 0;
+        case Digits::one: return 1;
+        case Digits::two: return 2;
+        case Digits::ratio: return size > 0.0 && size < 0.9995 ? 3 : size < 10.0 ? 2 : 1;
+        case Digits::seconds: return size < 10.0 ? 1 : 0;
+        case Digits::watts: break;
     }
     return digits_of_watts(size);
 }
@@ -70,13 +65,8 @@ std::string with_unit(double value, core::Unit unit) {
 }
 
 std::string with_unit(double value, std::string_view symbol) {
-    for (const core::Unit unit : {core::Unit::celsius, core::Unit::watt, core::Unit::dbm, core::Unit::decibel,
-                                  core::Unit::volt, core::Unit::ampere, core::Unit::rpm, core::Unit::percent,
-                                  core::Unit::kelvin_per_watt, core::Unit::kelvin_per_hour, core::Unit::second}) {
-        if (core::symbol(unit) == symbol) return with_unit(value, unit);
-    }
-    const std::string bare = to_words(value, core::Unit::none);
-    return symbol.empty() ? bare : bare + ' ' + std::string{symbol};
+    if (const auto unit = core::unit_symbols.find(symbol)) return with_unit(value, *unit);
+    return to_words(value, core::Unit::none) + ' ' + std::string{symbol};
 }
 
 std::string in_words(const core::Reading& reading, core::Unit unit) {

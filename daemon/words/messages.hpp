@@ -1,4 +1,4 @@
-// What the daemon says of itself, as values: its status by the control socket, its events by that and by MQTT. Each
+// The daemon's messages, as values: its status by the control socket, its events by that and by MQTT. Each
 // field is named once, here; those of MQTT alone in words/mqtt_messages.hpp.
 #pragma once
 

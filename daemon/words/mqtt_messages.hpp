@@ -1,4 +1,4 @@
-// What the daemon publishes by MQTT beside its events, as values: the plan and the summary. Each field is named once,
+// The messages by MQTT beside events, as values: the plan and the summary. Each field is named once,
 // here.
 #pragma once
 

@@ -1,4 +1,4 @@
-// What an operator is told of a hold or a lockout beside that it stands: since when and why. Core doesn't know it; it
+// Notes of a hold or a lockout for the operator: since when, by which side, and why. Core doesn't know it; it
 // is kept with core's memory, and shown wherever that is.
 #pragma once
 

@@ -1,4 +1,4 @@
-// What a receiver elsewhere may measure of the sent signal: keys, ids and names.
+// The figures of the sent signal that a receiver elsewhere may measure: keys, ids and names.
 #pragma once
 
 #include <cstdint>

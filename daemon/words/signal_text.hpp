@@ -19,7 +19,7 @@ namespace dekeyd::formats {
 /// So much better than what warns ends the warning.
 inline constexpr double signal_hysteresis_db = 1.0;
 
-/// What a number that was received is worth.
+/// The condition of a received number.
 enum class ReceivedState : std::uint8_t {
     awaited,         ///< none has come since the start
     good,            ///< it came as it was published, during this transmission, and isn't too old

@@ -10,74 +10,10 @@
 
 #include "plan/number_text.hpp"
 #include "words/nearest.hpp"
+#include "words/unit_table.hpp"
 
 namespace dekeyd::formats {
 namespace {
-
-struct UnitRow {
-    std::string_view text;
-    Dimension dimension;
-    double numerator;  ///< value in base units = number * numerator / denominator: one rounding, so 250 ms is 0.25 s
-    double denominator;
-};
-
-constexpr double dbm_mark = 0.0;  ///< stands for "not a factor: dBm as a power"
-
-// The first row of a dimension is the one that messages propose.
-constexpr std::array unit_rows{
-    UnitRow{"degC", Dimension::temperature, 1, 1},
-    UnitRow{"°C", Dimension::temperature, 1, 1},
-    UnitRow{"K", Dimension::temperature_difference, 1, 1},
-    UnitRow{"W", Dimension::power, 1, 1},
-    UnitRow{"mW", Dimension::power, 1, 1e3},
-    UnitRow{"uW", Dimension::power, 1, 1e6},
-    UnitRow{"µW", Dimension::power, 1, 1e6},
-    UnitRow{"kW", Dimension::power, 1e3, 1},
-    UnitRow{"dBm", Dimension::power, dbm_mark, 1},
-    UnitRow{"dBm", Dimension::level, 1, 1},
-    UnitRow{"dB", Dimension::ratio_db, 1, 1},
-    UnitRow{"V", Dimension::voltage, 1, 1},
-    UnitRow{"mV", Dimension::voltage, 1, 1e3},
-    UnitRow{"uV", Dimension::voltage, 1, 1e6},
-    UnitRow{"µV", Dimension::voltage, 1, 1e6},
-    UnitRow{"A", Dimension::current, 1, 1},
-    UnitRow{"mA", Dimension::current, 1, 1e3},
-    UnitRow{"s", Dimension::time, 1, 1},
-    UnitRow{"ms", Dimension::time, 1, 1e3},
-    UnitRow{"us", Dimension::time, 1, 1e6},
-    UnitRow{"µs", Dimension::time, 1, 1e6},
-    UnitRow{"min", Dimension::time, 60, 1},
-    UnitRow{"h", Dimension::time, 3600, 1},
-    UnitRow{"d", Dimension::time, 86400, 1},
-    UnitRow{"rpm", Dimension::speed, 1, 1},
-    UnitRow{"%", Dimension::percent, 1, 1},
-    UnitRow{"Hz", Dimension::frequency, 1, 1},
-    UnitRow{"kHz", Dimension::frequency, 1e3, 1},
-    UnitRow{"MHz", Dimension::frequency, 1e6, 1},
-    UnitRow{"GHz", Dimension::frequency, 1e9, 1},
-    UnitRow{"K/W", Dimension::thermal_resistance, 1, 1},
-    UnitRow{"K/h", Dimension::temperature_trend, 1, 1},
-    UnitRow{"mV/dB", Dimension::volts_per_db, 1, 1e3},
-    UnitRow{"V/dB", Dimension::volts_per_db, 1, 1},
-    UnitRow{"V/W", Dimension::volts_per_watt, 1, 1},
-    UnitRow{"mV/W", Dimension::volts_per_watt, 1, 1e3},
-    UnitRow{"mV/mW", Dimension::volts_per_watt, 1, 1},
-    UnitRow{"V/mW", Dimension::volts_per_watt, 1e3, 1},
-    UnitRow{"mV/uW", Dimension::volts_per_watt, 1e3, 1},
-    UnitRow{"mV/µW", Dimension::volts_per_watt, 1e3, 1},
-    UnitRow{"mV/A", Dimension::volts_per_ampere, 1, 1e3},
-    UnitRow{"V/A", Dimension::volts_per_ampere, 1, 1},
-    UnitRow{"mV/K", Dimension::volts_per_kelvin, 1, 1e3},
-    UnitRow{"V/K", Dimension::volts_per_kelvin, 1, 1},
-    UnitRow{"dB/K", Dimension::db_per_kelvin, 1, 1},
-    UnitRow{"m", Dimension::length, 1, 1},
-    UnitRow{"cm", Dimension::length, 1, 100},
-    UnitRow{"mm", Dimension::length, 1, 1000},
-    UnitRow{"dBi", Dimension::antenna_gain, 1, 1},
-    UnitRow{"W/m2", Dimension::power_density, 1, 1},
-    UnitRow{"W/m²", Dimension::power_density, 1, 1},
-    UnitRow{"mW/cm2", Dimension::power_density, 10, 1},
-};
 
 constexpr double largest_value = 1.0e12;  // far beyond any station; keeps later arithmetic finite
 constexpr double largest_time_s = 1.0e9;
@@ -99,9 +35,9 @@ std::string quoted(std::string_view text) {
 }
 
 std::string_view base_unit(Dimension dimension) {
-    const auto* const row = std::find_if(unit_rows.begin(), unit_rows.end(),
-                                         [=](const UnitRow& candidate) { return candidate.dimension == dimension; });
-    return row == unit_rows.end() ? std::string_view{} : row->text;
+    const auto* const row = std::find_if(spellings.begin(), spellings.end(),
+                                         [=](const Spelling& candidate) { return candidate.dimension == dimension; });
+    return row == spellings.end() ? std::string_view{} : row->text;
 }
 
 Quantity refuse(std::string what, std::string expected) {
@@ -176,8 +112,8 @@ Quantity convert(std::string_view text, std::string_view digits, double number, 
     if (unit.empty())
         return refuse(fmt::format("{} needs a unit", quoted(text)),
                       fmt::format("{} with its unit: {} {}", name_of(dimension), digits, proposed));
-    const UnitRow* other = nullptr;
-    for (const UnitRow& row : unit_rows) {
+    const Spelling* other = nullptr;
+    for (const Spelling& row : spellings) {
         if (row.text != unit) continue;
         if (row.dimension != dimension) {
             other = &row;
@@ -197,7 +133,7 @@ Quantity convert(std::string_view text, std::string_view digits, double number, 
     if (other != nullptr)
         return refuse(fmt::format("{} is {}", quoted(text), name_of(other->dimension)), expected_one(dimension));
     std::vector<std::string_view> own;
-    for (const UnitRow& row : unit_rows) {
+    for (const Spelling& row : spellings) {
         if (row.dimension == dimension) own.push_back(row.text);
     }
     const std::string small = lower(unit);
@@ -265,7 +201,7 @@ Range parse_range(std::string_view text, Dimension dimension) {
 
 std::vector<WrittenUnit> units_of(Dimension dimension) {
     std::vector<WrittenUnit> units;
-    for (const UnitRow& row : unit_rows)
+    for (const Spelling& row : spellings)
         if (row.dimension == dimension) units.push_back({row.text, row.numerator / row.denominator});
     return units;
 }
@@ -276,77 +212,15 @@ core::Duration to_duration(double seconds) noexcept {
 }
 
 std::string_view name_of(Dimension dimension) noexcept {
-    switch (dimension) {
-        case Dimension::number: return "a plain number";
-        case Dimension::temperature: return "a temperature";
-        case Dimension::temperature_difference: return "a temperature difference";
-        case Dimension::power: return "a power";
-        case Dimension::level: return "a level in dBm";
-        case Dimension::ratio_db: return "a ratio in dB";
-        case Dimension::voltage: return "a voltage";
-        case Dimension::current: return "a current";
-        case Dimension::time: return "a time";
-        case Dimension::speed: return "a speed";
-        case Dimension::percent: return "a percentage";
-        case Dimension::frequency: return "a frequency";
-        case Dimension::thermal_resistance: return "a thermal resistance";
-        case Dimension::temperature_trend: return "a temperature's trend";
-        case Dimension::volts_per_db: return "a detector's slope";
-        case Dimension::volts_per_watt: return "a detector's sensitivity";
-        case Dimension::volts_per_ampere: return "a current sensor's sensitivity";
-        case Dimension::volts_per_kelvin: return "a temperature sensor's sensitivity";
-        case Dimension::db_per_kelvin: return "a temperature coefficient";
-        case Dimension::length: return "a length";
-        case Dimension::antenna_gain: return "an antenna's gain";
-        case Dimension::power_density: return "a power density";
-    }
-    return "a value";
+    return row_of(dimension).name;
 }
 
 std::string_view example_of(Dimension dimension) noexcept {
-    switch (dimension) {
-        case Dimension::number: return "2.0";
-        case Dimension::temperature: return "70 degC";
-        case Dimension::temperature_difference: return "5 K";
-        case Dimension::power: return "2.5 W, 50 mW or 34 dBm";
-        case Dimension::level: return "-10 dBm";
-        case Dimension::ratio_db: return "40 dB";
-        case Dimension::voltage: return "28 V or 800 mV";
-        case Dimension::current: return "18 A";
-        case Dimension::time: return "250 ms, 5 s or 10 min";
-        case Dimension::speed: return "3000 rpm";
-        case Dimension::percent: return "10 %";
-        case Dimension::frequency: return "1.26 GHz";
-        case Dimension::thermal_resistance: return "0.3 K/W";
-        case Dimension::temperature_trend: return "2 K/h";
-        case Dimension::volts_per_db: return "-24.4 mV/dB";
-        case Dimension::volts_per_watt: return "500 mV/mW";
-        case Dimension::volts_per_ampere: return "66 mV/A";
-        case Dimension::volts_per_kelvin: return "10 mV/K";
-        case Dimension::db_per_kelvin: return "0.02 dB/K";
-        case Dimension::length: return "1.2 m";
-        case Dimension::antenna_gain: return "18 dBi";
-        case Dimension::power_density: return "10 W/m2";
-    }
-    return "1";
+    return row_of(dimension).example;
 }
 
 Dimension dimension_of(core::Unit unit) noexcept {
-    switch (unit) {
-        case core::Unit::none: return Dimension::number;
-        case core::Unit::celsius: return Dimension::temperature;
-        case core::Unit::watt: return Dimension::power;
-        case core::Unit::dbm: return Dimension::level;
-        case core::Unit::decibel: return Dimension::ratio_db;
-        case core::Unit::volt: return Dimension::voltage;
-        case core::Unit::ampere: return Dimension::current;
-        case core::Unit::rpm: return Dimension::speed;
-        case core::Unit::percent: return Dimension::percent;
-        case core::Unit::kelvin_per_watt: return Dimension::thermal_resistance;
-        case core::Unit::kelvin_per_hour: return Dimension::temperature_trend;
-        case core::Unit::second: return Dimension::time;
-    }
-    return Dimension::number;
+    return row_of(unit).dimension;
 }
 
 std::string show(double value, core::Unit unit) {
@@ -365,15 +239,14 @@ std::string show(double value, core::Unit unit) {
 }
 
 std::string show(double value, Dimension dimension) {
-    for (const core::Unit unit : {core::Unit::none, core::Unit::celsius, core::Unit::watt, core::Unit::dbm,
-                                  core::Unit::decibel, core::Unit::volt, core::Unit::ampere, core::Unit::rpm,
-                                  core::Unit::percent, core::Unit::kelvin_per_watt, core::Unit::kelvin_per_hour})
-        if (dimension_of(unit) == dimension && dimension != Dimension::number) return show(value, unit);
+    for (const UnitRow& row : unit_rows)
+        if (row.dimension == dimension && dimension != Dimension::number && dimension != Dimension::time)
+            return show(value, row.unit);
     if (dimension == Dimension::number) return fmt::format("{:.10g}", value);
     if (dimension == Dimension::time && value < 1e9) return show(to_duration(value));
     // The row in which the number is written shortest, and the first of them.
     std::string shortest;
-    for (const UnitRow& row : unit_rows) {
+    for (const Spelling& row : spellings) {
         if (row.dimension != dimension) continue;
         std::string text = fmt::format("{} {}", four_digits(value * row.denominator / row.numerator), row.text);
         if (shortest.empty() || text.size() < shortest.size()) shortest = std::move(text);

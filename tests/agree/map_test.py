@@ -12,7 +12,7 @@ TEXT = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
 CMAKE = (TOP / "CMakeLists.txt").read_text(encoding="utf-8")
 # A pair of .cpp and .hpp is one to look for. Beyond this a folder needs its reason here.
 MOST_NAMES = 20
-CROWDED = {"tools/dekeyctl": "a file for each command"}
+CROWDED = {}
 # Longer than this, a file needs its reason here.
 MOST_LINES = 400
 LONG = {
@@ -27,11 +27,16 @@ def folders():
     found = {path.parent.relative_to(TOP).as_posix() for place in ("daemon", "drivers") for path in (TOP / place).rglob("*.cpp")}
     return sorted(found)
 
+def tools():  # of the command and of the page
+    found = [path.parent for path in (TOP / "tools/dekeyctl").rglob("*.cpp")]
+    found += [path.parent for path in (TOP / "tools/dashboard/src/").rglob("*.ts") if path.name != "main.ts"]
+    return sorted({path.relative_to(TOP).as_posix() for path in found})
+
 class Map(unittest.TestCase):
     def test_each_folder_has_its_line(self):
         block = TEXT.split("## The map", 1)[1].split("```")[1]
         named = re.findall(r"^(\S+)/\s{2,}\S", block, re.M)
-        self.assertEqual([], [folder for folder in folders() if folder not in named and not folder.startswith("daemon/configuration/")])
+        self.assertEqual([], [folder for folder in folders() + tools() if folder not in named])
         self.assertEqual([], [name for name in named if not (TOP / name).is_dir()], "a line of the map without a folder")
 
     def test_each_target_has_its_folders(self):
@@ -42,15 +47,29 @@ class Map(unittest.TestCase):
         for target, variable in targets:
             self.assertEqual(variables[variable], rows.get(target, "no row").split(", "), target)
 
+    def test_each_file_that_is_named_exists(self):
+        places = [TOP / place for place in ("", "daemon", "daemon/configuration", "tests", "tests/browser", "tools/dashboard/src")]
+        named = re.findall(r"`((?:[\w.-]+/)+\w+\.(?:[ch]pp|py|ts|json|csv|txt))`", TEXT)
+        named += [f"{name}.*" for name in re.findall(r"`((?:\w+/)+\w+_test)`", TEXT)]
+        self.assertGreater(len(named), 100)
+        self.assertEqual([], [name for name in named if not any(any(place.glob(name)) for place in places)])
+
     def test_each_folder_has_its_rule(self):
         text = (TOP / "tools/check-includes").read_text(encoding="utf-8")
         rules = re.findall(r'^    "([^"*]+)": \(', text, re.M)
         self.assertTrue(rules)
         self.assertEqual([], [folder for folder in folders() if folder not in rules])
 
+    def test_each_folder_of_tests_is_built(self):
+        files = list((TOP / "tests").rglob("CMakeLists.txt"))
+        built = {(file.parent / name).resolve() for file in files
+                 for names in re.findall(r"FOLDER ([^A-Z)]+)", file.read_text(encoding="utf-8")) for name in names.split()}
+        found = {path.parent for path in (TOP / "tests").rglob("*_test.cpp")}
+        self.assertEqual([], sorted(str(folder) for folder in found if folder.resolve() not in built))
+
     def test_no_folder_is_crowded(self):
-        for folder in [*folders(), "tools/dekeyctl", "tools/bench"]:
-            names = {path.stem for path in (TOP / folder).glob("*.[ch]pp")}
+        for folder in [*folders(), *tools(), "tools/bench"]:
+            names = {path.stem for kind in ("*.[ch]pp", "*.ts") for path in (TOP / folder).glob(kind)}
             if len(names) > MOST_NAMES:
                 self.assertIn(folder, CROWDED, f"{len(names)} names; expected at most {MOST_NAMES}, or its reason in this test")
 

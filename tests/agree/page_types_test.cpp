@@ -1,18 +1,21 @@
 // The page's types of the messages: written from the messages' own fields. With DEKEYD_WRITE_PAGE_TYPES set, the test
 // writes the file anew.
 #include <doctest/doctest.h>
+#include <fmt/format.h>
 
+#include <algorithm>
 #include <cstdlib>
 #include <fstream>
 #include <sstream>
 
 #include "words/mqtt_messages.hpp"
+#include "words/unit_table.hpp"
 
 namespace {
 
 using namespace dekeyd::formats;
 
-constexpr const char* path = DEKEYD_SOURCE_DIR "/tools/dashboard/src/messages.ts";
+constexpr const char* path = DEKEYD_SOURCE_DIR "/tools/dashboard/src/broker/messages.ts";
 
 template <class T>
 std::string type_name() {
@@ -61,16 +64,30 @@ std::string interface(const char* name) {
     return std::string{"\nexport interface "} + name + " {\n" + writer.text + "}\n";
 }
 
+std::string digits_of_units() {
+    std::string kinds;
+    for (const std::string_view word : digits_words.all())
+        kinds += fmt::format("{}\"{}\"", kinds.empty() ? "" : " | ", word);
+    std::string text =
+        fmt::format("\nexport type Digits = {};\n\nexport const digitsOfUnit: Record<string, Digits> = {{\n", kinds);
+    for (const UnitRow& row : unit_rows) {
+        const std::string symbol{dekeyd::core::symbol(row.unit)};
+        const bool name =
+            !symbol.empty() && std::all_of(symbol.begin(), symbol.end(), [](char c) { return c >= 'A' && c <= 'z'; });
+        text += fmt::format("  {}: \"{}\",\n", name ? symbol : '"' + symbol + '"', digits_words.of(row.digits));
+    }
+    return text + "};\n";
+}
+
 std::string types() {
-    return "// What the daemon publishes, field by field. Made from daemon/words/messages.hpp and mqtt_messages.hpp "
-           "by\n"
-           "// tests/agree/page_types_test.cpp, which says when this file has to be made anew.\n" +
+    return "// What the daemon publishes, field by field. Made from daemon/words/messages.hpp, mqtt_messages.hpp and\n"
+           "// unit_table.hpp by tests/agree/page_types_test.cpp, which says when this file has to be made anew.\n" +
            interface<PlannedLimit>("PlannedLimit") + interface<DetectorMessage>("DetectorMessage") +
            interface<ChainMessage>("ChainMessage") + interface<PlanMessage>("PlanMessage") +
            interface<HoldMessage>("HoldMessage") + interface<SummaryCause>("SummaryCause") +
            interface<SummaryProof>("SummaryProof") + interface<LiveSummary>("LiveSummary") + interface<Pulse>("Pulse") +
            interface<ChannelCount>("ChannelCount") + interface<ProofOutcome>("ProofOutcome") +
-           interface<EventMessage>("EventMessage");
+           interface<EventMessage>("EventMessage") + digits_of_units();
 }
 
 }  // namespace

@@ -1,4 +1,4 @@
-// Which limits stand at a moment: whoever decides, shows, publishes or plans says the same.
+// Which limits stand at a moment: decision, displays, MQTT and plans say the same.
 #include <algorithm>
 #include <nlohmann/json.hpp>
 

@@ -1,4 +1,4 @@
-// Every transition from inhibit to permit: what it needs, whatever came before.
+// Every transition from inhibit to permit: its conditions, after any history.
 #include <doctest/doctest.h>
 
 #include "core/timeline.hpp"

@@ -39,7 +39,7 @@ struct Amplifier {
 
     // The telemetry's.
     std::optional<GuardView> view;
-    std::optional<Place> place;
+    std::optional<DeliveredPlace> place;
     std::optional<GuardLink> link;
     std::optional<Telemetry> telemetry;
 

@@ -117,7 +117,7 @@ class SchemaTest(unittest.TestCase):
     def test_a_key_says_what_it_is(self):
         """What an editor shows beside a key comes from the table."""
         guard = self.schema["properties"]["guard"]["properties"]["period"]
-        self.assertEqual(guard["description"], "It decides at each scan, and at least so often. Optional. A time, 1 ms to 100 ms "
+        self.assertEqual(guard["description"], "The guard decides at each scan, and at least once in this time. Optional. A time, 1 ms to 100 ms "
                          "(accepted: 1 ms to 1 s). Default: 20 ms.")
 
 

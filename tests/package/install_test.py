@@ -96,7 +96,7 @@ def first_install(root, package, version):
     links = re.findall(r"\]\(([^)#:]+)\)", (documents / "README.md").read_text())
     lost = [link for link in links if not (root / link if link.startswith("/") else documents / link).exists()]
     expect(links != [] and lost == [], f"README's links lead somewhere where it is installed {lost}")
-    for kept in sorted((source_folder / "tests/formats/kept").iterdir()):
+    for kept in sorted((source_folder / "tests/configuration/kept").iterdir()):
         shutil.copy(kept, root / "package")
         code, output = root.run("dekeyctl", "check", f"/package/{kept.name}")
         expect(code == 0, f"a configuration of an earlier time still passes: {kept.name} {output if code else ''}")

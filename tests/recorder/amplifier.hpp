@@ -8,7 +8,7 @@
 #include <optional>
 #include <string>
 
-#include "../formats/configuration_sample.hpp"
+#include "../configuration/configuration_sample.hpp"
 #include "configuration/configuration.hpp"
 #include "core/protection.hpp"
 #include "store/captures/recorded.hpp"

@@ -12,7 +12,7 @@ MENDS = [
          old='event.since_start > before + 1 && event.kind != "started"', new='event.since_start > before + 1 && event.kind == "started"',
          target="operator_test", finds=["tests/operator/operator_test", "-tc=*never took is said*"]),
     dict(finding="turns-at-the-desk", says="a client that asks again and again kept others from the journal's events",
-         file="daemon/control/event_desk.cpp", old="std::pair{client.descriptor <= last_, client.descriptor}",
+         file="daemon/control/event_queries.cpp", old="std::pair{client.descriptor <= last_, client.descriptor}",
          new="std::pair{client.descriptor < last_, client.descriptor}", target="app_test",
          finds=["tests/app_test", "-tc=*again and again*"]),
 ]

@@ -150,12 +150,11 @@ void check_gate(Section& section, Draft& draft, const core::LimitPlan& limit, co
     const bool forward = plan.roles.forward == limit.gate->quantity;
     if (forward && above && draft.amplifier.rf_levels_known && needs_forward_power(draft, limit.watch) &&
         limit.gate->level < plan.rf.minimum_forward_w)
-        fault(
-            fmt::format("the limit would watch from {} forward, but '{}' is not measurable below {}, and what can't be "
-                        "told inhibits",
-                        show(limit.gate->level, core::Unit::watt), core::describe(plan, limit.watch).id,
-                        show(plan.rf.minimum_forward_w, core::Unit::watt)),
-            fmt::format("at least {}", show(plan.rf.minimum_forward_w, core::Unit::watt)));
+        fault(fmt::format("the limit would watch from {} forward, but '{}' is not measurable below {}, and an unknown "
+                          "value inhibits",
+                          show(limit.gate->level, core::Unit::watt), core::describe(plan, limit.watch).id,
+                          show(plan.rf.minimum_forward_w, core::Unit::watt)),
+              fmt::format("at least {}", show(plan.rf.minimum_forward_w, core::Unit::watt)));
 }
 
 /// Room for the reading to move in; a trip and a clear a hair apart chatter.

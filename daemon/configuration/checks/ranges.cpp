@@ -42,7 +42,7 @@ constexpr std::array level_rows{
     same("limits.*.above|below|clear|warn", "contact", D::number, 0.0, 1.0, "open is 0 and closed is 1"),
     same("limits.*.above|below|clear|warn", "gain", D::ratio_db, -20.0, 100.0, "no amplifier has it"),
     same("limits.*.above|below|clear|warn", "compression", D::ratio_db, 0.05, 10.0,
-         "less is lost in noise, and a compression of 10 dB is none that an amplifier is used with"),
+         "less is lost in noise, and no amplifier is used with 10 dB of compression"),
     same("limits.*.above|below|clear|warn", "efficiency", D::percent, 0.5, 100.0, "it is a share of the power"),
     same("limits.*.above|below|clear|warn", "thermal-resistance", D::thermal_resistance, 0.001, 50.0,
          "no heatsink has it"),

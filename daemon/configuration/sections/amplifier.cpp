@@ -101,7 +101,7 @@ constexpr std::array amplifier_rows{
            .dimension = Dimension::frequency,
            .sign = Sign::positive,
            .between = fixed(10e3, 300e9, "no radio amplifier works there"),
-           .says = "What it works at, for the exposure limits, a dish and people.",
+           .says = "The frequency of the transmissions, for the exposure limits, a dish and people.",
            .into = [](const Given& v) { v.draft.configuration.frequency_hz = v.number; }},
     KeyRow{.path = "amplifier.directivity",
            .kind = KeyKind::quantity,
@@ -186,7 +186,8 @@ void read_reflected_level(Section& section, Draft& draft) {
         section.fault("reflected_present", "a level of reflected power, which no sensor measures",
                       "a sensor with 'role: reflected', or the key removed");
     if (rf.reflected_present_w.value_or(0.0) > rf.rf_present_w)
-        section.fault("reflected_present", "reflected power would be told later than the forward power it comes from",
+        section.fault("reflected_present",
+                      "reflected power would be detected later than the forward power that it comes from",
                       fmt::format("at most {}", show(rf.rf_present_w, core::Unit::watt)));
     if (reflected)
         check_above_floor(section, rf.reflected_present_w ? "reflected_present" : "rf_present", rf.reflected_is_rf_w(),

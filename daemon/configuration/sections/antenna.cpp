@@ -75,7 +75,8 @@ constexpr std::array antenna_rows{
            .into = [](const Given& v) { v.draft.configuration.ground_factor = v.number; }},
     KeyRow{.path = "plan",
            .kind = KeyKind::section,
-           .says = "What `dekeyctl plan` works out before anything is keyed; it decides nothing."},
+           .says = "The figures for `dekeyctl plan`, which works out the levels before anything is keyed; it decides "
+                   "nothing."},
     KeyRow{.path = "plan.wanted_forward",
            .kind = KeyKind::quantity,
            .dimension = Dimension::power,
@@ -100,7 +101,7 @@ constexpr std::array antenna_rows{
            .says = "The most that it may ever put out."},
     KeyRow{.path = "plan.parts",
            .kind = KeyKind::sections,
-           .says = "What is between exciter and amplifier, in order; at most nine."},
+           .says = "The parts between exciter and amplifier, in order; at most nine."},
     KeyRow{.path = "plan.parts.name", .kind = KeyKind::text, .need = Need::required, .says = "Its name."},
     KeyRow{.path = "plan.parts.gain",
            .kind = KeyKind::quantity,

@@ -42,7 +42,7 @@ constexpr std::array bus_rows{
     KeyRow{.path = "buses",
            .kind = KeyKind::named,
            .need = Need::required,
-           .says = "What is read by one thread each; one that hangs delays only itself."},
+           .says = "Buses with sensors. One thread reads each bus; a bus that hangs delays only itself."},
     KeyRow{.path = "buses.*", .kind = KeyKind::section, .says = "One bus."},
     KeyRow{.path = "buses.*.driver",
            .kind = KeyKind::word,

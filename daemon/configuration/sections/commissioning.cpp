@@ -18,7 +18,7 @@ constexpr std::array commissioning_rows{
            .kind = KeyKind::time,
            .need = Need::required,
            .between = fixed(minute, 2 * hour, "a person must be able to stay beside it"),
-           .says = "It permits for so long."},
+           .says = "The longest time that a commissioning permits."},
     KeyRow{.path = "commissioning.forward",
            .kind = KeyKind::quantity,
            .dimension = Dimension::power,

@@ -24,7 +24,7 @@ constexpr std::array device_rows{
            .into = [](const Given& v) { v.draft.configuration.id = v.text; }},
     KeyRow{.path = "device.name", .kind = KeyKind::text, .usual_words = "the id", .says = "Its name for people."},
 
-    KeyRow{.path = "paths", .kind = KeyKind::section, .says = "Where files are."},
+    KeyRow{.path = "paths", .kind = KeyKind::section, .says = "Folders for files."},
     KeyRow{.path = "paths.sysfs",
            .kind = KeyKind::path,
            .usual = "/sys",
@@ -41,12 +41,12 @@ constexpr std::array device_rows{
            .says = "Run-time files: the control socket. One daemon each; under systemd the unit's RuntimeDirectory.",
            .into = [](const Given& v) { v.draft.configuration.run_directory = v.text; }},
 
-    KeyRow{.path = "guard", .kind = KeyKind::section, .says = "How the guard works."},
+    KeyRow{.path = "guard", .kind = KeyKind::section, .says = "The guard's own timing."},
     KeyRow{.path = "guard.period",
            .kind = KeyKind::time,
            .between = {1 * ms, 100 * ms, 1 * ms, 1.0, "each trip waits for it"},
            .usual = "20 ms",
-           .says = "It decides at each scan, and at least so often."},
+           .says = "The guard decides at each scan, and at least once in this time."},
     KeyRow{.path = "guard.deadline",
            .kind = KeyKind::time,
            .between = {2 * ms, 1.0, 2 * ms, patient,

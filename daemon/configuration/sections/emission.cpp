@@ -20,9 +20,10 @@ constexpr Word roll_off_words[]{
     {"0.35", core::RollOff::percent_35}, {"0.25", core::RollOff::percent_25}, {"0.20", core::RollOff::percent_20}};
 
 constexpr std::array emission_rows{
-    KeyRow{.path = "emission",
-           .kind = KeyKind::section,
-           .says = "What is sent. Without it all is judged as of a carrier, at once, which is the strictest."},
+    KeyRow{
+        .path = "emission",
+        .kind = KeyKind::section,
+        .says = "The modulation. Without it every reading is judged at once, as of a carrier, which is the strictest."},
     KeyRow{.path = "emission.kind",
            .kind = KeyKind::word,
            .need = Need::required,

@@ -4,18 +4,13 @@
 
 #include "configuration/sensor_address.hpp"
 #include "words/nearest.hpp"
+#include "words/unit_table.hpp"
 
 namespace dekeyd::formats {
 namespace {
 
 Sign sign_of(core::Unit unit) {
-    switch (unit) {
-        case core::Unit::none:
-        case core::Unit::celsius:
-        case core::Unit::dbm:
-        case core::Unit::decibel: return Sign::any;
-        default: return Sign::positive;
-    }
+    return formats::row_of(unit).below_zero ? Sign::any : Sign::positive;
 }
 
 }  // namespace

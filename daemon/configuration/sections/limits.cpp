@@ -50,7 +50,7 @@ constexpr std::array limit_rows{
            .kind = KeyKind::named,
            .need = Need::required,
            .when = "unless a contact is an interlock",
-           .says = "What removes the permission to transmit; each limit watches one quantity."},
+           .says = "Limits that remove the permission to transmit; each watches one quantity."},
     KeyRow{.path = "limits.*", .kind = KeyKind::section, .says = "One limit."},
     KeyRow{.path = "limits.*.name",
            .kind = KeyKind::text,

@@ -15,7 +15,7 @@ constexpr std::array proof_rows{
            .kind = KeyKind::time,
            .between = fixed(row_units::day, 3660 * row_units::day, "usual is some months, such as 90 d"),
            .usual_words = "it is never overdue",
-           .says = "It is overdue after so long, which warns and never trips.",
+           .says = "The proof test is overdue after this time, which warns and never trips.",
            .into = [](const Given& v) { v.draft.configuration.proof_every = v.time; }},
 };
 

@@ -1,4 +1,4 @@
-// What a sensor may be for: each role's word, what it measures, and its place in the plan.
+// The roles of sensors: each role's word, what it measures, and its place in the plan.
 #pragma once
 
 #include <array>

@@ -9,7 +9,7 @@ namespace {
 using namespace row_units;
 
 constexpr std::array supervision_rows{
-    KeyRow{.path = "supervision", .kind = KeyKind::section, .says = "What needs no level of one quantity."},
+    KeyRow{.path = "supervision", .kind = KeyKind::section, .says = "Checks that need no level of a single quantity."},
     KeyRow{.path = "supervision.monitor_only",
            .kind = KeyKind::flag,
            .usual = "no",

@@ -5,7 +5,6 @@
 #include <spdlog/spdlog.h>
 
 #include <algorithm>
-#include <array>
 #include <cmath>
 #include <dekeyd_version.hpp>
 #include <nlohmann/json.hpp>
@@ -15,6 +14,7 @@
 #include "base/sealed.hpp"
 #include "messages/overview.hpp"
 #include "plan/standing.hpp"
+#include "words/unit_table.hpp"
 
 namespace dekeyd::homie {
 namespace {
@@ -42,19 +42,10 @@ std::string_view kind_of(Face face) noexcept {
     return "";
 }
 
-/// The form's class for a unit; none: it has none that fits (its dB is a signal's strength, and ours a gain).
-std::string_view class_of(std::string_view unit) noexcept {
-    struct Class {
-        core::Unit unit;
-        std::string_view word;
-    };
-    constexpr std::array classes{Class{core::Unit::celsius, "temperature"}, Class{core::Unit::watt, "power"},
-                                 Class{core::Unit::dbm, "signal_strength"}, Class{core::Unit::volt, "voltage"},
-                                 Class{core::Unit::ampere, "current"},      Class{core::Unit::second, "duration"}};
-    for (const Class& one : classes) {
-        if (core::symbol(one.unit) == unit) return one.word;
-    }
-    return "";
+/// The form's class for a unit's symbol.
+std::string_view class_of(std::string_view symbol) noexcept {
+    const auto unit = core::unit_symbols.find(symbol);
+    return unit ? formats::row_of(*unit).home : "";
 }
 
 /// A template that is "online" where the payload is one of these.
@@ -246,7 +237,7 @@ void Discovery::begin_session() {
     underway_.reset();
 }
 
-/// A file that is damaged has nothing: what it named stays at the broker until somebody takes it away by hand.
+/// A file that is damaged has nothing: what it named stays at the broker until an operator removes it by hand.
 void Discovery::recall() {
     recalled_ = true;
     const formats::FileBytes file = formats::read_whole(file_, largest_memory);

@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <array>
 #include <cmath>
 #include <nlohmann/json.hpp>
 
@@ -13,6 +12,7 @@
 #include "words/back_off_text.hpp"
 #include "words/event_text.hpp"
 #include "words/reason.hpp"
+#include "words/unit_table.hpp"
 
 namespace dekeyd::homie {
 namespace {
@@ -155,7 +155,7 @@ std::map<std::string, Alert> Device::alerts(const core::Snapshot& snapshot) cons
         standing["first-start"] = {"First start: an operator must reset it once.", true};
     }
     if (snapshot.memory.unreadable) {
-        standing["state-unreadable"] = {"What was latched before the start can't be read, so it counts as latched.",
+        standing["state-unreadable"] = {"The latches of before the start can't be read, so all counts as latched.",
                                         true};
     }
     return standing;
@@ -174,22 +174,8 @@ std::string alert_id(const core::Plan& plan, core::SourceIndex source) {
 }
 
 double dead_band(core::Unit unit, double value) noexcept {
-    const double size = std::fabs(value);
-    switch (unit) {
-        case core::Unit::celsius: return 0.2;
-        case core::Unit::watt: return std::max(0.01, 0.01 * size);
-        case core::Unit::dbm:
-        case core::Unit::decibel:
-        case core::Unit::kelvin_per_hour: return 0.1;
-        case core::Unit::volt:
-        case core::Unit::ampere: return std::max(0.02, 0.002 * size);
-        case core::Unit::rpm: return std::max(10.0, 0.01 * size);
-        case core::Unit::percent: return 0.5;
-        case core::Unit::kelvin_per_watt:
-        case core::Unit::none: return std::max(0.01, 0.01 * size);
-        case core::Unit::second: return std::max(1.0, 0.02 * size);
-    }
-    return 0.0;
+    const formats::UnitRow& row = formats::row_of(unit);
+    return std::max(row.least_change, row.least_share * std::fabs(value));
 }
 
 std::variant<Asked, Refusal> check_command(const Device& device, const formats::MqttConfig& mqtt,

@@ -40,7 +40,8 @@ public:
 
     [[nodiscard]] const std::string& base() const noexcept { return base_; }  ///< homie/5/<id>
     [[nodiscard]] std::string state_topic() const { return base_ + "/$state"; }
-    /// What the broker says in our stead when we are gone: the one message that it may keep is for those who read this.
+    /// The last will, which the broker publishes when the telemetry is gone: the one message that it may keep is for
+    /// those who read this.
     [[nodiscard]] std::string permit_topic() const { return base_ + "/permit/permit"; }
     [[nodiscard]] std::string description_topic() const { return base_ + "/$description"; }
     [[nodiscard]] std::string alert_topic(std::string_view id) const { return base_ + "/$alert/" + std::string{id}; }

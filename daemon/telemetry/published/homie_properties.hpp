@@ -56,7 +56,7 @@ struct Shown {
     Rank rank = Rank::hidden;
 };
 
-/// What is known beside the snapshot.
+/// The values beside the snapshot.
 struct Context {
     formats::WallStamp stamp;
     std::uint64_t events_waiting = 0;  ///< in the journal, not delivered yet

@@ -34,7 +34,7 @@ void SignalIntake::refused(const std::string& why) {
 bool SignalIntake::hear(const homie::Incoming& message, bool with_rf, core::Instant now) {
     const auto topic = std::find(topics_.begin(), topics_.end(), message.topic);
     if (topic == topics_.end() || topic->empty()) return false;
-    // What the broker or a way that stood still has kept, or sends again, is of another moment.
+    // A message that the broker or a stalled connection has kept, or sends again, is of unknown age.
     const bool kept = message.retained || message.duplicate || outbox_.stood_still(now);
     // A part of a payload is none.
     const bool whole = message.size == message.payload.size();

@@ -178,7 +178,7 @@ describe("as the demonstration is configured", () => {
 
   test("the broker goes: no news, while the amplifier is guarded; it comes back: news", async () => {
     await broker.stop();
-    for (const { page: one } of views) await comes(one, /^No news for/);
+    for (const { page: one } of views) await comes(one, /^No message for/);
     expect(await page.textContent(".says")).toContain("needs neither this page nor the broker");
     await pictures(views, "live-no-news");
     expect((await station.status())["state"]).toBe("held");
@@ -189,7 +189,7 @@ describe("as the demonstration is configured", () => {
 
   test("the daemon is killed: no news, and why", async () => {
     await station.stopDaemon("SIGKILL");
-    await comes(page, /^No news/);
+    await comes(page, /^No message/);
     await says(page, "#answer", /dekeyd's decisions don't arrive/);
     station.startDaemon();
     await comes(page, /^Held$/, 120);

@@ -117,7 +117,7 @@ test("the time of the last word is shown, and stale is stale everywhere", async 
   await comes(page, /^as of \d\d:\d\d:\d\d$/, ".asof");
   await until("curves", async () => (await page.locator(".trends figure").count()) === 4);
   one.pause();
-  await comes(page, /^No news for/);
+  await comes(page, /^No message for/);
   const asOf = await page.textContent(".asof");
   await new Promise((resolve) => setTimeout(resolve, 2200));
   expect(await page.textContent(".asof")).toBe(asOf);
@@ -308,7 +308,7 @@ test("all amplifiers as cards, the worst first; the choice is remembered", async
   await page.getByRole("link", { name: /All amplifiers/ }).click();
   await until("cards again", async () => (await cards.count()) === 3);
   await amplifiers[2]!.vanish();
-  await until("a lost one is no healthy card", async () => /Attic.*No news/s.test((await cards.nth(1).textContent()) ?? ""));
+  await until("a lost one is no healthy card", async () => /Attic.*No message/s.test((await cards.nth(1).textContent()) ?? ""));
 });
 
 test("a bad #… doesn't blank the page, and says what isn't there", async () => {

@@ -119,7 +119,7 @@ test("a hold takes the reason that is written beside it, and the next one doesn'
   const one = await amplifier();
   const page = await view();
   await comes(page, "Permitted");
-  await page.getByLabel("Reason, told with a hold").fill("  climber on the mast ");
+  await page.getByLabel("Reason for the hold").fill("  climber on the mast ");
   await hold(page);
   await until("the answer", async () => (await page.textContent(".outcome")) === "dekeyd: Held over the network: 'climber on the mast'.");
   await hold(page);
@@ -160,7 +160,7 @@ test("the broker goes: no news; it comes back: news", async () => {
   const page = await view();
   await comes(page, "Permitted");
   await broker.stop();
-  await comes(page, /^No news for \d+ s$/);
+  await comes(page, /^No message for \d+ s$/);
   expect(await page.locator(".permit").getAttribute("data-contact")).toBe("unknown");
   expect(await page.textContent(".says")).toMatch(/not known.*broker.*Last known, at \d\d:\d\d:\d\d: permitted/s);
   expect(await page.locator("[role=meter]").count()).toBe(0);
@@ -177,7 +177,7 @@ test("silence with a living broker: no news", async () => {
   const page = await view();
   await comes(page, "Permitted");
   one.pause();
-  await comes(page, /^No news for \d+ s$/);
+  await comes(page, /^No message for \d+ s$/);
 });
 
 test("a guard that hangs behind a living telemetry: no news", async () => {
@@ -186,7 +186,7 @@ test("a guard that hangs behind a living telemetry: no news", async () => {
   await comes(page, "Permitted");
   one.pause();
   const timer = setInterval(() => void one.tick(true), 500);
-  await comes(page, /^No news for \d+ s$/);
+  await comes(page, /^No message for \d+ s$/);
   clearInterval(timer);
 });
 
@@ -195,9 +195,9 @@ test("what the broker has retained proves nothing", async () => {
   one.pause();
   const page = await view();
   await until("its name", async () => (await page.textContent(".device")) === "Hill-top repeater amplifier");
-  await comes(page, "No news yet");
+  await comes(page, "No message yet");
   await new Promise((resolve) => setTimeout(resolve, 1500));
-  expect(await word(page)).toBe("No news yet");
+  expect(await word(page)).toBe("No message yet");
   one.run();
   await comes(page, "Permitted");
 });
@@ -207,7 +207,7 @@ test("a daemon whose connection the broker lost", async () => {
   const page = await view();
   await comes(page, "Permitted");
   await one.vanish();
-  await comes(page, /^No news/, 5);
+  await comes(page, /^No message/, 5);
   await until("the reason", async () => (await page.textContent("#answer"))?.includes("the broker has lost both"));
 });
 
@@ -332,7 +332,7 @@ test("axe finds nothing serious: light and wide, dark and narrow; permitted, tri
   await check("a trip's seconds");
   for (const page of pages) await page.keyboard.press("Escape");
   one.pause();
-  for (const page of pages) await comes(page, /^No news for/);
+  for (const page of pages) await comes(page, /^No message for/);
   await check("stale");
 }, 180000);
 

@@ -161,7 +161,7 @@ test("what must be told at a glance, 390, 1440 and 2560 px, light and dark", asy
     await scene("print", at, /Latched/);
     await page.emulateMedia({ media: "screen" });
     amplifier.pause();
-    await scene("no-news", at, /No news for/);
+    await scene("no-news", at, /No message for/);
     expect(complaints).toEqual([]);
     await page.context().close();
   } finally {

@@ -1,8 +1,8 @@
 import { describe, expect, test } from "vitest";
 
-import { describeBanner, lastTrip } from "@page/banner";
-import { Fleet, type Device, type Moment } from "@page/model";
-import type { News } from "@page/news";
+import { describeBanner, lastTrip } from "@page/model/banner";
+import { Fleet, type Device, type Moment } from "@page/model/model";
+import type { News } from "@page/model/freshness";
 
 const now: Moment = { steady: 60_000, wall: Date.parse("2026-11-25T12:00:00Z") };
 const fresh: News = { fresh: true, age_s: 0.4, why: "" };
@@ -50,13 +50,13 @@ describe("a page that isn't sure never looks healthy", () => {
   const permitted = { permit: true, state: "permitted" };
   test("stale", () => {
     const banner = describeBanner(device(permitted), { fresh: false, age_s: 8.7, why: "The connection is lost." }, now);
-    expect(banner).toMatchObject({ tone: "unknown", contact: "unknown", word: "No news for 8 s" });
+    expect(banner).toMatchObject({ tone: "unknown", contact: "unknown", word: "No message for 8 s" });
     expect(banner.answer).toContain("not known");
     expect(banner.facts[0]).toContain("permitted. That may have changed since.");
   });
 
   test("no news ever, no device", () => {
-    expect(describeBanner(undefined, { fresh: false, age_s: null, why: "" }, now)).toMatchObject({ tone: "unknown", word: "No news yet" });
+    expect(describeBanner(undefined, { fresh: false, age_s: null, why: "" }, now)).toMatchObject({ tone: "unknown", word: "No message yet" });
   });
 
   test.each([

@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
 
-import { beside, captureCharts, captureOf, inWords, readCapture, valueAt, type Capture } from "@page/capture";
-import { Fleet, type Happening } from "@page/model";
+import { beside, captureCharts, captureOf, inWords, readCapture, valueAt, type Capture } from "@page/model/capture";
+import { Fleet, type Happening } from "@page/model/model";
 
 const raw = (more: object = {}) => ({
   at_s: 5000, wall: "2026-03-01T07:00:00.000Z", synchronised: true, cause: "Tripped: VSWR 2.41 at or above 2.00.", steps: 751, lost: 0,

@@ -1,7 +1,7 @@
 import { beforeEach, expect, test } from "vitest";
 
-import { chainRow, metres, ofToday, totals } from "@page/details";
-import { Fleet, type Device } from "@page/model";
+import { chainRow, metres, ofToday, totals } from "@page/model/details";
+import { Fleet, type Device } from "@page/model/model";
 
 const noon = new Date(2026, 2, 1, 12).getTime();
 const now = { steady: 0, wall: noon };

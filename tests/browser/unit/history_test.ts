@@ -1,6 +1,6 @@
 import { expect, test } from "vitest";
 
-import { History } from "@page/history";
+import { History } from "@page/model/history";
 
 const values = (forward: number | null) => new Map([["forward", forward]]);
 function read(history: History, id: string): (number | null)[] {

@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
 
-import { adviceOf, byNearness, describeRung, edge, limitsAtRest, limitsNow, placeOf, restOf, shareOf, signalOf } from "@page/ladder";
-import { Fleet, type Device, type Limit, type Quantity } from "@page/model";
+import { adviceOf, byNearness, describeRung, edge, limitsAtRest, limitsNow, placeOf, restOf, shareOf, signalOf } from "@page/model/ladder";
+import { Fleet, type Device, type Limit, type Quantity } from "@page/model/model";
 
 const limit = (more: Partial<Limit> = {}): Limit => ({
   id: "heatsink", name: "Heatsink too hot", watch: "heatsink", unit: "°C", direction: "above", trip: 70, clear: 55, warn: 65,

@@ -1,6 +1,6 @@
 import { beforeEach, describe, expect, test } from "vitest";
 
-import { Fleet, keptHappenings, viewersTime, type Moment } from "@page/model";
+import { Fleet, keptHappenings, viewersTime, type Moment } from "@page/model/model";
 
 const at = (ms: number): Moment => ({ steady: ms, wall: 1_795_000_000_000 + ms });
 const base = "homie/5/hilltop";

@@ -2,17 +2,17 @@
 import { readdirSync, readFileSync } from "node:fs";
 import { afterEach, describe, expect, test } from "vitest";
 
-import type { Capture } from "@page/capture";
-import { captureCsv, csv, eventsCsv } from "@page/csv";
-import { de } from "@page/de";
-import { en } from "@page/en";
-import { cardsOf } from "@page/fleet";
-import { incidentsOf, sketch } from "@page/incidents";
-import { fitting, t, useLanguage } from "@page/language";
-import { waitBefore } from "@page/link";
-import { Fleet } from "@page/model";
-import { hashOf, placeOf } from "@page/place";
-import { showDbm, shown, withUnit } from "@page/words";
+import type { Capture } from "@page/model/capture";
+import { captureCsv, csv, eventsCsv } from "@page/model/csv";
+import { de } from "@page/text/de";
+import { en } from "@page/text/en";
+import { cardsOf } from "@page/model/fleet";
+import { incidentsOf, sketch } from "@page/model/incidents";
+import { fitting, t, useLanguage } from "@page/text/language";
+import { waitBefore } from "@page/broker/link";
+import { Fleet } from "@page/model/model";
+import { hashOf, placeOf } from "@page/model/view_address";
+import { showDbm, shown, withUnit } from "@page/text/figures";
 
 const now = { steady: 0, wall: Date.parse("2026-11-25T12:00:00Z") };
 
@@ -47,7 +47,7 @@ describe("languages", () => {
   test("no view has words of its own: all are in the tables", () => {
     const source = new URL("../../../tools/dashboard/src/", import.meta.url);
     const found: string[] = [];
-    for (const file of readdirSync(source).filter((name) => /^(view_.*|main|banner|standing|acts|news|ladder|trends)\.ts$/.test(name))) {
+    for (const file of readdirSync(source, { recursive: true }).map(String).filter((name) => /^(views\/.*|main|model\/(banner|standing|commands|freshness|ladder|trends))\.ts$/.test(name))) {
       const text = readFileSync(new URL(file, source), "utf8").replace(/\/\/.*$/gm, "");
       // Between two tags: letters that no ${} brought.
       for (const [, words] of text.matchAll(/>([^<>${}`=();]*[A-Za-z]{3}[^<>${}`=();]*)<\//g)) found.push(`${file}: ${words!.trim()}`);

@@ -1,7 +1,7 @@
 import { expect, test } from "vitest";
 
-import { Fleet, type Device } from "@page/model";
-import { charts, forecastWords, scaleRange } from "@page/trends";
+import { Fleet, type Device } from "@page/model/model";
+import { charts, forecastWords, scaleRange } from "@page/model/trends";
 
 function device(measured: string[]): Device {
   const fleet = new Fleet();

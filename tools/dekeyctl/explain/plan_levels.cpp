@@ -81,7 +81,7 @@ std::string not_judged(const Chain& chain) {
     std::string words;
     if (!inputs.empty()) words = fmt::format("the most that may go into {}", fmt::join(inputs, ", "));
     if (!chain.stages[chain.amplifier].maximum_output_dbm)
-        words += fmt::format("{}what the amplifier is rated for", words.empty() ? "" : "; ");
+        words += fmt::format("{}the amplifier's rated power", words.empty() ? "" : "; ");
     return words.empty() ? words : fmt::format(" Not stated, and so not judged: {}.", words);
 }
 

@@ -71,7 +71,7 @@ void print_words(const ReplayOptions& options, const ReplayReport& report) {
     const double speed = report.took_s > 0.0 ? report.length_s / report.took_s : 0.0;
     print(
         fmt::format("{} steps in {:.2f} s, replayed at {:.0f} times real time.", report.steps, report.length_s, speed));
-    if (!report.complete) print("The file ends early: what is there was replayed.");
+    if (!report.complete) print("The file ends early: its complete rows were replayed.");
     if (report.missing_steps + report.header.lost_before > 0) {
         print(fmt::format("{} steps are missing ({} before the first row), so the replay may not be exact.",
                           report.missing_steps + report.header.lost_before, report.header.lost_before));
@@ -105,7 +105,7 @@ void print_words(const ReplayOptions& options, const ReplayReport& report) {
     if (report.first_difference_s) {
         print(
             fmt::format("They decide differently in {} steps, first at {:+.3f} s. From there on the recording shows "
-                        "an amplifier that was told otherwise: read what follows with care.",
+                        "an amplifier under other decisions: read the rest with care.",
                         report.differing_steps, *report.first_difference_s));
     } else {
         print("They decide the same in every step.");

@@ -19,7 +19,7 @@ constexpr std::string_view look_at_the_feeder =
     "Leave RF off. Look at plugs, feeder and antenna: water, ice, a loose or broken plug. Measure the feeder by itself "
     "before the amplifier is keyed again, and begin at low power.";
 constexpr std::string_view less_drive =
-    "Turn the exciter down before it is keyed again. Where nobody turned it up, look for a pad that was taken out.";
+    "Turn the exciter down before it is keyed again. If it was not turned up, look for a pad that was taken out.";
 constexpr std::string_view cool =
     "Leave RF off and the fan on. Look at the fan, its filter, the way of the air and the seat of the heatsink; then "
     "go on with less power or shorter transmissions.";

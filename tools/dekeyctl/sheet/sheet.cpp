@@ -65,9 +65,10 @@ void add_cautions(Html& html, const Configuration& configuration) {
     html.element("li", "Heat: the heatsink and the loads stay hot for minutes.");
     html.element("li",
                  "Licensed practice and local codes come first: who may transmit, work on mains wiring or climb a mast "
-                 "is told by them, and not by this sheet. Have such work done by those who may, and never alone.");
+                 "is for them to say, and not for this sheet. Have such work done by those who may, and never alone.");
     html.element("li",
-                 "dekeyd is the last line of protection, never the only one. What must act at once (fuses, thermostat, "
+                 "dekeyd is the last line of protection, never the only one. Protection that must act at once (fuses, "
+                 "thermostat, "
                  "lid switch, emergency stop, a circulator's load) stays in hardware.");
     html.close("ul");
     if (configuration.plan.supervision.monitor_only)
@@ -89,7 +90,7 @@ void add_cautions(Html& html, const Configuration& configuration) {
         "Without the board: switch the exciter off, and isolate the amplifier's supply. A board without power inhibits "
         "too, where its line is wired as documented.",
         "");
-    step("To end the hold, when nobody is at the amplifier, its feeder or its antenna:",
+    step("To end the hold, once no person is at the amplifier, its feeder or its antenna:",
          command(configuration, "release"));
     html.close("ol");
 }
@@ -170,7 +171,7 @@ void add_remedies(Html& html, const Configuration& configuration) {
     html.element("code", "dekeyctl log --captures").text(" shows the seconds around it. ");
     html.element("code", command(configuration, "reset"))
         .text(
-            " ends what is latched, once its cause is gone; too many "
+            " ends a latch, once its cause is gone; too many "
             "trips lock out, which a reset ends too.");
     html.close("p");
     add(html, table);
