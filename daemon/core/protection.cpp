@@ -115,7 +115,8 @@ Decision Protection::step(const StepInput& input) noexcept {
     if (objected) permit_ = false;  // decided here, and the line never heard of it
     const bool slept = input.suspended > plan_.interlock.guard_deadline;
     if (slept) measurement_.wake(now);
-    std::fill(conditions_.begin(), conditions_.end(), Condition::missed);
+    conditions_[source_of(plan_, Builtin::reflected_exceeds_forward)] =
+        Condition::missed;  // each other one is set below
     limits_.begin_step();
 
     limits_.see_what_is_in_force(look(now));  // time ends a commissioning, and settles the supply

@@ -17,7 +17,6 @@ namespace {
 
 constexpr double largest_value = 1.0e12;  // far beyond any station; keeps later arithmetic finite
 constexpr double largest_time_s = 1.0e9;
-constexpr double largest_dbm = 200.0;
 
 std::string_view trim(std::string_view text) {
     while (!text.empty() && text.front() == ' ') text.remove_prefix(1);
@@ -121,7 +120,7 @@ Quantity convert(std::string_view text, std::string_view digits, double number, 
         }
         double value = number * row.numerator / row.denominator;
         if (row.numerator == dbm_mark) {
-            if (std::fabs(number) > largest_dbm)
+            if (std::fabs(number) > core::largest_dbm)
                 return refuse(fmt::format("{} is beyond any power", quoted(text)), "a level within ±200 dBm");
             value = std::pow(10.0, (number - 30.0) / 10.0);
         }

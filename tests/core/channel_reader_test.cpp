@@ -380,6 +380,23 @@ TEST_CASE("a second reading is near within the largest jump, and within a kelvin
     CHECK(believed(voltage, {30, 90, 85}) == "yyy");
 }
 
+TEST_CASE("what a reader says stands until its value is too old, or has not changed for too long") {
+    Channel c = channel("t", ChannelKind::voltage, 0, 0, 3s);
+    ChannelReader r{c};
+    CHECK(r.stands_until(Instant{1s}) == Instant::max());  // nothing was read
+    r.add(at(1s, 28.0), Instant{1s}, {});
+    CHECK(r.stands_until(Instant{1s}) == Instant{4s});
+    CHECK(r.stands_until(Instant{4s}) == Instant{4s});
+    CHECK(r.stands_until(Instant{4s + 1ns}) == Instant::max());  // it is stale, and stays so
+    c.frozen_after = 2s;
+    CHECK(r.stands_until(Instant{1s}) == Instant{3s});
+    CHECK(r.stands_until(Instant{3s}) == Instant{3s});
+    CHECK(r.stands_until(Instant{3s + 1ns}) == Instant{4s});  // it is frozen, and grows old
+    c.frozen_after = 9s;
+    CHECK(r.stands_until(Instant{5s}) == Instant{10s});
+    CHECK(r.stands_until(Instant{10s + 1ns}) == Instant::max());
+}
+
 TEST_CASE("frozen: longer than its time, and never where no time is given") {
     Channel c = channel("t", ChannelKind::voltage, 0, 0, 3s);
     c.frozen_after = 10s;

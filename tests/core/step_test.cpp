@@ -159,7 +159,14 @@ TEST_CASE("reflected at or above forward, with power, trips and latches") {
     b.reflected_w = 9.0;
     CHECK(b.until(false, 1s) >= 0s);
     CHECK(b.state() == State::latched);
-    CHECK(b.protection.snapshot().causes[source_of(b.the_plan, Builtin::reflected_exceeds_forward)].active);
+    const SourceIndex exceeds = source_of(b.the_plan, Builtin::reflected_exceeds_forward);
+    CHECK(b.protection.snapshot().causes[exceeds].active);
+    // Gone with the RF: what was bad is bad no more, and a reset ends it.
+    b.unkey();
+    b.run(2s, false);
+    CHECK(b.protection.snapshot().causes[exceeds].condition == Condition::clear);
+    b.step({{.kind = CommandKind::reset, .origin = Origin::local}});
+    CHECK(b.until(true, 2s) >= 0s);
 }
 
 TEST_CASE("forward power over rated: the peak of the two forward readings counts") {

@@ -25,7 +25,7 @@ import tempfile
 import time
 
 TOP = pathlib.Path(__file__).resolve().parents[2]
-FILES = ["standing", "limits", "interlock", "supervision", "channel_reader", "measurement", "protection", "derived", "rf"]
+FILES = ["standing", "limits", "interlock", "supervision", "channel_reader", "measurement", "ages", "protection", "derived", "rf"]
 HARMFUL = 10
 # A core that never raises a cause.
 BLIND = ("interlock", "    if (cause.active) return;\n    cause.active = true;", "    if (!cause.active) return;\n    cause.active = true;")
