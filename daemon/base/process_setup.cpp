@@ -69,17 +69,25 @@ void* at(std::uintptr_t address) {
     return reinterpret_cast<void*>(address);  // NOLINT(performance-no-int-to-ptr): the kernel's own words
 }
 
-}  // namespace
-
-std::string lock_memory() {
-    const std::vector<Mapping> files = mapped_files();
-    // Pages that only the start needed are let go; the kernel reads them again if they are needed.
+/// The kernel reads these pages again if they are needed.
+void let_go(const std::vector<Mapping>& files) noexcept {
 #ifdef __GLIBC__
     ::malloc_trim(0);
 #endif
     for (const Mapping& one : files) {
         if (one.end > one.begin && one.file_alone) ::madvise(at(one.begin), one.end - one.begin, MADV_DONTNEED);
     }
+}
+
+}  // namespace
+
+void let_go_of_the_start() {
+    let_go(mapped_files());
+}
+
+std::string lock_memory() {
+    const std::vector<Mapping> files = mapped_files();
+    let_go(files);
     rlimit allowed{};
     ::getrlimit(RLIMIT_MEMLOCK, &allowed);
     int what = static_cast<int>(MCL_CURRENT) | static_cast<int>(MCL_ONFAULT);

@@ -87,6 +87,7 @@ int publish(const std::string& path, const formats::Configuration& configuration
     link.start();
     broker.start();
     bool told = false;
+    bool let_go = false;  // what only the start has needed
 
     std::uint64_t link_turns = 0, broker_turns = 0, found = 0;
     core::Instant next_pet{}, other_since = core::Instant::max();
@@ -100,6 +101,10 @@ int publish(const std::string& path, const formats::Configuration& configuration
                                                                         : "of another version or configuration",
                                    broker.connected() ? "connected" : "not connected"));
         told = told || manager.ready();
+        if (!let_go && broker.connected()) {
+            let_go = true;
+            let_go_of_the_start();
+        }
         // A hung thread of either kind: the service manager starts all anew.
         if (now >= next_pet && link.turns() != link_turns && broker.turns() != broker_turns) {
             link_turns = link.turns();
@@ -137,6 +142,7 @@ int run_main(int argc, char** argv) {
     telemetry::Arguments arguments;
     telemetry::define_arguments(app, arguments);
     CLI11_PARSE(app, argc, argv);
+    use_one_heap();
     set_up_log(arguments.debug);
     forbid_core_dumps();  // the broker's password would be in it
 
