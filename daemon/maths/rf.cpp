@@ -1,6 +1,7 @@
 #include "maths/rf.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <span>
 
@@ -9,6 +10,14 @@
 namespace dekeyd::core {
 
 namespace {
+
+// Of all watts from -largest_dbm to largest_dbm.
+constexpr double lowest_ten = (-largest_dbm - 30.0) / 10.0;
+constexpr std::array powers_of_ten{1e-23, 1e-22, 1e-21, 1e-20, 1e-19, 1e-18, 1e-17, 1e-16, 1e-15, 1e-14, 1e-13,
+                                   1e-12, 1e-11, 1e-10, 1e-9,  1e-8,  1e-7,  1e-6,  1e-5,  1e-4,  1e-3,  1e-2,
+                                   1e-1,  1e0,   1e1,   1e2,   1e3,   1e4,   1e5,   1e6,   1e7,   1e8,   1e9,
+                                   1e10,  1e11,  1e12,  1e13,  1e14,  1e15,  1e16,  1e17};
+static_assert(powers_of_ten.size() == static_cast<std::size_t>(2.0 * largest_dbm / 10.0) + 1);
 
 constexpr double largest_volts = 1.0e6;
 
@@ -87,9 +96,13 @@ double dbm_from_watts(double watts) noexcept {
 }
 
 double watts_from_dbm(double dbm) noexcept {
-    // 10^(x/10) as a power of two, which takes a third of the time: wrong by 1e-14 at most, which is 4e-14 dB.
-    constexpr double octaves_per_db = 0.33219280948873623;  // log2(10) / 10
-    return std::exp2((bounded(dbm, -largest_dbm, largest_dbm, largest_dbm) - 30.0) * octaves_per_db);
+    // 10^x as the nearest whole power of ten, so that whole tens of decibels are exact, times a power of two, which
+    // takes a third of the time that pow() takes. The error is below 1e-15.
+    constexpr double octaves_per_ten = 3.3219280948873623;  // log2(10)
+    const double x = (bounded(dbm, -largest_dbm, largest_dbm, largest_dbm) - 30.0) / 10.0;
+    const auto nearest = static_cast<std::size_t>(x - lowest_ten + 0.5);
+    const double whole = static_cast<double>(nearest) + lowest_ten;
+    return powers_of_ten[nearest] * std::exp2((x - whole) * octaves_per_ten);
 }
 
 double db_from_ratio(double ratio) noexcept {

@@ -117,7 +117,8 @@ TEST_CASE("every class that has state has the members that its fields() was writ
     CHECK(sizeof(core::EventList) == 40);
     CHECK(sizeof(core::Limits) == 248);
     CHECK(sizeof(core::TransmissionWatch) == 48);
-    CHECK(sizeof(core::Protection) == 3368);
+    // With what is worked out when somebody looks, which it is before the state is written.
+    CHECK(sizeof(core::Protection) == 3928);
     CHECK(sizeof(core::Reading) == 40);
     CHECK(sizeof(core::Cause) == 24);
     CHECK(sizeof(core::ChannelCount) == 40);
