@@ -1,6 +1,5 @@
 #include "telemetry/mqtt_link.hpp"
 
-#include <MQTTAsync.h>
 #include <mqtt/async_client.h>
 #include <pthread.h>
 
@@ -213,11 +212,6 @@ private:
 
 MqttLink::MqttLink(Wake& wake) : inbox_{std::make_shared<Inbox>(wake)} {
     make_default_stacks_small();
-    // OpenSSL starts itself with the first connection that is encrypted. Without this the client starts it at once,
-    // with every algorithm's name, for connections that aren't.
-    MQTTAsync_init_options options = MQTTAsync_init_options_initializer;
-    options.do_openssl_init = 0;
-    MQTTAsync_global_init(&options);
 }
 
 MqttLink::~MqttLink() {
