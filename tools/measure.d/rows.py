@@ -91,8 +91,8 @@ class Rows:
         ratios = {"Node": [], "Python": []}
         for _ in range(PAIRS):
             amplifier = self.amplifier(port=self.port).start()
-            running = [peers.start(program, HZ, self.seconds + 10, self.port, amplifier) for program in (peers.NODE, peers.PYTHON)]
-            time.sleep(0.5)
+            running = [peers.start(program, HZ, self.seconds + 15, self.port, amplifier) for program in (peers.NODE, peers.PYTHON)]
+            time.sleep(5.0)  # each has connected, and announced what it has
             own, node, python = cpu_shares([(amplifier.process.pid, amplifier.telemetry.pid), *((p.pid,) for p in running)], self.seconds)
             ratios["Node"].append(own / node)
             ratios["Python"].append(own / python)
