@@ -289,7 +289,8 @@ void Measurement::work_out(std::span<const Derived> which, const FormulaInputs& 
 
 bool Measurement::forecast(Instant now, const std::optional<Instant>& transmitting_since,
                            const Moment& moment) noexcept {
-    if (forecaster_.is_due(now)) show();  // the compression
+    // For the compression.
+    if (forecaster_.is_due(now)) show();
     const Roles& r = plan_.roles;
     const ForecastInput input{.now = now,
                               .heatsink = role(r.heatsink),

@@ -57,7 +57,7 @@ constexpr const UnitRow& row_of(core::Unit unit) noexcept {
 
 static_assert(
     [] {
-        if (unit_rows.size() != core::unit_symbols.size) return false;
+        if (unit_rows.size() != decltype(core::unit_symbols)::size) return false;
         for (std::size_t i = 0; i < unit_rows.size(); ++i)
             if (unit_rows[i].unit != static_cast<core::Unit>(i)) return false;
         return true;

@@ -182,3 +182,11 @@ TEST_CASE("a ratio is corrected by the newest temperature of its scan") {
     CHECK(measurement.quantities()[reflected].value == doctest::Approx(4.0 * 1.2589).epsilon(1e-4));
     CHECK(measurement.bracket()->bracket.reflected.value == measurement.quantities()[reflected].value);
 }
+
+TEST_CASE("after a sleep nothing is known of RF, whatever was known before it") {
+    Station station;
+    station.scan(100ms, 0.0, 0.0, 0.0);
+    REQUIRE(station.measurement.rf_absent());
+    station.measurement.forget_readings();
+    CHECK(station.measurement.rf() == RfLook::unknown);
+}

@@ -94,3 +94,22 @@ TEST_CASE("what can be known: all that it needs is there, and an upper limit whe
     CHECK(with_limit(heatsink, Direction::below, true, true) == Level{false, false});
     CHECK(with_limit(drive, Direction::above, true, true) == Level{false, false});
 }
+
+TEST_CASE("a supply, a current and a fan: the first of each, every further one, and none else") {
+    Roles roles;
+    CHECK_FALSE(roles.is_supply(0));
+    CHECK_FALSE(roles.is_current(0));
+    CHECK_FALSE(roles.is_fan(0));
+    roles.supply = 1;
+    roles.more_supplies = {2, 3};
+    roles.current = 4;
+    roles.more_feeds = {{.current = 5, .supply = 2}, {.current = 6, .supply = 3}};
+    roles.fan = 7;
+    roles.more_fans = {8, 9};
+    for (QuantityIndex i = 0; i < 11; ++i) {
+        CAPTURE(i);
+        CHECK(roles.is_supply(i) == (i >= 1 && i <= 3));
+        CHECK(roles.is_current(i) == (i >= 4 && i <= 6));
+        CHECK(roles.is_fan(i) == (i >= 7 && i <= 9));
+    }
+}
