@@ -113,3 +113,16 @@ TEST_CASE("a supply, a current and a fan: the first of each, every further one, 
         CHECK(roles.is_fan(i) == (i >= 7 && i <= 9));
     }
 }
+
+TEST_CASE("a sensor's stage, and the roles beside it: the amplifier's where it has none, or one that isn't there") {
+    Plan p = plan();
+    p.stages = {{.id = "driver", .name = "Driver", .roles = {}, .nominal_supply_v = {}}};
+    p.channels[heatsink].stage = 0;
+    p.channels[supply].stage = 1;
+    CHECK(stage_of(p, heatsink) == &p.stages[0]);
+    CHECK(&roles_around(p, heatsink) == &p.stages[0].roles);
+    for (const QuantityIndex index : {QuantityIndex{supply}, QuantityIndex{forward}, p.index(Derived::vswr)}) {
+        CHECK(stage_of(p, index) == nullptr);
+        CHECK(&roles_around(p, index) == &p.roles);
+    }
+}
