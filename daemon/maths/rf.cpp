@@ -96,13 +96,13 @@ double dbm_from_watts(double watts) noexcept {
 }
 
 double watts_from_dbm(double dbm) noexcept {
-    // 10^x as the nearest whole power of ten, so that whole tens of decibels are exact, times a power of two, which
-    // takes a third of the time that pow() takes. The error is below 1e-15.
+    // 10^x as a whole power of ten, so that whole tens of decibels are exact, times a power of two, which takes a third
+    // of the time that pow() takes. The error is below 1e-15.
     constexpr double octaves_per_ten = 3.3219280948873623;  // log2(10)
     const double x = (bounded(dbm, -largest_dbm, largest_dbm, largest_dbm) - 30.0) / 10.0;
-    const auto nearest = static_cast<std::size_t>(x - lowest_ten + 0.5);
-    const double whole = static_cast<double>(nearest) + lowest_ten;
-    return powers_of_ten[nearest] * std::exp2((x - whole) * octaves_per_ten);
+    const auto below = static_cast<std::size_t>(x - lowest_ten);
+    const double whole = static_cast<double>(below) + lowest_ten;
+    return powers_of_ten[below] * std::exp2((x - whole) * octaves_per_ten);
 }
 
 double db_from_ratio(double ratio) noexcept {
